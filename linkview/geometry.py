@@ -1,0 +1,145 @@
+"""Vectors, angles, rotations and rigid moves in plain numpy.
+
+Frame: right-handed, x forward, y left, z up (ISO 8855:2011 directions); millimetres, radians.
+Vectors are (..., 3); rigid moves are (..., 4, 4) and act on column vectors, so that
+`apply(move, point)` is where a point of the car as measured has gone.
+"""
+
+from __future__ import annotations
+
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array: TypeAlias = NDArray[np.float64]
+
+X = np.array([1.0, 0.0, 0.0])
+Y = np.array([0.0, 1.0, 0.0])
+Z = np.array([0.0, 0.0, 1.0])
+for _axis in (X, Y, Z):
+    _axis.flags.writeable = False
+
+
+def frozen(values: ArrayLike) -> Array:
+    """A read-only float copy; frozen dataclasses do not freeze the arrays inside them."""
+    out = np.array(values, dtype=float)
+    out.flags.writeable = False
+    return out
+
+
+def length(v: ArrayLike) -> Array:
+    """Length of (..., 3) vectors. Returns (...)."""
+    return np.asarray(np.linalg.norm(np.asarray(v, dtype=float), axis=-1))
+
+
+def unit(v: ArrayLike) -> Array:
+    """(..., 3) vectors scaled to length 1; a zero vector gives NaN."""
+    v = np.asarray(v, dtype=float)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(v / np.linalg.norm(v, axis=-1, keepdims=True))
+
+
+def dot(a: ArrayLike, b: ArrayLike) -> Array:
+    """Scalar product along the last axis. (..., 3), (..., 3) -> (...)."""
+    return np.asarray(np.sum(np.asarray(a, dtype=float) * np.asarray(b, dtype=float), axis=-1))
+
+
+def angle_between(a: ArrayLike, b: ArrayLike) -> Array:
+    """Angle between two directions of any length, radians in [0, pi]. Returns (...).
+
+    Source: W. Kahan, "How Futile Are Mindless Assessments of Roundoff", sect. 12;
+    unlike arccos it keeps its digits near 0 and pi.
+    """
+    ua, ub = unit(a), unit(b)
+    return np.asarray(2.0 * np.arctan2(length(ua - ub), length(ua + ub)))
+
+
+def perpendicular(v: ArrayLike) -> Array:
+    """Some unit vector square to each (..., 3) direction; stable, never zero."""
+    u = unit(v)
+    least = np.argmin(np.abs(u), axis=-1)
+    return unit(np.cross(u, np.eye(3)[least]))
+
+
+def rotation_from_vector(w: ArrayLike) -> Array:
+    """Rotation matrices (..., 3, 3) of rotation vectors (..., 3) in radians (Rodrigues)."""
+    w = np.asarray(w, dtype=float)
+    angle2 = np.sum(w * w, axis=-1)
+    angle = np.sqrt(angle2)
+    small = angle2 < 1e-8
+    safe = np.where(small, 1.0, angle)
+    a = np.where(small, 1.0 - angle2 / 6.0, np.sin(safe) / safe)
+    b = np.where(small, 0.5 - angle2 / 24.0, 2.0 * (np.sin(safe / 2.0) / safe) ** 2)
+    k = skew(w)
+    return np.asarray(np.eye(3) + a[..., None, None] * k + b[..., None, None] * (k @ k))
+
+
+def skew(w: ArrayLike) -> Array:
+    """Matrices (..., 3, 3) with skew(w) @ v = w x v."""
+    w = np.asarray(w, dtype=float)
+    out = np.zeros((*w.shape[:-1], 3, 3))
+    out[..., 0, 1], out[..., 0, 2], out[..., 1, 2] = -w[..., 2], w[..., 1], -w[..., 0]
+    out[..., 1, 0], out[..., 2, 0], out[..., 2, 1] = w[..., 2], -w[..., 1], w[..., 0]
+    return out
+
+
+def turn_between(a: ArrayLike, b: ArrayLike) -> Array:
+    """The smallest rotation (..., 3, 3) that takes direction a to direction b.
+
+    Opposite directions have no single smallest turn; any half turn is returned.
+    """
+    ua, ub = np.broadcast_arrays(unit(a), unit(b))
+    axis = np.cross(ua, ub)
+    s = length(axis)
+    angle = np.arctan2(s, dot(ua, ub))
+    flip = (s < 1e-12) & (dot(ua, ub) < 0)
+    axis = np.where(flip[..., None], perpendicular(ua), axis)
+    s = np.where(flip, 1.0, s)
+    safe = np.where(s > 0, s, 1.0)
+    return rotation_from_vector(axis / safe[..., None] * angle[..., None])
+
+
+def rigid(rotation: ArrayLike, position: ArrayLike) -> Array:
+    """Rigid moves (..., 4, 4) from rotations (..., 3, 3) and translations (..., 3)."""
+    rotation, position = np.asarray(rotation, dtype=float), np.asarray(position, dtype=float)
+    shape = np.broadcast_shapes(rotation.shape[:-2], position.shape[:-1])
+    out = np.zeros((*shape, 4, 4))
+    out[..., :3, :3], out[..., :3, 3], out[..., 3, 3] = rotation, position, 1.0
+    return out
+
+
+def turn_about(rotation: ArrayLike, pivot: ArrayLike, to: ArrayLike) -> Array:
+    """The rigid move that rotates the car's space and takes `pivot` to `to`."""
+    rotation, pivot = np.asarray(rotation, dtype=float), np.asarray(pivot, dtype=float)
+    return rigid(rotation, np.asarray(to, dtype=float) - np.einsum("...ij,...j", rotation, pivot))
+
+
+def apply(move: ArrayLike, point: ArrayLike) -> Array:
+    """Points (..., 3) carried by rigid moves (..., 4, 4); leading shapes broadcast."""
+    move, point = np.asarray(move, dtype=float), np.asarray(point, dtype=float)
+    return np.asarray(np.einsum("...ij,...j->...i", move[..., :3, :3], point) + move[..., :3, 3])
+
+
+def apply_direction(move: ArrayLike, direction: ArrayLike) -> Array:
+    """Directions (..., 3) turned by rigid moves (..., 4, 4), not shifted."""
+    move = np.asarray(move, dtype=float)
+    return np.asarray(np.einsum("...ij,...j->...i", move[..., :3, :3], np.asarray(direction)))
+
+
+def inverse(move: ArrayLike) -> Array:
+    """The move back; exact for rigid moves."""
+    move = np.asarray(move, dtype=float)
+    back = np.swapaxes(move[..., :3, :3], -1, -2)
+    return rigid(back, -np.einsum("...ij,...j->...i", back, move[..., :3, 3]))
+
+
+def mirrored(v: ArrayLike) -> Array:
+    """Points or directions (..., 3) mirrored left to right (y changes sign)."""
+    return np.asarray(np.asarray(v, dtype=float) * np.array([1.0, -1.0, 1.0]))
+
+
+def mirrored_move(move: ArrayLike) -> Array:
+    """The rigid move (..., 4, 4) that the mirrored part makes."""
+    m = np.diag([1.0, -1.0, 1.0, 1.0])
+    return np.asarray(m @ np.asarray(move, dtype=float) @ m)

@@ -1,0 +1,309 @@
+"""The car as linkview holds it: frozen, in millimetres and the car's frame.
+
+Frame (ISO 8855:2011 directions): x forward, y left, z up; origin as the file says. Every position
+here is where the thing stands at ride height, rack centred: the *reference pose*. A part's pose in
+a sweep is the rigid move from there, so it is the identity at the reference.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import Enum
+from pathlib import Path
+
+import numpy as np
+
+from linkview.geometry import Array
+from linkview.model.layouts import Layout
+
+
+class Side(Enum):
+    """Which side of the car, as the driver sees it."""
+
+    LEFT = "left"
+    RIGHT = "right"
+
+    @property
+    def outboard(self) -> float:
+        """The sign of y away from the car: +1 left, -1 right."""
+        return 1.0 if self is Side.LEFT else -1.0
+
+
+class Hold(Enum):
+    """What stays put while the rack moves."""
+
+    WHEEL_HEIGHT = "wheel_height"
+    DAMPER_LENGTH = "damper_length"
+
+    @property
+    def words(self) -> str:
+        """For outputs: 'wheel-centre height held while steering'."""
+        held = "wheel-centre height" if self is Hold.WHEEL_HEIGHT else "damper length"
+        return f"{held} held while steering"
+
+
+# --- bodies: what can touch ---------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class Anchor:
+    """A place on a part: `at` (3,) mm in the car's frame, at the reference pose."""
+
+    part: str
+    at: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Tube:
+    """A round bar or tube with rounded ends through two or more anchors.
+
+    Exact solid: all points within radius_mm of the polyline. The anchors may ride on different
+    parts (a spring, a driveshaft): then its length follows them.
+    """
+
+    name: str
+    part: str
+    through: tuple[Anchor, ...]
+    radius_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class Profile:
+    """A convex polygon (k, 2) of (along the axis mm, radius mm), grown by rounding_mm >= 0."""
+
+    corners: Array
+    rounding_mm: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Revolved:
+    """A solid of revolution on one part: tyre, rim, brake disc, flat-ended cylinder.
+
+    centre (3,) mm and axis (3,) unit at the reference pose; for wheels the axis points outboard.
+    profiles: the meridian section as a union of convex pieces; radius >= 0.
+    """
+
+    name: str
+    part: str
+    centre: Array
+    axis: Array
+    profiles: tuple[Profile, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Box:
+    """A box square to the car's axes at the reference pose; lo, hi (3,) mm."""
+
+    name: str
+    part: str
+    lo: Array
+    hi: Array
+
+
+@dataclass(frozen=True, eq=False)
+class MeshFile:
+    """An imported mesh: placement (4, 4) takes file units x mm_per_unit into the car's frame.
+
+    mirrored: the file shows the other side's part; y changes sign after placement.
+    """
+
+    name: str
+    part: str
+    path: Path
+    mm_per_unit: float
+    placement: Array
+    mirrored: bool = False
+
+
+Body = Tube | Revolved | Box | MeshFile
+
+
+@dataclass(frozen=True)
+class WantedGap:
+    """The smallest gap, mm, that the builder wants between two bodies, in any order."""
+
+    pair: frozenset[str]
+    at_least_mm: float
+
+
+# --- the wheel ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Tyre:
+    """Section of a tyre as a solid ring, mm. code: the size code it came from, or ''."""
+
+    outer_radius_mm: float
+    inner_radius_mm: float
+    half_width_mm: float
+    shoulder_radius_mm: float
+    code: str = ""
+
+
+@dataclass(frozen=True)
+class Rim:
+    """Rim size: width_in and diameter_in in inches as stamped; offset_mm + outboard (ET)."""
+
+    width_in: float
+    diameter_in: float
+    offset_mm: float
+    spacer_mm: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Wheel:
+    """centre (3,) mm; spin_axis (3,) unit, pointing to the car's LEFT on both sides."""
+
+    centre: Array
+    spin_axis: Array
+    loaded_radius_mm: float
+    tyre: Tyre
+    rim: Rim
+
+
+# --- joints and their limits ----------------------------------------------------------------
+
+
+class JointKind(Enum):
+    """How a joint's angle is measured; see limits.py."""
+
+    ROD_END = "rod end"
+    INNER_JOINT = "inner joint"
+    BALL_STUD = "ball stud"
+    BEARING = "bearing"
+
+
+@dataclass(frozen=True, eq=False)
+class JointLimit:
+    """How far one joint may swing. axis (3,) unit at the reference pose, on `axis_part`.
+
+    ROD_END: bolt axis; the rod may tilt max_deg out of square to it.
+    INNER_JOINT, BALL_STUD, BEARING: the moving member may swing max_deg away from the axis.
+    """
+
+    point: str
+    kind: JointKind
+    axis: Array
+    axis_part: str
+    member: str
+    max_deg: float
+
+
+@dataclass(frozen=True)
+class Spring:
+    """Coil spring on the damper: N/mm and mm. ride_length_mm None: from the corner's load."""
+
+    rate_n_per_mm: float
+    free_length_mm: float
+    solid_length_mm: float
+    ride_length_mm: float | None = None
+    outer_radius_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class Damper:
+    """Shortest and longest eye-to-eye (or top-to-lower-point) length, mm, and its spring."""
+
+    min_length_mm: float
+    max_length_mm: float
+    spring: Spring | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Driveshaft:
+    """CV angles and plunge. inner_axis (3,) unit: the gearbox output's spin axis, on the body."""
+
+    inner_axis: Array
+    max_inner_deg: float
+    max_outer_deg: float
+    plunge_each_way_mm: float
+    nominal_length_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class Rack:
+    """axis (3,) unit, + toward the car's left; stop and working range each way, mm."""
+
+    axis: Array
+    stop_mm: float
+    working_mm: float
+
+
+@dataclass(frozen=True)
+class Travel:
+    """Wheel travel from ride height, mm: droop <= 0 <= bump."""
+
+    droop_mm: float
+    bump_mm: float
+
+
+# --- the car --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class Corner:
+    """One wheel's linkage at the reference pose.
+
+    points: hard point name -> (3,) mm, `wheel_centre` among them.
+    """
+
+    axle: str
+    side: Side
+    layout: Layout
+    points: Mapping[str, Array]
+    wheel: Wheel
+    rack: Rack | None
+    travel: Travel
+    joints: tuple[JointLimit, ...]
+    damper: Damper | None
+    driveshaft: Driveshaft | None
+    bodies: tuple[Body, ...]
+
+    def distance_mm(self, a: str, b: str) -> float:
+        """Distance between two hard points at the reference pose."""
+        return float(np.linalg.norm(self.points[b] - self.points[a]))
+
+
+@dataclass(frozen=True, eq=False)
+class Axle:
+    """Both corners of one end of the car.
+
+    symmetric: the right side is the mirror of the left (the file gives one side only).
+    unsprung_kg: per corner. driven: its driveshafts carry drive.
+    plates: the plate descriptions of the file (`model/schema.py`), left side.
+    """
+
+    name: str
+    left: Corner
+    right: Corner
+    symmetric: bool
+    hold: Hold
+    min_toggle_deg: float | None
+    wanted_gaps: tuple[WantedGap, ...]
+    unsprung_kg: float
+    driven: bool
+    plates: Mapping[str, object] = field(default_factory=dict)
+    left_out: Mapping[frozenset[str], str] = field(default_factory=dict)
+
+    @property
+    def corners(self) -> tuple[Corner, Corner]:
+        return self.left, self.right
+
+
+@dataclass(frozen=True, eq=False)
+class Car:
+    """The whole file, or one variant of it."""
+
+    name: str
+    path: Path
+    variant: str
+    variant_title: str
+    wheelbase_mm: float
+    mass_kg: float
+    cg_height_mm: float
+    front_weight_fraction: float
+    front_brake_fraction: float
+    measured_state: str
+    axles: Mapping[str, Axle]
+    notes: tuple[str, ...] = ()

@@ -1,0 +1,32 @@
+"""Unit conversion, the only place where it happens.
+
+Inside linkview lengths are millimetres and angles radians; names carry `_mm`, `_rad`, `_deg`.
+Sources: inch = 25.4 mm exactly (international yard and pound agreement, 1959);
+standard gravity 9.80665 m/s2 (3rd CGPM, 1901).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+MM_PER_INCH = 25.4
+STANDARD_GRAVITY_M_S2 = 9.80665
+
+# What a mesh file may be drawn in, and the factor to millimetres.
+MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH}
+
+
+def to_rad(angle_deg: ArrayLike) -> NDArray[np.float64]:
+    """Degrees to radians, any shape."""
+    return np.deg2rad(np.asarray(angle_deg, dtype=float))
+
+
+def to_deg(angle_rad: ArrayLike) -> NDArray[np.float64]:
+    """Radians to degrees, any shape."""
+    return np.rad2deg(np.asarray(angle_rad, dtype=float))
+
+
+def inch_to_mm(length_in: float) -> float:
+    """Inches to millimetres."""
+    return length_in * MM_PER_INCH
