@@ -1,0 +1,138 @@
+"""The plates of a hard-point file, `[axle.front.plates.NAME]`: what the builder writes.
+
+Lengths are mm and angles degrees; directions and tube ends are three numbers in the car's frame
+(x forward, y left, z up), of the left side: the right side's plate is the mirror. A plate names
+hard points instead of repeating their coordinates, so that moving a point redraws the plate.
+`plates/brackets.py` draws each kind. To add a kind: a model here, its name in `PlateSpec`, and a
+drawing function in the table there.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated, Literal, Self
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, Strict, model_validator
+
+Number = Annotated[float, Strict()]
+Count = Annotated[int, Strict()]
+Positive = Annotated[Number, Field(gt=0.0, le=5000.0)]
+Place = tuple[Number, Number, Number]
+
+
+def _not_zero(v: Place) -> Place:
+    if math.hypot(*v) < 1e-6:
+        raise ValueError("a direction needs at least one number that is not 0")
+    return v
+
+
+Direction = Annotated[Place, AfterValidator(_not_zero)]
+
+
+class CutPlate(BaseModel):
+    """What every plate has, whatever its shape."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    thickness: Positive = Field(description="sheet thickness, mm")
+    edge_margin: Positive = Field(description="metal left round holes and slots, mm")
+    material: str = Field(min_length=1, description="grade for the order, e.g. 'S355J2'")
+    quantity: Count = Field(default=1, ge=1, description="pieces to cut, mirrored ones included")
+    mirrored: Count = Field(
+        default=0, ge=0, description="how many of the quantity are cut as the mirror image"
+    )
+    mark: str = Field(
+        default="",
+        max_length=40,
+        pattern=r"^[ -~]*$",
+        description="text for the marking layer, plain letters; left out: the plate's own name",
+    )
+
+    @model_validator(mode="after")
+    def _mirrored_fit_in(self) -> Self:
+        if self.mirrored > self.quantity:
+            raise ValueError(
+                f"mirrored = {self.mirrored} is more than quantity = {self.quantity}, "
+                "which counts the mirrored pieces too"
+            )
+        return self
+
+
+class WeldOnEar(CutPlate):
+    """A flat ear with one pivot hole at a hard point, notched to sit on a round tube.
+
+    It stands square to the bolt; its foot looks at the tube and takes the tube in a round notch.
+
+            ____        ____     foot: `foot_width` over both horns, the horns reaching
+           |    \\__tube_/    |   `foot_past` beyond the bottom of the notch
+            \\               /
+             \\    (hole)   /     eye: hole / 2 + edge_margin
+              \\___________/
+    """
+
+    kind: Literal["weld_on_ear"]
+    joint: str = Field(description="hard point on the bolt's axis")
+    bolt_axis: Direction = Field(description="direction of the pivot bolt")
+    offsets: tuple[Number, ...] = Field(
+        default=(0.0,),
+        min_length=1,
+        description="where ears stand along the bolt, mm from the joint to each ear's mid-plane, "
+        "+ along bolt_axis; a pair either side of a rod end is [13.5, -13.5]",
+    )
+    hole: Positive = Field(description="pivot hole diameter as drawn, mm")
+    hole_use: str = Field(default="pivot bolt", description="what the hole is for, e.g. 'M14 bolt'")
+    tube_diameter: Positive = Field(description="outside diameter of the tube, mm")
+    tube_from: Place = Field(description="one end of the tube's centre line, mm")
+    tube_to: Place = Field(description="the other end of the tube's centre line, mm")
+    foot_width: Positive = Field(description="width over the two horns, mm")
+    foot_past: Positive = Field(
+        description="how far the horns reach past the bottom of the notch, mm; "
+        "at most half the tube's diameter"
+    )
+
+    @model_validator(mode="after")
+    def _tube_is_a_line(self) -> Self:
+        if math.dist(self.tube_from, self.tube_to) < 1e-6:
+            raise ValueError("tube_from and tube_to are the same place; give the tube's two ends")
+        if self.foot_past > self.tube_diameter / 2.0:
+            raise ValueError(
+                f"foot_past = {self.foot_past:g} is more than half of tube_diameter = "
+                f"{self.tube_diameter:g}: the horns would close round the tube; "
+                f"use {self.tube_diameter / 2.0:g} or less"
+            )
+        return self
+
+
+class TopMountBase(CutPlate):
+    """A plate square to the strut through the top mount, with room to slide the bearing.
+
+    Three stud holes hold it to the body; the bearing's carrier is bolted through four slots and
+    slides along them, the bearing in a long centre opening. Directions in the plate: x is square
+    to the slots, y along them, seen from the end of the strut that `top` names.
+    """
+
+    kind: Literal["top_mount_base"]
+    top: str = Field(description="hard point of the top mount; the plate's plane runs through it")
+    lower: str = Field(description="another hard point on the strut's axis, below")
+    opening: Positive = Field(description="width of the centre opening, mm; the bearing's bore")
+    slot_width: Positive = Field(description="width of the four slots, mm")
+    slot_each_way: Positive = Field(description="adjustment to either side of the middle, mm")
+    slot_direction: Direction = Field(
+        default=(0.0, 1.0, 0.0), description="direction of adjustment, laid into the plate's plane"
+    )
+    slots_across: Positive = Field(description="between slot middles, square to the slots, mm")
+    slots_along: Positive = Field(description="between slot middles, along the slots, mm")
+    stud_circle: Positive = Field(description="diameter of the circle of the three studs, mm")
+    stud_hole: Positive = Field(description="stud hole diameter, mm")
+    stud_use: str = Field(default="stud to the body", description="what the stud holes are for")
+    first_stud_angle: Number = Field(
+        default=0.0, ge=-360.0, le=360.0, description="of the first stud from x towards y, degrees"
+    )
+    stud_centre: Place | None = Field(
+        default=None,
+        description="middle of the stud circle, mm in the car, where the body keeps its studs "
+        "though the top mount moves; left out: the top mount itself",
+    )
+
+
+PlateSpec = Annotated[WeldOnEar | TopMountBase, Field(discriminator="kind")]

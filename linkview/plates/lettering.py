@@ -1,0 +1,82 @@
+"""Room for lettering on a plate: where a line of text lies on metal, clear of every cut."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from linkview.geometry import Array, frozen
+from linkview.plates.outline import (
+    Contour,
+    bounding_box,
+    contains,
+    margin_mm,
+    polygon,
+    web_mm,
+)
+from linkview.plates.plate import TextMark
+
+# Tried from the tallest; under 2.5 mm a marking head no longer writes legibly (common practice).
+NAME_HEIGHTS_MM = (5.0, 4.0, 3.0, 2.5)
+SIZE_HEIGHTS_MM = (3.0, 2.5)
+CLEAR_MM = 1.5
+# Width of one letter over its height: the widest plain machine lettering, so an upper bound.
+LETTER_WIDTH = 1.0
+_GRID_MM = 3.0
+
+
+def text_box(mark: TextMark) -> Contour:
+    """The rectangle a line of text can take up."""
+    half = np.array([len(mark.text) * LETTER_WIDTH, 1.0]) * mark.height_mm / 2.0
+    corners = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
+    return polygon(mark.at + corners * half)
+
+
+def place_text(
+    text: str,
+    wish: Array,
+    heights_mm: Sequence[float],
+    outline: Contour,
+    cuts: Sequence[Contour],
+    *,
+    taken: Sequence[TextMark] = (),
+) -> TextMark | None:
+    """The first of the heights that fits, as near to the wished place (2,) as it will go.
+
+    cuts: loops to keep clear of; taken: lines already placed. None where nothing fits.
+    """
+    blocked = [outline, *cuts, *(text_box(mark) for mark in taken)]
+    for height in heights_mm:
+        for at in _places(wish, outline):
+            mark = TextMark(text, frozen(at), height)
+            if _on_metal(mark, outline, blocked):
+                return mark
+    return None
+
+
+def _places(wish: Array, outline: Contour) -> Iterator[Array]:
+    """The wish, then a grid over the outline, nearest to the wish first."""
+    yield wish
+    left, low, right, high = bounding_box(outline)
+    xs = wish[0] + _GRID_MM * np.arange(
+        np.ceil((left - wish[0]) / _GRID_MM), np.floor((right - wish[0]) / _GRID_MM) + 1
+    )
+    ys = wish[1] + _GRID_MM * np.arange(
+        np.ceil((low - wish[1]) / _GRID_MM), np.floor((high - wish[1]) / _GRID_MM) + 1
+    )
+    grid = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
+    yield from grid[np.argsort(np.linalg.norm(grid - wish, axis=1), kind="stable")]
+
+
+def _on_metal(mark: TextMark, outline: Contour, blocked: Sequence[Contour]) -> bool:
+    if not contains(outline, mark.at):
+        return False
+    if any(contains(loop, mark.at) for loop in blocked[1:]):
+        return False
+    if any(margin_mm(loop, mark.at) < mark.height_mm / 2.0 + CLEAR_MM for loop in blocked):
+        return False
+    box = text_box(mark)
+    return contains(outline, box.points[0]) and all(
+        web_mm(box, loop) >= CLEAR_MM and not contains(box, loop.points[0]) for loop in blocked
+    )
