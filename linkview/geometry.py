@@ -13,6 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Array: TypeAlias = NDArray[np.float64]
+Index: TypeAlias = NDArray[np.intp]
+Flags: TypeAlias = NDArray[np.bool_]
 
 X = np.array([1.0, 0.0, 0.0])
 Y = np.array([0.0, 1.0, 0.0])

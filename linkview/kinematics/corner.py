@@ -65,19 +65,35 @@ class CornerLinkage:
         joints = [i for i in range(self.linkage.row_count) if i not in extra]
         driven = height if hold is Hold.WHEEL_HEIGHT else damper
         assert driven is not None
-        watched = []
-        if self.corner.layout.tie_rod and damper is not None:
+        watched: tuple[int, ...] = ()
+        if self.corner.layout.tie_rod and height is not None and damper is not None:
             # With the damper's length held, the rack's grip on the wheel is lost exactly where
             # the tie rod lines up with the steering axis: that determinant is the toggle.
-            other = damper if hold is Hold.WHEEL_HEIGHT else height
-            assert other is not None
-            watched.append(np.array([*joints, other]))
-        return Problem(self.linkage, driven, np.array([*joints, driven]), tuple(watched))
+            watched = (damper if hold is Hold.WHEEL_HEIGHT else height,)
+        return Problem(self.linkage, driven, np.array([*joints, driven]), watched)
 
     def held_for_damper(self, damper_mm: Array) -> Array:
         """The driven row's value that makes the damper this long, mm."""
         assert self.damper_mm is not None
         return np.asarray((damper_mm**2 - self.damper_mm**2) / (2.0 * self.damper_mm))
+
+    def damper_rate(self, knuckle: Array, twist: Array) -> Array:
+        """How fast the damper lengthens (n,) for moves (n, 4, 4) and twists (n, 6) of the knuckle.
+
+        twist: the wheel centre's shift, then the turn, per unit of whatever drives it.
+        """
+        layout, points = self.corner.layout, self.corner.points
+        assert layout.damper is not None
+        span, speed = np.zeros(3), np.zeros(3)
+        centre = apply(knuckle, points["wheel_centre"])
+        for name, sign in zip(layout.damper, (-1.0, 1.0), strict=True):
+            if layout.owner(name) == KNUCKLE:
+                now = apply(knuckle, points[name])
+                span = span + sign * now
+                speed = speed + sign * (twist[:, :3] + np.cross(twist[:, 3:], now - centre))
+            else:
+                span = span + sign * points[name]
+        return dot(unit(span), speed)
 
     def _row(self, name: str) -> int | None:
         names = self.linkage.row_names
@@ -147,6 +163,11 @@ def part_poses(corner: Corner, state: State, slide_mm: Array) -> dict[str, Array
         a, b = now(rod.inner), now(rod.outer)
         turn = turn_between(points[rod.outer] - points[rod.inner], b - a)
         poses[name] = turn_about(turn, points[rod.inner], a)
+    for name, span in layout.spans.items():
+        if span.inner in points and span.outer in points:
+            a, b = now(span.inner), now(span.outer)
+            turn = turn_between(points[span.outer] - points[span.inner], b - a)
+            poses[name] = turn_about(turn, points[span.inner], a)
     for name, arm in layout.arms.items():
         rear, front = (points[p] for p in arm.pivots)
         poses[name] = _hinge_turn(rear, front - rear, points[arm.ball], now(arm.ball))

@@ -51,6 +51,8 @@ class Layout:
 
     fixed, on_rack, on_knuckle: which part owns each hard point.
     rods, arms, struts: the carried parts, by name.
+    spans: parts whose length is free (damper body and shaft, driveshaft): each stands at its inner
+    point and looks at its outer one; left out where the file gives no such points.
     damper: the two points whose distance is the damper's length; None where there is none.
     steering_axis: two hard points on the drawn steering axis, lower first, or None (unsteered).
     tie_rod: the name of the rod that the rack moves, or None.
@@ -65,6 +67,7 @@ class Layout:
     rods: Mapping[str, Rod] = field(default_factory=dict)
     arms: Mapping[str, Arm] = field(default_factory=dict)
     struts: Mapping[str, Strut] = field(default_factory=dict)
+    spans: Mapping[str, Rod] = field(default_factory=dict)
     damper: tuple[str, str] | None = None
     steering_axis: tuple[str, str] | None = None
     tie_rod: str | None = None
@@ -79,7 +82,7 @@ class Layout:
     def parts(self) -> tuple[str, ...]:
         """Every part, the moving ones after the body and rack."""
         rack = (RACK,) if self.on_rack else ()
-        return (BODY, *rack, KNUCKLE, WHEEL, *self.arms, *self.rods, *self.struts)
+        return (BODY, *rack, KNUCKLE, WHEEL, *self.arms, *self.rods, *self.struts, *self.spans)
 
     def owner(self, point: str) -> str:
         """The part that carries a hard point, whatever else is joined there."""
@@ -87,10 +90,20 @@ class Layout:
             return KNUCKLE
         return RACK if point in self.on_rack else BODY
 
+    def member_at(self, point: str) -> str | None:
+        """The carried part that is joined to its neighbour at this hard point, if any."""
+        for name, rod in self.rods.items():
+            if point in (rod.inner, rod.outer):
+                return name
+        for name, arm in self.arms.items():
+            if point in (*arm.pivots, arm.ball):
+                return name
+        return next((n for n, s in self.struts.items() if point == s.top), None)
+
     def joined_at(self, part: str) -> dict[str, str]:
         """Joints of one part: hard point -> the part on the other side."""
         joints: dict[str, str] = {}
-        for name, rod in self.rods.items():
+        for name, rod in {**self.rods, **self.spans}.items():
             for end in (rod.inner, rod.outer):
                 _note(joints, part, end, name, self.owner(end))
         for name, arm in self.arms.items():
@@ -151,6 +164,11 @@ FIVE_LINK = Layout(
     rods={
         name: Rod(f"{name}_inner", f"{name}_outer")
         for name in ("lower_lateral", "lower_front", "toe_link", "upper_rear", "upper_front")
+    },
+    spans={
+        "damper": Rod("damper_lower", "damper_upper"),
+        "damper_shaft": Rod("damper_upper", "damper_lower"),
+        "driveshaft": Rod("cv_inner", "cv_outer"),
     },
     damper=("damper_lower", "damper_upper"),
     optional=("damper_lower", "damper_upper", "cv_inner", "cv_outer"),

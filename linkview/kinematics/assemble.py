@@ -1,0 +1,445 @@
+"""Variants put together: what a planned change does to where the points stand.
+
+parts_kept: body-side points move, every rod, arm and the knuckle keep their sizes, and the corner
+re-assembles at the same wheel-centre height with the rack centred; camber and toe are results. The
+tie rod is kept too, or screwed to a wanted toe.
+made_to_fit: the points stand where the change puts them and the parts named are made to suit; a
+part that is not named must come out the same size, or the change is refused with the difference.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+
+from linkview.errors import CannotAssemble, Fault, ModelFaults
+from linkview.geometry import Array, X, Y, apply, apply_direction, frozen, length, mirrored, unit
+from linkview.kinematics.closure import GROUND, Direction, Linkage, Square
+from linkview.kinematics.corner import DAMPER, WHEEL_HEIGHT, linkage_of, part_poses
+from linkview.kinematics.solve import Problem, Target, newton
+from linkview.model.build import Reference, axle_from, rides_on, spin_axis, wheel_angles_deg
+from linkview.model.faults import axle_faults
+from linkview.model.layouts import KNUCKLE
+from linkview.model.parts import Car, Corner, Side
+from linkview.model.read import AS_FOUND, HardPointFile, car_of, references_of, table_faults
+from linkview.model.schema import AxleTable, ChangeTable
+from linkview.units import to_rad
+
+# Two ways to measure one part agree this well with a tape under a car; see practice on measuring.
+SAME_PART_MM = 0.5
+STEPS = 32
+
+
+@dataclass(frozen=True, eq=False)
+class _Axles:
+    """All axles part of the way through a variant's changes."""
+
+    tables: Mapping[str, AxleTable]
+    references: Mapping[str, Mapping[Side, Reference]]
+    notes: tuple[str, ...] = ()
+
+
+def build_car(file: HardPointFile, variant: str = AS_FOUND) -> Car:
+    """The car as found, or one planned variant of it.
+
+    Raises UnknownName, ModelFaults (what a change would make cannot be built), or CannotAssemble
+    ("tie rod 3.2 mm short").
+    """
+    if variant == AS_FOUND:
+        axles = _found(file)
+        return car_of(file, AS_FOUND, "as found", axles.tables, axles.references, axles.notes)
+    axles = _built(file, variant)
+    title = file.variant(variant).title
+    return car_of(file, variant, title, axles.tables, axles.references, axles.notes)
+
+
+def _built(file: HardPointFile, variant: str) -> _Axles:
+    if variant == AS_FOUND:
+        return _found(file)
+    table = file.variant(variant)
+    axles = _built(file, table.on)
+    for i, change in enumerate(table.change):
+        axles = _changed(file, f"variant.{variant}.change[{i}]", change, axles)
+    return axles
+
+
+def _found(file: HardPointFile) -> _Axles:
+    """The file's own points; from stands, let down to the ride-height damper length."""
+    references: dict[str, Mapping[Side, Reference]] = dict(references_of(file))
+    notes = []
+    if file.measured.state == "on_stands":
+        for name, table in file.axles.items():
+            assert table.damper is not None
+            ride = table.damper.length_at_ride_height
+            assert ride is not None
+            references[name] = {
+                side: _let_down(file, name, table, side, ref, ride)
+                for side, ref in references[name].items()
+            }
+            notes.append(f"{name}: measured on stands, moved to a damper length of {ride:g} mm")
+    return _Axles(file.axles, references, tuple(notes))
+
+
+def _changed(file: HardPointFile, key: str, change: ChangeTable, axles: _Axles) -> _Axles:
+    before = axles.tables[change.axle]
+    table, renewed = _patched(file, key, change, before)
+    faults = axle_faults(f"{key} makes axle.{change.axle}", table, None, file.path.parent)
+    if faults:
+        raise ModelFaults(str(file.path), faults)
+    references, notes = {}, []
+    for side, reference in axles.references[change.axle].items():
+        mine = _forget(reference, renewed)
+        new = _moved_points(change, Side(table.side), side, mine)
+        if change.how == "parts_kept":
+            built = _reassembled(file, key, change, table, side, mine, new)
+        else:
+            built = _made(file, key, change, before, table, side, mine, new)
+        references[side] = built
+        notes.append(_note(change, side, reference, built))
+    return _Axles(
+        {**axles.tables, change.axle: table},
+        {**axles.references, change.axle: references},
+        (*axles.notes, *notes[:1]),
+    )
+
+
+def _patched(
+    file: HardPointFile, key: str, change: ChangeTable, before: AxleTable
+) -> tuple[AxleTable, frozenset[str]]:
+    """The axle's tables with the change's keys in, and which bodies and joints it rewrote."""
+    raw = before.model_dump(by_alias=True, exclude_unset=True)
+    for name in ("wheel", "rack", "travel", "damper", "driveshaft"):
+        patch = getattr(change, name)
+        if patch:
+            raw[name] = _merged(raw.get(name) or {}, patch)
+    for name in ("joints", "bodies", "plates"):
+        patch = getattr(change, name)
+        if patch:
+            old = dict(raw.get(name, {}))
+            for item, keys in patch.items():
+                fresh = "kind" in keys or item not in old
+                old[item] = keys if fresh else _merged(old[item], keys)
+            raw[name] = old
+    for name, gone in (("bodies", change.remove_bodies), ("plates", change.remove_plates)):
+        for item in gone:
+            if item not in raw.get(name, {}):
+                fault = Fault(f"{key}.remove_{name}", f"no '{item}' to remove", "check the name")
+                raise ModelFaults(str(file.path), [fault])
+            del raw[name][item]
+    if change.remove_bodies:
+        gone_names = set(change.remove_bodies)
+        for pairs in ("gaps", "leave_out"):
+            raw[pairs] = [g for g in raw.get(pairs, ()) if not gone_names & set(g["between"])]
+    if change.gaps:
+        fresh_pairs = {frozenset(g.between) for g in change.gaps}
+        kept = [g for g in raw.get("gaps", ()) if frozenset(g["between"]) not in fresh_pairs]
+        raw["gaps"] = [*kept, *(g.model_dump() for g in change.gaps)]
+    if change.hold is not None:
+        raw["hold"] = change.hold
+    table, faults = table_faults(f"{key} makes axle.{change.axle}", AxleTable, raw)
+    if table is None:
+        raise ModelFaults(str(file.path), faults)
+    rewritten = {*change.bodies, *(f"joint {p}" for p in change.joints)}
+    return table, frozenset(rewritten)
+
+
+def _merged(old: Mapping[str, object], new: Mapping[str, object]) -> dict[str, object]:
+    out = dict(old)
+    for key, value in new.items():
+        under = out.get(key)
+        both = isinstance(under, Mapping) and isinstance(value, Mapping)
+        out[key] = _merged(under, value) if both else value  # type: ignore[arg-type]
+    return out
+
+
+def _forget(reference: Reference, renewed: frozenset[str]) -> Reference:
+    """Bodies and joints written anew stand where they are written, not carried from before."""
+    kept = {name: m for name, m in reference.carried.items() if name not in renewed}
+    return replace(reference, carried=kept)
+
+
+def _moved_points(
+    change: ChangeTable, given: Side, side: Side, reference: Reference
+) -> dict[str, Array]:
+    """All points with the change's own in place; a change is written for the axle's `side`."""
+    points = dict(reference.points)
+    for name, place in change.points.items():
+        points[name] = frozen(place if side is given else mirrored(place))
+    for name, shift in change.move.items():
+        by = np.asarray(shift) if side is given else mirrored(shift)
+        points[name] = frozen(points[name] + by)
+    return points
+
+
+# --- parts kept -------------------------------------------------------------------------------
+
+
+def _reassembled(
+    file: HardPointFile,
+    key: str,
+    change: ChangeTable,
+    table: AxleTable,
+    side: Side,
+    before: Reference,
+    points: Mapping[str, Array],
+) -> Reference:
+    corner = _corner(file, change.axle, table, side, before)
+    held = [p for p in (*change.points, *change.move) if corner.layout.owner(p) == KNUCKLE]
+    if held or "wheel_centre" in (*change.points, *change.move):
+        name = held[0] if held else "wheel_centre"
+        fault = Fault(
+            f"{key}.points.{name}",
+            "is on the knuckle, which parts_kept does not change",
+            "move body-side points, or use made_to_fit and name 'knuckle' in parts",
+        )
+        raise ModelFaults(str(file.path), [fault])
+    toe = change.reset_toe_in
+    what = f"{file.path}: {key}"
+    return _solved(what, table, corner, before, points, toe_in_deg=toe, damper_mm=None)
+
+
+def _let_down(
+    file: HardPointFile,
+    axle: str,
+    table: AxleTable,
+    side: Side,
+    reference: Reference,
+    ride_mm: float,
+) -> Reference:
+    corner = _corner(file, axle, table, side, reference)
+    what = f"{file.path}: axle.{axle}.damper.length_at_ride_height"
+    points = reference.points
+    return _solved(what, table, corner, reference, points, toe_in_deg=None, damper_mm=ride_mm)
+
+
+def _solved(
+    what: str,
+    table: AxleTable,
+    before: Corner,
+    reference: Reference,
+    points: Mapping[str, Array],
+    *,
+    toe_in_deg: float | None,
+    damper_mm: float | None,
+) -> Reference:
+    """Walks the body-side points from where they were to where they go, the rest following.
+
+    The corner's own lengths are kept. In small steps, so that it stays the same assembly.
+    """
+    start = linkage_of(before).linkage.reference()
+    toe_now = np.arctan2(-reference.spin_axis[0], reference.spin_axis[1])
+    state = start
+    steps = 1
+    done = 0
+    while done < steps:
+        part = (done + 1) / steps
+        between = {
+            n: p if n not in points else frozen(p + part * (points[n] - p))
+            for n, p in before.points.items()
+        }
+        corner = replace(before, points=between)
+        problem, target = _held(
+            corner, before, toe_in_deg=toe_in_deg, damper_mm=damper_mm, part=part, toe_now=toe_now
+        )
+        found = newton(problem, state, target, most_iterations=12)
+        if found.solved[0]:
+            state, done = found.state, done + 1
+        elif steps < 4096:
+            steps, done = steps * 2, done * 2
+        else:
+            raise CannotAssemble(f"{what}: {_misfit(problem, state, target)}")
+    knuckle = part_poses(before, state, np.zeros(1))[KNUCKLE][0]
+    on_knuckle = (*before.layout.on_knuckle, "wheel_centre")
+    new_points = {
+        n: frozen(apply(knuckle, p) if n in on_knuckle else points[n])
+        for n, p in before.points.items()
+    }
+    return Reference(
+        new_points,
+        frozen(unit(apply_direction(knuckle, reference.spin_axis))),
+        _carried(table, before, new_points, knuckle, reference),
+    )
+
+
+def _held(
+    corner: Corner,
+    kept: Corner,
+    *,
+    toe_in_deg: float | None,
+    damper_mm: float | None,
+    part: float,
+    toe_now: float,
+) -> tuple[Problem, Target]:
+    """The rows to solve for one step: lengths of `kept`, the wheel's height or damper driven,
+    and the tie rod's row swapped for the toe where it is to be screwed."""
+    built = linkage_of(corner, kept)
+    joints = list(built.linkage.joints)
+    driven_name = DAMPER if damper_mm is not None else WHEEL_HEIGHT
+    spare = WHEEL_HEIGHT if damper_mm is not None else DAMPER
+    joints = [j for j in joints if j.name != spare]
+    if toe_in_deg is not None:
+        tie_rod = corner.layout.tie_rod or "toe_link"
+        wanted = -corner.side.outboard * float(to_rad(toe_in_deg))
+        heading = toe_now + part * (wanted - toe_now)
+        across = np.cos(heading) * X + np.sin(heading) * Y
+        joints = [j for j in joints if j.name != tie_rod]
+        joints.append(Square("toe", Direction(0, kept.wheel.spin_axis), Direction(GROUND, across)))
+    linkage = Linkage(list(built.linkage.origins), joints, built.linkage.slide_axis)
+    driven = linkage.row_names.index(driven_name)
+    problem = Problem(linkage, driven, np.arange(linkage.row_count))
+    held = np.zeros(1)
+    if damper_mm is not None and built.damper_mm is not None:
+        goal = built.damper_mm + part * (damper_mm - built.damper_mm)
+        held = built.held_for_damper(np.array([goal]))
+    return problem, Target(np.zeros(1), held)
+
+
+def _misfit(problem: Problem, state: object, target: Target) -> str:
+    rows = problem.rows(state, target)  # type: ignore[arg-type]
+    values = rows.value[problem.used, 0]
+    worst = int(np.nanargmax(np.abs(values)))
+    name = problem.linkage.row_names[problem.used[worst]].replace("_", " ")
+    if values[worst] > 0.0:
+        return f"does not go together: {name} {values[worst]:.1f} mm short"
+    return f"does not go together: {name} {-values[worst]:.1f} mm long"
+
+
+def _carried(
+    table: AxleTable,
+    before: Corner,
+    new_points: Mapping[str, Array],
+    knuckle: Array,
+    reference: Reference,
+) -> dict[str, Array]:
+    """How each body and joint axis given by coordinates went along with its part."""
+    after = replace(before, points=new_points)
+    moves = {KNUCKLE: knuckle, "wheel": knuckle}
+    for name, arm in before.layout.arms.items():
+        frames = [_frame(c, (*arm.pivots, arm.ball)) for c in (before, after)]
+        moves[name] = frames[1] @ np.linalg.inv(frames[0])
+    for name, rod in before.layout.rods.items():
+        frames = [_frame(c, (rod.inner, rod.outer)) for c in (before, after)]
+        moves[name] = frames[1] @ np.linalg.inv(frames[0])
+    out = dict(reference.carried)
+    for what in (*table.bodies, *(f"joint {p}" for p in table.joints)):
+        part = rides_on(table, what)
+        if part in moves:
+            out[what] = moves[part] @ out.get(what, np.eye(4))
+    return out
+
+
+def _frame(corner: Corner, names: tuple[str, ...]) -> Array:
+    """A frame (4, 4) fixed to a part by two or three of its points."""
+    p = [corner.points[n] for n in names]
+    x = unit(p[1] - p[0])
+    side = p[2] - p[0] if len(p) > 2 else np.array([0.0, 0.0, 1.0])
+    z = unit(np.cross(x, side))
+    out = np.eye(4)
+    out[:3, :3] = np.stack([x, np.cross(z, x), z], axis=1)
+    out[:3, 3] = p[0]
+    return out
+
+
+# --- made to fit ------------------------------------------------------------------------------
+
+
+def _made(
+    file: HardPointFile,
+    key: str,
+    change: ChangeTable,
+    old_table: AxleTable,
+    table: AxleTable,
+    side: Side,
+    before: Reference,
+    points: Mapping[str, Array],
+) -> Reference:
+    given = Side(table.side)
+    new = dict(points)
+    if "centre" in change.wheel:
+        centre = table.wheel.centre
+        new["wheel_centre"] = frozen(centre if side is given else mirrored(centre))
+    old_rim, rim = old_table.wheel.rim, table.wheel.rim
+    out = (rim.spacer - old_rim.spacer) - (rim.offset - old_rim.offset)
+    if out:
+        new["wheel_centre"] = frozen(new["wheel_centre"] + side.outboard * out * before.spin_axis)
+    axis = before.spin_axis
+    if {"camber", "toe_in"} & set(change.wheel):
+        camber, toe_in = wheel_angles_deg(side, axis)
+        axis = spin_axis(
+            side,
+            table.wheel.camber if "camber" in change.wheel else camber,
+            table.wheel.toe_in if "toe_in" in change.wheel else toe_in,
+        )
+    reference = replace(before, points=new, spin_axis=axis)
+    corner = _corner(file, change.axle, table, side, reference)
+    faults = _untold(key, change, _corner(file, change.axle, old_table, side, before), corner, out)
+    if faults:
+        raise ModelFaults(str(file.path), faults)
+    return reference
+
+
+def _untold(
+    key: str, change: ChangeTable, before: Corner, after: Corner, wheel_out_mm: float
+) -> list[Fault]:
+    """Parts whose size changes though the change does not say that they are made new."""
+    layout = after.layout
+    groups: dict[str, list[tuple[str, str]]] = {
+        name: [(rod.inner, rod.outer)] for name, rod in layout.rods.items()
+    }
+    for name, arm in layout.arms.items():
+        groups[name] = [(p, arm.ball) for p in arm.pivots]
+    knuckle = [p for p in layout.on_knuckle if p in after.points]
+    if not wheel_out_mm:
+        knuckle.append("wheel_centre")
+    groups[KNUCKLE] = list(combinations(knuckle, 2))
+    known = [*groups, "body"]
+    faults = [
+        Fault(f"{key}.parts", f"no part '{p}'", f"known here: {', '.join(known)}")
+        for p in change.parts
+        if p not in known
+    ]
+    for part, pairs in groups.items():
+        if part in change.parts:
+            continue
+        for a, b in pairs:
+            d = after.distance_mm(a, b) - before.distance_mm(a, b)
+            if abs(d) > SAME_PART_MM:
+                faults.append(
+                    Fault(
+                        f"{key}.parts",
+                        f"{part.replace('_', ' ')} would change: {a} to {b} {d:+.1f} mm",
+                        f"add '{part}' if it is made new, or correct the points",
+                    )
+                )
+                break
+    if "body" not in change.parts:
+        moved = [p for p in (*change.points, *change.move) if p in (*layout.fixed, *layout.on_rack)]
+        faults += [
+            Fault(f"{key}.parts", f"{p} moves on the body", "add 'body' to parts") for p in moved
+        ]
+    return faults
+
+
+# --- small things -----------------------------------------------------------------------------
+
+
+def _corner(
+    file: HardPointFile, axle: str, table: AxleTable, side: Side, reference: Reference
+) -> Corner:
+    built = axle_from(axle, table, {side: reference}, driven=False, folder=file.path.parent)
+    return built.left if side is Side.LEFT else built.right
+
+
+def _note(change: ChangeTable, side: Side, before: Reference, after: Reference) -> str:
+    how = "parts kept" if change.how == "parts_kept" else "part made to fit"
+    moved = [
+        f"{name.replace('_', ' ')} {length(after.points[name] - p):.1f} mm"
+        for name, p in before.points.items()
+        if length(after.points[name] - p) > 0.05
+    ]
+    title = change.title or "change"
+    points = f"; moved: {', '.join(moved)}" if moved else ""
+    return f"{change.axle} ({how}): {title}{points}"

@@ -1,0 +1,387 @@
+"""Tables of a hard-point file -> the frozen `Car`.
+
+A `Reference` is where one side's points stand at ride height. It starts as the file gives it and
+moves on when a variant re-assembles the corner; bodies and joint axes that the file places by
+coordinates are carried along with their part.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from linkview.geometry import (
+    Array,
+    apply,
+    apply_direction,
+    frozen,
+    length,
+    mirrored,
+    mirrored_move,
+    rigid,
+    unit,
+)
+from linkview.model.layouts import BODY, LAYOUTS, Layout
+from linkview.model.parts import (
+    Anchor,
+    Axle,
+    Body,
+    Box,
+    Corner,
+    Damper,
+    Driveshaft,
+    Hold,
+    JointKind,
+    JointLimit,
+    MeshFile,
+    Profile,
+    Rack,
+    Revolved,
+    Rim,
+    Side,
+    Spring,
+    Travel,
+    Tube,
+    Tyre,
+    WantedGap,
+    Wheel,
+)
+from linkview.model.schema import (
+    AxleTable,
+    BentTubeTable,
+    BoxTable,
+    CylinderTable,
+    JointTable,
+    MeshTable,
+    PointOrPosition,
+    TubeTable,
+    WheelTable,
+)
+from linkview.model.wheels import rim_body, tyre_body, tyre_of_code
+from linkview.units import MM_PER_UNIT, to_deg, to_rad
+
+
+@dataclass(frozen=True, eq=False)
+class Reference:
+    """One side at ride height, rack centred.
+
+    points: name -> (3,) mm, `wheel_centre` among them. spin_axis (3,) unit, to the car's left.
+    carried: body name, or 'joint POINT', -> (4, 4) move since its coordinates were written.
+    """
+
+    points: Mapping[str, Array]
+    spin_axis: Array
+    carried: Mapping[str, Array] = field(default_factory=dict)
+
+    def mirrored(self) -> Reference:
+        """The other side of a symmetric axle; the spin axis still points to the car's left."""
+        return Reference(
+            {name: frozen(mirrored(p)) for name, p in self.points.items()},
+            frozen(-mirrored(self.spin_axis)),
+            {name: mirrored_move(m) for name, m in self.carried.items()},
+        )
+
+
+def spin_axis(side: Side, camber_deg: float, toe_in_deg: float) -> Array:
+    """The wheel's axis (3,), pointing to the car's left, from what a level and a toe gauge read.
+
+    camber: lean square to the wheel's own heading, + top outboard. toe_in: + front of the wheel
+    toward the car.
+    """
+    steer = -side.outboard * to_rad(toe_in_deg)
+    lean = to_rad(camber_deg)
+    return frozen(
+        [
+            -np.sin(steer) * np.cos(lean),
+            np.cos(steer) * np.cos(lean),
+            -side.outboard * np.sin(lean),
+        ]
+    )
+
+
+def wheel_angles_deg(side: Side, axis: Array) -> tuple[float, float]:
+    """Camber and toe-in, degrees, of a spin axis: the inverse of `spin_axis`."""
+    camber = -side.outboard * np.arcsin(axis[2])
+    toe_in = -side.outboard * np.arctan2(-axis[0], axis[1])
+    return float(to_deg(camber)), float(to_deg(toe_in))
+
+
+def given_references(table: AxleTable) -> dict[Side, Reference]:
+    """The sides that the file itself gives: one, or both where both were measured."""
+    if table.points_left or table.points_right:
+        sides = {Side.LEFT: table.points_left, Side.RIGHT: table.points_right}
+        wheels = {Side.LEFT: table.wheel_left, Side.RIGHT: table.wheel_right}
+    else:
+        sides, wheels = {Side(table.side): table.points}, {}
+    out = {}
+    for side, points in sides.items():
+        wheel = wheels.get(side) or table.wheel
+        centre = np.asarray(wheel.centre)
+        if wheel is table.wheel and side is not Side(table.side):
+            centre = mirrored(centre)
+        places = {name: frozen(p) for name, p in points.items()}
+        places["wheel_centre"] = frozen(centre)
+        out[side] = Reference(places, spin_axis(side, wheel.camber, wheel.toe_in))
+    return out
+
+
+def axle_from(
+    name: str,
+    table: AxleTable,
+    references: Mapping[Side, Reference],
+    *,
+    driven: bool,
+    folder: Path,
+) -> Axle:
+    """Both corners of an axle; a side that was not measured is the other one's mirror."""
+    corners = {}
+    for side in Side:
+        reference = references.get(side)
+        if reference is None:
+            reference = next(iter(references.values())).mirrored()
+        corners[side] = _Builder(name, table, side, reference, folder).corner()
+    return Axle(
+        name=name,
+        left=corners[Side.LEFT],
+        right=corners[Side.RIGHT],
+        symmetric=len(references) == 1,
+        hold=Hold(table.hold),
+        min_toggle_deg=table.min_toggle_angle,
+        wanted_gaps=tuple(WantedGap(frozenset(g.between), g.at_least) for g in table.gaps),
+        unsprung_kg=table.unsprung_kg,
+        driven=driven,
+        plates=dict(table.plates),
+        left_out={frozenset(o.between): o.because for o in table.leave_out},
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Builder:
+    """Makes one corner; `flip` mirrors what the file gives for the other side."""
+
+    axle: str
+    table: AxleTable
+    side: Side
+    reference: Reference
+    folder: Path
+
+    @property
+    def flip(self) -> bool:
+        return self.side is not Side(self.table.side)
+
+    @property
+    def layout(self) -> Layout:
+        return LAYOUTS[self.table.layout]
+
+    def corner(self) -> Corner:
+        t, points = self.table, self.reference.points
+        wheel = self.wheel()
+        outboard = self.side.outboard * self.reference.spin_axis
+        return Corner(
+            axle=self.axle,
+            side=self.side,
+            layout=self.layout,
+            points=points,
+            wheel=wheel,
+            rack=self.rack(),
+            travel=Travel(t.travel.droop, t.travel.bump),
+            joints=tuple(self.joint(p, j) for p, j in t.joints.items()),
+            damper=self.damper(),
+            driveshaft=self.driveshaft(),
+            bodies=(
+                tyre_body(wheel, outboard),
+                rim_body(wheel, outboard),
+                *(self.body(name, b) for name, b in t.bodies.items()),
+            ),
+        )
+
+    def wheel(self) -> Wheel:
+        table = self.table.wheel
+        centre, axis = self.reference.points["wheel_centre"], self.reference.spin_axis
+        tyre, rim_in = section_of(table)
+        rim = Rim(
+            table.rim.width_in,
+            table.rim.diameter_in or rim_in,
+            table.rim.offset,
+            table.rim.spacer,
+        )
+        # The wheel plane's steepest line from the centre down to z = 0 (ground at ride height).
+        loaded = table.loaded_radius or float(centre[2] / np.sqrt(1.0 - axis[2] ** 2))
+        return Wheel(centre, axis, loaded, tyre, rim)
+
+    def rack(self) -> Rack | None:
+        table = self.table.rack
+        if table is None:
+            return None
+        axis = unit(table.axis)
+        # + is to the car's left on both sides; the rack is one bar, so it is never mirrored.
+        return Rack(frozen(axis * np.sign(axis[1])), table.stop, table.working)
+
+    def damper(self) -> Damper | None:
+        table = self.table.damper
+        if table is None:
+            return None
+        s, spring = table.spring, None
+        if s is not None:
+            spring = Spring(s.rate_n_per_mm, s.free_length, s.solid_length, s.length_at_ride_height)
+        return Damper(table.min_length, table.max_length, spring)
+
+    def driveshaft(self) -> Driveshaft | None:
+        table, points = self.table.driveshaft, self.reference.points
+        if table is None:
+            return None
+        nominal = table.nominal_length or float(length(points["cv_outer"] - points["cv_inner"]))
+        return Driveshaft(
+            self.direction(table.inner_axis),
+            table.max_angle_inner,
+            table.max_angle_outer,
+            table.plunge_each_way,
+            nominal,
+        )
+
+    def joint(self, point: str, table: JointTable) -> JointLimit:
+        owner, member = self.layout.owner(point), self.layout.member_at(point) or point
+        if table.bolt_axis is not None:
+            kind, axis, limit = JointKind.ROD_END, table.bolt_axis, table.max_misalignment
+        elif table.stud_axis is not None:
+            kind, axis, limit = JointKind.BALL_STUD, table.stud_axis, table.max_angle
+        elif table.axis == "strut":
+            strut = self.layout.struts[member]
+            points = self.reference.points
+            straight = frozen(unit(points[strut.top] - points[strut.lower]))
+            assert table.max_angle is not None
+            return JointLimit(point, JointKind.BEARING, straight, BODY, member, table.max_angle)
+        else:
+            assert table.axis is not None
+            kind, axis, limit = JointKind.INNER_JOINT, table.axis, table.max_angle
+        assert limit is not None
+        turned = apply_direction(self.carried(f"joint {point}"), self.direction(axis))
+        return JointLimit(point, kind, frozen(turned), owner, member, limit)
+
+    # -- bodies ----------------------------------------------------------------------------
+
+    def body(
+        self,
+        name: str,
+        table: TubeTable | BentTubeTable | CylinderTable | BoxTable | MeshTable,
+    ) -> Body:
+        match table:
+            case TubeTable():
+                return self.tube(name, table)
+            case BentTubeTable():
+                anchors = tuple(Anchor(table.on, self.place(name, p)) for p in table.through)
+                return Tube(name, table.on, anchors, table.radius)
+            case CylinderTable():
+                half, r = table.half_length, table.radius
+                profile = Profile(frozen([[-half, 0.0], [half, 0.0], [half, r], [-half, r]]))
+                axis = apply_direction(self.carried(name), self.direction(table.axis))
+                return Revolved(
+                    name, table.on, self.place(name, table.at), frozen(axis), (profile,)
+                )
+            case BoxTable():
+                ends = np.stack([self.place(name, table.low), self.place(name, table.high)])
+                return Box(name, BODY, frozen(ends.min(axis=0)), frozen(ends.max(axis=0)))
+            case MeshTable():
+                return self.mesh(name, table)
+
+    def tube(self, name: str, table: TubeTable) -> Tube:
+        a, b = self.place(name, table.from_), self.place(name, table.to)
+        span = float(length(b - a))
+        end = span - table.end_before if table.length is None else table.start + table.length
+        along = unit(b - a)
+        ends = (frozen(a + table.start * along), frozen(a + end * along))
+        part, riding = self.tube_parts(table)
+        anchors = tuple(Anchor(p, at) for p, at in zip(riding, ends, strict=True))
+        return Tube(name, part, anchors, table.radius)
+
+    def tube_parts(self, table: TubeTable) -> tuple[str, tuple[str, str]]:
+        """The part a tube belongs to, and the parts its two ends ride on."""
+        a, b = table.from_, table.to
+        if table.on is not None:
+            return table.on, (table.on, table.on)
+        assert isinstance(a, str)
+        assert isinstance(b, str)
+        layout, ends = self.layout, {a, b}
+        for name, rod in layout.rods.items():
+            if ends == {rod.inner, rod.outer}:
+                return name, (name, name)
+        for name, arm in layout.arms.items():
+            if ends <= {*arm.pivots, arm.ball}:
+                return name, (name, name)
+        for name, strut in layout.struts.items():
+            if ends == {strut.lower, strut.top}:
+                # The tube's axis runs through the top mount, so a place on it measured from the
+                # top stays on the shaft, one measured from below on the knuckle.
+                ride = {strut.lower: layout.owner(strut.lower), strut.top: name}
+                inside = table.length is not None
+                return name, (ride[a], ride[a] if inside else ride[b])
+        for name, span in layout.spans.items():
+            if ends == {span.inner, span.outer} and a == span.inner:
+                whole = table.length is None and not table.end_before
+                return name, (name, layout.owner(b) if whole else name)
+        return layout.owner(a), (layout.owner(a), layout.owner(b))
+
+    def mesh(self, name: str, table: MeshTable) -> MeshFile:
+        x = unit(table.x_axis)
+        y = np.asarray(table.y_axis, dtype=float)
+        y = unit(y - (y @ x) * x)
+        placed = rigid(np.stack([x, y, np.cross(x, y)], axis=1), np.asarray(table.place_at))
+        carried = self.carried(name)
+        return MeshFile(
+            name,
+            table.on,
+            (self.folder / table.file).resolve(),
+            MM_PER_UNIT[table.unit],
+            frozen((mirrored_move(carried) if self.flip else carried) @ placed),
+            mirrored=self.flip,
+        )
+
+    # -- places and directions ----------------------------------------------------------------
+
+    def carried(self, what: str) -> Array:
+        return self.reference.carried.get(what, np.eye(4))
+
+    def place(self, body: str, where: PointOrPosition) -> Array:
+        if isinstance(where, str):
+            return self.reference.points[where]
+        here = mirrored(where) if self.flip else np.asarray(where, dtype=float)
+        return frozen(apply(self.carried(body), here))
+
+    def direction(self, along: tuple[float, float, float]) -> Array:
+        return frozen(unit(mirrored(along) if self.flip else along))
+
+
+def section_of(table: WheelTable) -> tuple[Tyre, float]:
+    """The tyre's section and rim diameter (inches): the size code, each measured value on top."""
+    rim_in = table.rim.diameter_in or 0.0
+    base: Tyre | None = None
+    if table.tyre_code is not None:
+        base, rim_in = tyre_of_code(table.tyre_code, table.rim.width_in)
+    t = table.tyre
+
+    def pick(measured: float | None, coded: str) -> float:
+        if measured is not None:
+            return measured
+        assert base is not None  # faults.py has asked for a code or all four
+        return float(getattr(base, coded))
+
+    tyre = Tyre(
+        pick(t.outer_radius, "outer_radius_mm"),
+        pick(t.inner_radius, "inner_radius_mm"),
+        pick(t.half_width, "half_width_mm"),
+        pick(t.shoulder_radius, "shoulder_radius_mm"),
+        table.tyre_code or "",
+    )
+    return tyre, rim_in
+
+
+def rides_on(table: AxleTable, body: str) -> str:
+    """The part that carries a body placed by coordinates, or a joint's axis ('joint POINT')."""
+    layout = LAYOUTS[table.layout]
+    if body.startswith("joint "):
+        return layout.owner(body.removeprefix("joint "))
+    on = getattr(table.bodies[body], "on", None)
+    return on if on is not None else BODY
