@@ -10,7 +10,7 @@ import errno
 import os
 import secrets
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from linkview.errors import CannotWrite
@@ -34,25 +34,27 @@ def written_beside(path: Path) -> Iterator[Path]:
     Raises CannotWrite for what the disk refuses.
     """
     path = Path(path)
-    if path.is_dir():
+    if os.path.isdir(path):
         raise CannotWrite(f"{path}: this is a folder; give a file name in it")
-    if not path.parent.is_dir():
+    if not os.path.isdir(path.parent):
         raise CannotWrite(f"{path}: there is no folder {path.parent}; make it first")
-    beside = path.with_name(f".{path.stem}-{secrets.token_hex(4)}{path.suffix}")
+    beside = path.with_name(f".{secrets.token_hex(6)}{path.suffix}")
     try:
         yield beside
         os.replace(beside, path)
     except OSError as fault:
         raise CannotWrite(f"{path}: {_advice(fault)}") from fault
     finally:
-        beside.unlink(missing_ok=True)
+        # The first error is the one to tell, not that its remains could not be removed.
+        with suppress(OSError):
+            beside.unlink(missing_ok=True)
 
 
 def _advice(fault: OSError) -> str:
     reason = fault.strerror or str(fault)
     if fault.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
         return f"{reason}; close the program that has it open, or choose a folder you may write to"
-    if fault.errno in (errno.ENOSPC, errno.EDQUOT):
+    if fault.errno in (errno.ENOSPC, errno.EFBIG):
         return f"{reason}; make room on the disk, or choose another one"
     if fault.errno in (errno.ENAMETOOLONG, errno.EINVAL):
         return f"{reason}; choose a shorter, plainer file name"

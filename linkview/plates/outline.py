@@ -170,16 +170,19 @@ def contains(loop: Contour, point: ArrayLike) -> bool:
     """Whether a point lies inside; on the line itself the answer is undefined.
 
     Counts turns of the line of sight along the chords; a point between an arc and its chord
-    is passed on the other side by the arc, which is one whole turn more or less.
+    is passed on the other side by the arc, which is one whole turn more or less. Which side of
+    a chord the point lies on is read from that same turn, so that a point on a chord (the middle
+    of a circle drawn as two half turns) is counted once.
     """
     p = complex(*np.asarray(point, dtype=float))
     turns = 0.0
     for e in edges(loop):
-        turns += cmath.phase((e.b - p) / (e.a - p)) / math.tau if p not in (e.a, e.b) else 0.0
-        if isinstance(e, Arc):
-            side = ((e.b - e.a).conjugate() * (p - e.a)).imag
-            if side * e.sweep_rad < 0.0 and abs(p - e.centre) < e.radius:
-                turns += math.copysign(1.0, e.sweep_rad)
+        if p in (e.a, e.b):
+            return False
+        turn = cmath.phase((e.b - p) / (e.a - p)) / math.tau
+        turns += turn
+        if isinstance(e, Arc) and turn * e.sweep_rad < 0.0 and abs(p - e.centre) < e.radius:
+            turns += math.copysign(1.0, e.sweep_rad)
     return round(turns) != 0
 
 
