@@ -15,22 +15,19 @@ from itertools import combinations
 
 import numpy as np
 
-from linkview.errors import CannotAssemble, Fault, ModelFaults
-from linkview.geometry import Array, X, Y, apply, apply_direction, frozen, length, mirrored, unit
-from linkview.kinematics.closure import GROUND, Direction, Linkage, Square
-from linkview.kinematics.corner import DAMPER, WHEEL_HEIGHT, linkage_of, part_poses
-from linkview.kinematics.solve import Problem, Target, newton
-from linkview.model.build import Reference, axle_from, rides_on, spin_axis, wheel_angles_deg
+from linkview.errors import Fault, ModelFaults
+from linkview.geometry import Array, frozen, length, mirrored
+from linkview.kinematics.reassemble import reassembled
+from linkview.model.build import Reference, axle_from, spin_axis, wheel_angles_deg
 from linkview.model.faults import axle_faults
 from linkview.model.layouts import KNUCKLE
 from linkview.model.parts import Car, Corner, Side
-from linkview.model.read import AS_FOUND, HardPointFile, car_of, references_of, table_faults
+from linkview.model.read import AS_FOUND, HardPointFile, car_of, references_of
 from linkview.model.schema import AxleTable, ChangeTable
-from linkview.units import to_rad
+from linkview.model.wording import table_faults
 
 # Two ways to measure one part agree this well with a tape under a car; see practice on measuring.
 SAME_PART_MM = 0.5
-STEPS = 32
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,11 +91,11 @@ def _changed(file: HardPointFile, key: str, change: ChangeTable, axles: _Axles) 
         mine = _forget(reference, renewed)
         new = _moved_points(change, Side(table.side), side, mine)
         if change.how == "parts_kept":
-            built = _reassembled(file, key, change, table, side, mine, new)
+            built = _kept(file, key, change, table, side, mine, new)
         else:
             built = _made(file, key, change, before, table, side, mine, new)
         references[side] = built
-        notes.append(_note(change, side, reference, built))
+        notes.append(_note(change, reference, built))
     return _Axles(
         {**axles.tables, change.axle: table},
         {**axles.references, change.axle: references},
@@ -177,7 +174,7 @@ def _moved_points(
 # --- parts kept -------------------------------------------------------------------------------
 
 
-def _reassembled(
+def _kept(
     file: HardPointFile,
     key: str,
     change: ChangeTable,
@@ -198,7 +195,7 @@ def _reassembled(
         raise ModelFaults(str(file.path), [fault])
     toe = change.reset_toe_in
     what = f"{file.path}: {key}"
-    return _solved(what, table, corner, before, points, toe_in_deg=toe, damper_mm=None)
+    return reassembled(what, table, corner, before, points, toe_in_deg=toe, damper_mm=None)
 
 
 def _let_down(
@@ -212,135 +209,7 @@ def _let_down(
     corner = _corner(file, axle, table, side, reference)
     what = f"{file.path}: axle.{axle}.damper.length_at_ride_height"
     points = reference.points
-    return _solved(what, table, corner, reference, points, toe_in_deg=None, damper_mm=ride_mm)
-
-
-def _solved(
-    what: str,
-    table: AxleTable,
-    before: Corner,
-    reference: Reference,
-    points: Mapping[str, Array],
-    *,
-    toe_in_deg: float | None,
-    damper_mm: float | None,
-) -> Reference:
-    """Walks the body-side points from where they were to where they go, the rest following.
-
-    The corner's own lengths are kept. In small steps, so that it stays the same assembly.
-    """
-    start = linkage_of(before).linkage.reference()
-    toe_now = np.arctan2(-reference.spin_axis[0], reference.spin_axis[1])
-    state = start
-    steps = 1
-    done = 0
-    while done < steps:
-        part = (done + 1) / steps
-        between = {
-            n: p if n not in points else frozen(p + part * (points[n] - p))
-            for n, p in before.points.items()
-        }
-        corner = replace(before, points=between)
-        problem, target = _held(
-            corner, before, toe_in_deg=toe_in_deg, damper_mm=damper_mm, part=part, toe_now=toe_now
-        )
-        found = newton(problem, state, target, most_iterations=12)
-        if found.solved[0]:
-            state, done = found.state, done + 1
-        elif steps < 4096:
-            steps, done = steps * 2, done * 2
-        else:
-            raise CannotAssemble(f"{what}: {_misfit(problem, state, target)}")
-    knuckle = part_poses(before, state, np.zeros(1))[KNUCKLE][0]
-    on_knuckle = (*before.layout.on_knuckle, "wheel_centre")
-    new_points = {
-        n: frozen(apply(knuckle, p) if n in on_knuckle else points[n])
-        for n, p in before.points.items()
-    }
-    return Reference(
-        new_points,
-        frozen(unit(apply_direction(knuckle, reference.spin_axis))),
-        _carried(table, before, new_points, knuckle, reference),
-    )
-
-
-def _held(
-    corner: Corner,
-    kept: Corner,
-    *,
-    toe_in_deg: float | None,
-    damper_mm: float | None,
-    part: float,
-    toe_now: float,
-) -> tuple[Problem, Target]:
-    """The rows to solve for one step: lengths of `kept`, the wheel's height or damper driven,
-    and the tie rod's row swapped for the toe where it is to be screwed."""
-    built = linkage_of(corner, kept)
-    joints = list(built.linkage.joints)
-    driven_name = DAMPER if damper_mm is not None else WHEEL_HEIGHT
-    spare = WHEEL_HEIGHT if damper_mm is not None else DAMPER
-    joints = [j for j in joints if j.name != spare]
-    if toe_in_deg is not None:
-        tie_rod = corner.layout.tie_rod or "toe_link"
-        wanted = -corner.side.outboard * float(to_rad(toe_in_deg))
-        heading = toe_now + part * (wanted - toe_now)
-        across = np.cos(heading) * X + np.sin(heading) * Y
-        joints = [j for j in joints if j.name != tie_rod]
-        joints.append(Square("toe", Direction(0, kept.wheel.spin_axis), Direction(GROUND, across)))
-    linkage = Linkage(list(built.linkage.origins), joints, built.linkage.slide_axis)
-    driven = linkage.row_names.index(driven_name)
-    problem = Problem(linkage, driven, np.arange(linkage.row_count))
-    held = np.zeros(1)
-    if damper_mm is not None and built.damper_mm is not None:
-        goal = built.damper_mm + part * (damper_mm - built.damper_mm)
-        held = built.held_for_damper(np.array([goal]))
-    return problem, Target(np.zeros(1), held)
-
-
-def _misfit(problem: Problem, state: object, target: Target) -> str:
-    rows = problem.rows(state, target)  # type: ignore[arg-type]
-    values = rows.value[problem.used, 0]
-    worst = int(np.nanargmax(np.abs(values)))
-    name = problem.linkage.row_names[problem.used[worst]].replace("_", " ")
-    if values[worst] > 0.0:
-        return f"does not go together: {name} {values[worst]:.1f} mm short"
-    return f"does not go together: {name} {-values[worst]:.1f} mm long"
-
-
-def _carried(
-    table: AxleTable,
-    before: Corner,
-    new_points: Mapping[str, Array],
-    knuckle: Array,
-    reference: Reference,
-) -> dict[str, Array]:
-    """How each body and joint axis given by coordinates went along with its part."""
-    after = replace(before, points=new_points)
-    moves = {KNUCKLE: knuckle, "wheel": knuckle}
-    for name, arm in before.layout.arms.items():
-        frames = [_frame(c, (*arm.pivots, arm.ball)) for c in (before, after)]
-        moves[name] = frames[1] @ np.linalg.inv(frames[0])
-    for name, rod in before.layout.rods.items():
-        frames = [_frame(c, (rod.inner, rod.outer)) for c in (before, after)]
-        moves[name] = frames[1] @ np.linalg.inv(frames[0])
-    out = dict(reference.carried)
-    for what in (*table.bodies, *(f"joint {p}" for p in table.joints)):
-        part = rides_on(table, what)
-        if part in moves:
-            out[what] = moves[part] @ out.get(what, np.eye(4))
-    return out
-
-
-def _frame(corner: Corner, names: tuple[str, ...]) -> Array:
-    """A frame (4, 4) fixed to a part by two or three of its points."""
-    p = [corner.points[n] for n in names]
-    x = unit(p[1] - p[0])
-    side = p[2] - p[0] if len(p) > 2 else np.array([0.0, 0.0, 1.0])
-    z = unit(np.cross(x, side))
-    out = np.eye(4)
-    out[:3, :3] = np.stack([x, np.cross(z, x), z], axis=1)
-    out[:3, 3] = p[0]
-    return out
+    return reassembled(what, table, corner, reference, points, toe_in_deg=None, damper_mm=ride_mm)
 
 
 # --- made to fit ------------------------------------------------------------------------------
@@ -433,7 +302,7 @@ def _corner(
     return built.left if side is Side.LEFT else built.right
 
 
-def _note(change: ChangeTable, side: Side, before: Reference, after: Reference) -> str:
+def _note(change: ChangeTable, before: Reference, after: Reference) -> str:
     how = "parts kept" if change.how == "parts_kept" else "part made to fit"
     moved = [
         f"{name.replace('_', ' ')} {length(after.points[name] - p):.1f} mm"

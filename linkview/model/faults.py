@@ -6,33 +6,18 @@ value, the fix. Sizes and shapes only; whether the linkage can move is the solve
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
-
-import numpy as np
 
 from linkview.errors import Fault, near_miss
 from linkview.geometry import dot, length, unit
 from linkview.model.build import Reference, given_references, section_of
-from linkview.model.layouts import KNUCKLE, LAYOUTS, Layout
+from linkview.model.hardware_faults import SHORTEST_MM, hardware_faults
+from linkview.model.layouts import LAYOUTS, Layout
 from linkview.model.parts import Side
-from linkview.model.platespec import TopMountBase, WeldOnEar
-from linkview.model.schema import (
-    AxleTable,
-    BentTubeTable,
-    CylinderTable,
-    JointTable,
-    MeasuredTable,
-    MeshTable,
-    PointOrPosition,
-    TubeTable,
-)
+from linkview.model.schema import AxleTable, MeasuredTable
 
-SHORTEST_MM = 1.0
 CV_OFF_AXIS_MM = 1.0
-MESH_KINDS = (".stl", ".obj", ".ply", ".glb", ".3mf")
-LARGEST_MESH_BYTES = 400_000_000
-OWN_BODIES = ("tyre", "rim")
 
 
 def axle_faults(
@@ -54,10 +39,7 @@ def axle_faults(
         out += _lengths(where, layout, reference)
         out += _driveshaft(where, table, reference)
         out += _damper_now(where, table, layout, reference, measured)
-    out += _joints(where, table, layout)
-    out += _bodies(where, table, layout, folder)
-    out += _pairs(where, table)
-    out += _plates(where, table, layout)
+    out += hardware_faults(where, table, layout, folder)
     return list(dict.fromkeys(out))
 
 
@@ -270,136 +252,3 @@ def _damper_now(
             f"{table.damper.max_length:g} mm",
             "measure the damper's two points and its stroke again",
         )
-
-
-def _joints(where: str, table: AxleTable, layout: Layout) -> Iterator[Fault]:
-    for point, joint in table.joints.items():
-        key = f"{where}.joints.{point}"
-        known = [p for p in layout.points if layout.member_at(p)]
-        if point not in known:
-            yield Fault(key, f"no joint at '{point}'", near_miss(point, known))
-            continue
-        yield from _joint_keys(key, joint)
-        member = layout.member_at(point)
-        if joint.axis == "strut" and member not in layout.struts:
-            yield Fault(f"{key}.axis", "'strut' is for the top mount", "give a direction instead")
-
-
-def _joint_keys(key: str, joint: JointTable) -> Iterator[Fault]:
-    given = [k for k in ("bolt_axis", "axis", "stud_axis") if getattr(joint, k) is not None]
-    if len(given) != 1:
-        yield Fault(
-            key,
-            f"has {' and '.join(given) or 'no axis'}",
-            "give one: bolt_axis (rod end), stud_axis (ball joint) or axis (inner joint, bearing)",
-        )
-        return
-    limit, other = "max_angle", "max_misalignment"
-    if given[0] == "bolt_axis":
-        limit, other = other, limit
-    if getattr(joint, limit) is None:
-        yield Fault(f"{key}.{limit}", "missing", f"goes with {given[0]}, degrees each side")
-    if getattr(joint, other) is not None:
-        yield Fault(f"{key}.{other}", f"does not go with {given[0]}", f"use {limit}")
-
-
-def _bodies(where: str, table: AxleTable, layout: Layout, folder: Path) -> Iterator[Fault]:
-    points = set(table.points or table.points_left) | {"wheel_centre"}
-    parts = [*layout.parts]
-    for name, body in table.bodies.items():
-        key = f"{where}.bodies.{name}"
-        if name in OWN_BODIES:
-            yield Fault(key, "this name is the wheel's own", "call it something else")
-        on = getattr(body, "on", None)
-        if on is not None and on not in parts:
-            yield Fault(f"{key}.on", f"no part '{on}'", near_miss(on, parts))
-        match body:
-            case TubeTable():
-                places = {"from": body.from_, "to": body.to}
-                yield from _known(key, places, points)
-                yield from _tube(key, body, table)
-            case BentTubeTable():
-                places = {f"through[{i}]": p for i, p in enumerate(body.through)}
-                yield from _known(key, places, points)
-            case CylinderTable():
-                yield from _known(key, {"at": body.at}, points)
-            case MeshTable():
-                yield from _mesh(key, body, folder)
-            case _:
-                low, high = np.array(body.low), np.array(body.high)
-                if np.any(high - low < 0.1):
-                    yield Fault(f"{key}.high", "not beyond low in x, y and z", "swap or widen them")
-
-
-def _known(
-    key: str, places: Mapping[str, PointOrPosition], points: Iterable[str]
-) -> Iterator[Fault]:
-    for what, place in places.items():
-        if isinstance(place, str) and place not in points:
-            yield Fault(f"{key}.{what}", f"no point '{place}'", near_miss(place, points))
-
-
-def _tube(key: str, body: TubeTable, table: AxleTable) -> Iterator[Fault]:
-    if body.on is None and not (isinstance(body.from_, str) and isinstance(body.to, str)):
-        yield Fault(f"{key}.on", "missing", "an end given by numbers needs the part it is fixed to")
-    if body.length is not None and body.end_before:
-        yield Fault(f"{key}.end_before", "given beside length", "keep one of the two")
-    points = {**(table.points or table.points_left), "wheel_centre": table.wheel.centre}
-    a, b = (points.get(p) if isinstance(p, str) else p for p in (body.from_, body.to))
-    if a is not None and b is not None:
-        span = float(np.linalg.norm(np.subtract(b, a)))
-        end = span - body.end_before if body.length is None else body.start + body.length
-        if end - body.start < SHORTEST_MM:
-            yield Fault(key, f"only {end - body.start:.3g} mm long", "check its ends and start")
-
-
-def _mesh(key: str, body: MeshTable, folder: Path) -> Iterator[Fault]:
-    path = folder / body.file
-    if path.suffix.lower() not in MESH_KINDS:
-        yield Fault(f"{key}.file", f"cannot read '{body.file}'", f"use {', '.join(MESH_KINDS)}")
-    elif not path.is_file():
-        yield Fault(
-            f"{key}.file",
-            f"'{body.file}' is not there",
-            f"looked for {path}; paths start beside the hard-point file",
-        )
-    elif path.stat().st_size > LARGEST_MESH_BYTES:
-        yield Fault(
-            f"{key}.file",
-            f"'{body.file}' is {path.stat().st_size / 1e6:.0f} MB",
-            f"thin the mesh out to under {LARGEST_MESH_BYTES / 1e6:.0f} MB",
-        )
-    if abs(dot(unit(body.x_axis), unit(body.y_axis))) > 0.02:
-        yield Fault(f"{key}.y_axis", "not square to x_axis", "the file's axes are square")
-
-
-def _pairs(where: str, table: AxleTable) -> Iterator[Fault]:
-    bodies = [*table.bodies, *OWN_BODIES]
-    wanted, left_out = (tuple(x.between for x in pairs) for pairs in (table.gaps, table.leave_out))
-    for key, pairs in (("gaps", wanted), ("leave_out", left_out)):
-        for i, pair in enumerate(pairs):
-            for name in pair:
-                if name not in bodies:
-                    yield Fault(
-                        f"{where}.{key}[{i}].between", f"no body '{name}'", near_miss(name, bodies)
-                    )
-            if pair[0] == pair[1]:
-                yield Fault(f"{where}.{key}[{i}].between", "a body with itself", "name two bodies")
-
-
-def _plates(where: str, table: AxleTable, layout: Layout) -> Iterator[Fault]:
-    points = set(table.points or table.points_left)
-    for name, plate in table.plates.items():
-        key = f"{where}.plates.{name}"
-        match plate:
-            case WeldOnEar():
-                named = {"joint": plate.joint}
-            case TopMountBase():
-                named = {"top": plate.top, "lower": plate.lower}
-        for what, point in named.items():
-            if point not in points:
-                yield Fault(f"{key}.{what}", f"no point '{point}'", near_miss(point, points))
-            elif layout.owner(point) == KNUCKLE and what != "lower":
-                yield Fault(
-                    f"{key}.{what}", f"'{point}' is on the knuckle", "this plate stands on the body"
-                )
