@@ -174,6 +174,9 @@ def _mended(given: object) -> AxleTable | None:
         table = rest.get(str(place[0]))
         if place[0] in _NAMED and isinstance(table, dict) and len(place) > 1:
             table.pop(str(place[1]), None)
+            if place[0] == "bodies":  # pairs may name the body that was taken out
+                rest.pop("gaps", None)
+                rest.pop("leave_out", None)
         else:
             rest.pop(str(place[0]), None)
             if place[0] in _STAND_INS:

