@@ -98,6 +98,17 @@ def test_millimetres_are_stated_where_the_version_can(tmp_path, draw):
     assert "no unit in R12: check the marked size" in old.compared
 
 
+def test_order_and_cautions_travel_with_the_drawing(tmp_path):
+    receipt = write_dxf(ear_plate(), tmp_path / "ear.dxf")
+    told = dict(ezdxf.readfile(receipt.path).header.custom_vars)
+    assert told["Material"] == "S355J2"
+    assert told["Thickness mm"] == "6"
+    assert told["Quantity"] == "4, of which mirrored 0"
+    assert told["Size mm"] == "76.0 x 86.0"
+    assert "nothing here proves strength" in told["Caution 1"]
+    assert any("can kill" in text for text in receipt.cautions)
+
+
 # --- the moved hard point, through the file ------------------------------------------------------
 
 
@@ -292,6 +303,7 @@ SPOILT = {
     "POINT on another layer than CUT and MARK": lambda s: s.add_point((0, 0)),
     "MARK holds 3 lines": lambda s: s.add_line((0, 0), (1, 1), dxfattribs={"layer": MARK}),
     "something other than lines": lambda s: s.add_point((0, 0), dxfattribs={"layer": MARK}),
+    "the order data differ": lambda s: s.doc.header.custom_vars.append("Bend", "90"),
     "$INSUNITS is 1, not 4 (mm)": lambda s: setattr(s.doc, "units", 1),
 }
 

@@ -3,6 +3,7 @@
     CUT    one closed polyline with bulges per contour, one circle per round hole, nothing else
     MARK   centre crosses and lettering: the plate's mark and its overall size
 
+R2010 also carries the order data and the cautions as properties of the drawing.
 R12 has closed POLYLINEs and carries no unit, so there the size on MARK is the only guard against
 a drawing taken for inches. The same plate gives the same bytes on every run.
 """
@@ -26,7 +27,7 @@ from linkview.errors import CannotWrite, PlateRefused
 from linkview.export.files import written_beside
 from linkview.geometry import frozen
 from linkview.plates.outline import Contour, area_mm2, bounding_box, circle, faults, length_mm
-from linkview.plates.plate import Plate, plate_faults
+from linkview.plates.plate import CAUTIONS, Plate, plate_faults
 from linkview.plates.shop import DxfVersion
 
 CUT, MARK = "CUT", "MARK"
@@ -54,6 +55,7 @@ class DxfReceipt:
 
     loops: outline first.  net_area_mm2: of one face.  size_mm: overall width and height, the
     check dimension.  compared: what was found equal to the plate, one phrase each.
+    cautions: to be shown wherever the file is handed on.
     """
 
     path: Path
@@ -65,6 +67,7 @@ class DxfReceipt:
     cut_length_mm: float
     size_mm: tuple[float, float]
     compared: tuple[str, ...]
+    cautions: tuple[str, ...] = CAUTIONS
 
 
 @dataclass(frozen=True)
@@ -109,6 +112,8 @@ def _drawing(plate: Plate, version: DxfVersion) -> Drawing:
     if version is not DxfVersion.R12:
         doc.units = _MILLIMETRES
         doc.header["$MEASUREMENT"] = _METRIC
+        for key, value in _order_data(plate):
+            doc.header.custom_vars.append(key, value)
     doc.layers.add(CUT, color=_WHITE)
     doc.layers.add(MARK, color=_RED)
     space = doc.modelspace()
@@ -126,6 +131,19 @@ def _drawing(plate: Plate, version: DxfVersion) -> Drawing:
         space.add_circle(tuple(hole.centre), hole.diameter_mm / 2.0, dxfattribs={"layer": CUT})
     _draw_marks(doc, plate)
     return doc
+
+
+def _order_data(plate: Plate) -> tuple[tuple[str, str], ...]:
+    """What the order says, as properties of the drawing: no machine cuts them."""
+    return (
+        ("Plate", plate.name),
+        ("Material", plate.material),
+        ("Thickness mm", f"{plate.thickness_mm:g}"),
+        ("Quantity", f"{plate.quantity}, of which mirrored {plate.mirrored}"),
+        ("Size mm", "{:.1f} x {:.1f}".format(*plate.size_mm)),
+        ("Kerf", "drawn nominal; the shop offsets"),
+        *((f"Caution {i}", text) for i, text in enumerate(CAUTIONS, start=1)),
+    )
 
 
 def _draw_marks(doc: Drawing, plate: Plate) -> None:
@@ -226,6 +244,8 @@ def _file_differences(doc: Drawing, plate: Plate, version: DxfVersion) -> Iterat
     unit = doc.header.get("$INSUNITS", 0)
     if version is not DxfVersion.R12 and unit != _MILLIMETRES:
         yield f"$INSUNITS is {unit}, not {_MILLIMETRES} (mm)"
+    if version is not DxfVersion.R12 and tuple(doc.header.custom_vars) != _order_data(plate):
+        yield "the order data differ"
     if doc.acad_release != version.value:
         yield f"the file's version is {doc.acad_release}, not {version.value}"
     others = [entity for entity in doc.modelspace() if entity.dxf.layer != CUT]

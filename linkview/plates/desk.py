@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from linkview.errors import PlateRefused, near_miss
 from linkview.geometry import Array, frozen
-from linkview.model.layouts import BODY, Layout
+from linkview.model.layouts import Layout
 from linkview.plates.plate import CrossMark
 
 _CROSS_ARM_MM = 3.0
@@ -28,13 +28,12 @@ class Desk:
     def body_point(self, key: str, name: str) -> Array:
         """A hard point that the car's body carries."""
         point = self.point(key, name)
-        owner = self.layout.owner(name)
-        if owner != BODY:
+        if name not in self.layout.fixed:
             raise self.refuse(
                 key,
                 repr(name),
-                f"this hard point moves with the {owner}, the plate is fixed to the body",
-                "name a hard point of the body",
+                "this hard point moves, the plate is fixed to the body",
+                f"name one of {', '.join(n for n in self.layout.fixed if n in self.points)}",
             )
         return point
 

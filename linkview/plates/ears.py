@@ -17,6 +17,8 @@ from linkview.units import to_deg
 
 # A round notch on a tube that is not quite square to the plate: the greatest gap left to weld.
 NOTCH_FIT_MM = 0.3
+# Beyond this the figures of a misfit mean nothing: 30 deg.
+_FAR_OFF_RAD = math.pi / 6.0
 
 
 def weld_on_ear(desk: Desk, spec: CutPlate) -> Plate:
@@ -63,7 +65,15 @@ def _to_tube(desk: Desk, spec: WeldOnEar, joint: Array, z: Array) -> Array:
     tilt = min(tilt, math.pi - tilt)
     middle = (min(spec.offsets) + max(spec.offsets)) / 2.0
     spread = max(spec.offsets) - middle + spec.thickness / 2.0
-    oval = spec.tube_diameter / 2.0 * (1.0 / max(math.cos(tilt), 1e-9) - 1.0)
+    if tilt > _FAR_OFF_RAD:
+        raise desk.refuse(
+            "bolt_axis",
+            list(spec.bolt_axis),
+            f"the tube runs {float(to_deg(tilt)):.1f} deg off the bolt; an ear with a round notch "
+            "stands square to both",
+            "set the bolt along the tube",
+        )
+    oval = spec.tube_diameter / 2.0 * (1.0 / math.cos(tilt) - 1.0)
     wander = spread * math.tan(tilt)
     if oval + wander > NOTCH_FIT_MM:
         raise desk.refuse(

@@ -38,6 +38,14 @@ from linkview.plates.outline import (
 )
 from linkview.units import to_deg
 
+# What stays with every drawing; not a word of strength is meant by any figure here.
+CAUTIONS = (
+    "Drawn from geometry alone: nothing here proves strength, fatigue life, welds or loads. "
+    "A steering or suspension failure can kill.",
+    "Weld only by a person qualified for the material and position; never heat or weld forged "
+    "or cast knuckles, rods or other steering parts.",
+)
+
 
 @dataclass(frozen=True, eq=False)
 class Hole:
