@@ -52,15 +52,18 @@ def _rectangle(a0: float, a1: float, r0: float, r1: float) -> Array:
 
 
 def tyre_body(wheel: Wheel, outboard: Array) -> Revolved:
-    """The tyre as a ring with rounded shoulders; outboard (3,) unit along the spin axis."""
+    """The tyre as a ring with rounded edges; outboard (3,) unit along the spin axis.
+
+    All four edges of the section carry the shoulder radius: at the bead the sidewall comes in to
+    the rim, whose flange is a body of its own.
+    """
     t = wheel.tyre
     shoulder = min(
         t.shoulder_radius_mm, t.half_width_mm, (t.outer_radius_mm - t.inner_radius_mm) / 2.0
     )
-    w, tread = t.half_width_mm - shoulder, t.outer_radius_mm - shoulder
-    rounded = Profile(_rectangle(-w, w, t.inner_radius_mm + shoulder, tread), shoulder)
-    side = Profile(_rectangle(-t.half_width_mm, t.half_width_mm, t.inner_radius_mm, tread))
-    return Revolved("tyre", "wheel", wheel.centre, frozen(outboard), (rounded, side))
+    w = t.half_width_mm - shoulder
+    section = _rectangle(-w, w, t.inner_radius_mm + shoulder, t.outer_radius_mm - shoulder)
+    return Revolved("tyre", "wheel", wheel.centre, frozen(outboard), (Profile(section, shoulder),))
 
 
 def rim_body(wheel: Wheel, outboard: Array) -> Revolved:
