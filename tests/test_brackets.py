@@ -214,6 +214,10 @@ def test_studs_stay_in_the_body_when_the_top_mount_moves():
     middle = np.mean([h.centre for h in moved.holes], axis=0)
     assert middle[1] == pytest.approx(6.0, abs=0.2)  # along the slots, less the plane's lean
     assert pin_misses(moved, moved.pins[0])[0].off_mm == pytest.approx(0.0, abs=1e-9)
+    # Top (-67.8, 535, 830), strut direction (-47.8, -77, 450) / 459.0: 6 x -77 / 459.0 = -1.0.
+    (note,) = moved.notes
+    assert "1.0 mm below the plate's mid-plane" in note
+    assert draw_plate("top", top_mount(), front()).notes == ()
 
 
 @pytest.mark.parametrize("make", [lambda c: ("ear", ear(), c), lambda c: ("top", top_mount(), c)])

@@ -142,6 +142,7 @@ def _order_data(plate: Plate) -> tuple[tuple[str, str], ...]:
         ("Quantity", f"{plate.quantity}, of which mirrored {plate.mirrored}"),
         ("Size mm", "{:.1f} x {:.1f}".format(*plate.size_mm)),
         ("Kerf", "drawn nominal; the shop offsets"),
+        *((f"Note {i}", text) for i, text in enumerate(plate.notes, start=1)),
         *((f"Caution {i}", text) for i, text in enumerate(CAUTIONS, start=1)),
     )
 

@@ -133,7 +133,7 @@ class Plate:
     """One part to cut. quantity counts every piece, `mirrored` those cut as the mirror image.
 
     placement (4, 4): plate mm -> car mm. also_at: further places where equal plates stand.
-    part: the part of the linkage that carries it.
+    part: the part of the linkage that carries it.  notes: what the builder has to know about it.
     """
 
     name: str
@@ -152,6 +152,7 @@ class Plate:
     part: str
     pins: tuple[Pin, ...]
     necks: tuple[Neck, ...] = ()
+    notes: tuple[str, ...] = ()
 
     @property
     def stands(self) -> tuple[Array, ...]:

@@ -44,6 +44,7 @@ def top_mount_base(desk: Desk, spec: CutPlate) -> Plate:
         also_at=(),
         part=BODY,
         pins=(Pin(spec.top, frozen(top), frozen(z), frozen([0.0, 0.0])),),
+        notes=_seat_notes(spec, top, z),
     )
 
 
@@ -79,6 +80,18 @@ def _studs(spec: TopMountBase, rotation: Array, top: Array) -> tuple[Hole, ...]:
     angles = to_rad(spec.first_stud_angle + np.array([0.0, 120.0, 240.0]))
     spots = shift + spec.stud_circle / 2.0 * np.column_stack([np.cos(angles), np.sin(angles)])
     return tuple(Hole(frozen(spot), spec.stud_hole, spec.stud_use) for spot in spots)
+
+
+def _seat_notes(spec: TopMountBase, top: Array, z: Array) -> tuple[str, ...]:
+    """Where the plate's plane leaves the body's studs, once the two have parted."""
+    if spec.stud_centre is None:
+        return ()
+    above = float(dot(np.array(spec.stud_centre) - top, z))
+    return (
+        f"the middle of the body's studs lies {abs(above):.1f} mm "
+        f"{'above' if above >= 0.0 else 'below'} the plate's mid-plane, along the strut; the stud "
+        "circle is drawn round in the plate: check its seat and the studs' lean on the car",
+    )
 
 
 def _slots(spec: TopMountBase) -> tuple[Slot, ...]:
