@@ -11,7 +11,10 @@ a and b are points on parts; `GROUND` does not move and `SLIDE` shifts along one
 input. Each row is in mm (alignment: unitless) and has six derivatives per moving part, for a small
 shift v and a small turn w of the part about its own origin: dp = v + w x r.
 
-Arrays are pose-last, (..., n), so that every numpy call runs along the poses.
+Every point and direction is linear in the parts' poses, so all vectors of all rows come from one
+product with a matrix put together once. Arrays are pose-last, (..., n), so that every numpy call
+runs along the poses; vectors on their way through hold x y z x y, which makes a cross product two
+products of slices (a third of the time of nine single ones at 82 poses).
 """
 
 from __future__ import annotations
@@ -21,9 +24,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linkview.geometry import Array, frozen, perpendicular, unit
+from linkview.geometry import Array, Flags, Index, frozen, perpendicular, unit
 
 GROUND, SLIDE = -1, -2
+_WRAP = np.array([0, 1, 2, 0, 1])
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,14 +101,17 @@ class State:
     def count(self) -> int:
         return int(self.origin.shape[-1])
 
-    def take(self, which: Array | slice) -> State:
+    def take(self, which: Index | Flags | slice) -> State:
         """The chosen poses, by index or mask."""
         return State(self.turn[..., which], self.origin[..., which])
 
+    def put(self, which: Index, other: State) -> None:
+        """Overwrites the chosen poses, in place."""
+        self.turn[..., which], self.origin[..., which] = other.turn, other.origin
+
     def stepped(self, step: Array) -> State:
         """Each part shifted by v and turned by w; step is (6P, n) as v, w per part."""
-        parts = self.origin.shape[0]
-        vw = step.reshape(parts, 6, -1)
+        vw = step.reshape(self.origin.shape[0], 6, -1)
         return State(_turned(self.turn, vw[:, 3:]), self.origin + vw[:, :3])
 
 
@@ -118,10 +125,11 @@ class Rows:
 
 
 class Linkage:
-    """Moving parts and joints, compiled to arrays once.
+    """Moving parts and joints, compiled to one matrix.
 
     origins: (P, 3) mm, a point of each moving part at the reference pose, about which it turns.
     joints: what ties the parts together. slide_axis: (3,) unit, the rack's direction.
+    row_names: the joint behind each row: rods first, then heights and sliders, then squares.
     """
 
     def __init__(
@@ -130,23 +138,32 @@ class Linkage:
         self.origins = frozen(np.reshape(origins, (-1, 3)))
         self.joints = tuple(joints)
         self.slide_axis = frozen(np.zeros(3) if slide_axis is None else unit(slide_axis))
-        self.row_names: list[str] = []
-        self._points: list[Place] = []
-        distance, projection, alignment = [], [], []
-        for joint in self.joints:
-            if isinstance(joint, Rod):
-                distance.append((self._point(joint.a), self._point(joint.b), joint.length_mm))
-            elif isinstance(joint, Height):
-                projection.append((self._point(joint.a), self._point(joint.b), joint))
-            elif isinstance(joint, Slider):
-                for normal in _two_normals(joint.direction):
-                    held = Height(
-                        joint.name, joint.line, joint.point, Direction(joint.line.part, normal), 0.0
-                    )
-                    projection.append((self._point(joint.line), self._point(joint.point), held))
-            else:
-                alignment.append(joint)
-        self._set_rows(distance, projection, alignment)
+        rods = [j for j in self.joints if isinstance(j, Rod)]
+        heights = [h for j in self.joints for h in _heights(j)]
+        squares = [j for j in self.joints if isinstance(j, Square)]
+        straight: list[Rod | Height] = [*rods, *heights]
+        self.row_names = [*(j.name for j in straight), *(j.name for j in squares)]
+        self._length = np.array([j.length_mm for j in rods])[:, None]
+        self._offset = np.array([h.value_mm for h in heights])[:, None]
+        self._cosine = np.array([j.cosine for j in squares])[:, None]
+        parts = range(len(origins))
+        self._carried = [_column([_on(j.b, p) - _on(j.a, p) for j in straight]) for p in parts]
+        self._sense = [_column([_on(j.u, p) - _on(j.w, p) for j in squares]) for p in parts]
+        self._sliding = [
+            (i, _on(j.b, SLIDE) - _on(j.a, SLIDE))
+            for i, j in enumerate(straight)
+            if SLIDE in (j.a.part, j.b.part)
+        ]
+        self._matrix = self._put_together(rods, heights, squares)
+        sizes = (
+            len(straight),
+            len(heights),
+            len(squares),
+            len(squares),
+            *(len(straight),) * len(parts),
+        )
+        ends = np.cumsum(sizes).tolist()
+        self._blocks = [slice(end - size, end) for end, size in zip(ends, sizes, strict=True)]
 
     @property
     def row_count(self) -> int:
@@ -165,141 +182,125 @@ class Linkage:
 
     def rows(self, state: State, slide_mm: Array) -> Rows:
         """All rows at each pose; slide_mm (n,) is the rack's shift."""
-        n = state.count
-        arm, place = self._places(state, slide_mm)
+        n, rods, straight = state.count, len(self._length), len(self._length) + len(self._offset)
+        vectors = (self._matrix @ self._basis(state, slide_mm)).reshape(-1, 5, n)
+        line, span, u, w, *arms = (vectors[block] for block in self._blocks)
         value = np.empty((self.row_count, n))
-        slope = np.zeros((self.row_count, self.unknown_count, n))
-        by_slide = np.zeros((self.row_count, n))
-        nd, np_ = len(self._length), len(self._offset)
-        if nd:
-            span = place[self._db] - place[self._da]
-            value[:nd] = (np.sum(span * span, axis=1) - self._length2) / (2.0 * self._length)
-            line = span / self._length[:, :, None]
-            self._attach(slope[:nd], line, arm, self._da, self._db)
-            self._slide(by_slide[:nd], line, self._da, self._db)
-        if np_:
-            span = place[self._pb] - place[self._pa]
-            normal = self._directions(state, self._normals)
-            rows = slice(nd, nd + np_)
-            value[rows] = np.sum(span * normal, axis=1) - self._offset[:, None]
-            self._attach(slope[rows], normal, arm, self._pa, self._pb)
-            self._slide(by_slide[rows], normal, self._pa, self._pb)
-            lever = _cross(normal, span)
-            for i, direction in enumerate(self._normals):
-                if direction.part >= 0:
-                    k = 6 * direction.part + 3
-                    slope[nd + i, k : k + 3] += lever[i]
+        slope, by_slide = np.zeros((len(value), self.unknown_count, n)), np.zeros((len(value), n))
+        value[:rods] = 0.5 * self._length * (_dots(line[:rods], line[:rods]) - 1.0)
+        value[rods:straight] = _dots(line[rods:], span) - self._offset
+        for p, carried in enumerate(self._carried):
+            k = 6 * p
+            np.multiply(carried, line[:, :3], out=slope[:straight, k : k + 3])
+            slope[:straight, k + 3 : k + 6] = cross(arms[p], line)
+        for i, sign in self._sliding:
+            by_slide[i] = sign * (self.slide_axis @ line[i, :3])
         if self._cosine.size:
-            rows = slice(nd + np_, self.row_count)
-            u, w = self._directions(state, self._us), self._directions(state, self._ws)
-            value[rows] = np.sum(u * w, axis=1) - self._cosine[:, None]
-            lever = _cross(u, w)
-            for i, (du, dw) in enumerate(zip(self._us, self._ws, strict=True)):
-                for direction, sign in ((du, 1.0), (dw, -1.0)):
-                    if direction.part >= 0:
-                        k = 6 * direction.part + 3
-                        slope[nd + np_ + i, k : k + 3] += sign * lever[i]
+            value[straight:] = _dots(u, w) - self._cosine
+            lever = cross(u, w)
+            for p, sense in enumerate(self._sense):
+                slope[straight:, 6 * p + 3 : 6 * p + 6] = sense * lever
         return Rows(value, slope, by_slide)
 
-    # -- compiled form ---------------------------------------------------------------------
+    def _basis(self, state: State, slide_mm: Array) -> Array:
+        """What all vectors are made of, each (5, n): the axes of every part, the origins, the
+        rack's shift and the car's axes. (4P + 4, 5n)."""
+        parts, n = len(self.origins), state.count
+        out = np.empty((4 * parts + 4, 5, n))
+        axes = state.turn.swapaxes(1, 2).take(_WRAP, axis=2)
+        out[: 3 * parts] = axes.reshape(3 * parts, 5, n)
+        out[3 * parts : 4 * parts] = state.origin.take(_WRAP, axis=1)
+        np.multiply(self.slide_axis[_WRAP, None], slide_mm, out=out[4 * parts])
+        out[4 * parts + 1 :] = np.eye(3)[:, _WRAP, None]
+        return out.reshape(len(out), -1)
 
-    def _point(self, place: Place) -> int:
-        self._points.append(place)
-        return len(self._points) - 1
+    def _put_together(self, rods: list[Rod], heights: list[Height], squares: list[Square]) -> Array:
+        """The matrix (k, 4P + 4) that makes, from the basis, the vectors that `rows` needs.
 
-    def _set_rows(
-        self,
-        distance: list[tuple[int, int, float]],
-        projection: list[tuple[int, int, Height]],
-        alignment: list[Square],
-    ) -> None:
-        rods = [j for j in self.joints if isinstance(j, Rod)]
-        self.row_names = [
-            *(j.name for j in rods),
-            *(h.name for _, _, h in projection),
-            *(j.name for j in alignment),
-        ]
-        self._da = np.array([a for a, _, _ in distance], dtype=int)
-        self._db = np.array([b for _, b, _ in distance], dtype=int)
-        self._length = np.array([v for _, _, v in distance], dtype=float)[:, None]
-        self._length2 = self._length**2
-        self._pa = np.array([a for a, _, _ in projection], dtype=int)
-        self._pb = np.array([b for _, b, _ in projection], dtype=int)
-        self._normals = [h.normal for _, _, h in projection]
-        self._offset = np.array([h.value_mm for _, _, h in projection], dtype=float)
-        self._us, self._ws = [j.u for j in alignment], [j.w for j in alignment]
-        self._cosine = np.array([j.cosine for j in alignment], dtype=float)
-        self._owner = np.array([p.part for p in self._points], dtype=int)
-        base = np.array([p.at for p in self._points], dtype=float).reshape(-1, 3)
-        moving = self._owner >= 0
-        self._local = base - np.where(moving[:, None], self.origins[self._owner.clip(0)], 0.0)
-        self._on = [np.flatnonzero(self._owner == k) for k in range(len(self.origins))]
-        self._still = np.flatnonzero(~moving)
-        self._slides = np.flatnonzero(self._owner == SLIDE)
+        line: the rods' spans over their length, then the heights' normals. span: of the heights.
+        u and w of the squares. For each part, each line's arm: what the part has in its span; less
+        the whole span where the normal turns with the part, for that adds n x span.
+        """
+        normals = [self._made_of(h.normal) for h in heights]
+        straight: list[Rod | Height] = [*rods, *heights]
+        spans = [self._made_of(j.b) - self._made_of(j.a) for j in straight]
+        line = [s / j.length_mm for s, j in zip(spans, rods, strict=False)] + normals
+        arms = []
+        for p in range(len(self.origins)):
+            own = np.zeros(4 * len(self.origins) + 4)
+            own[3 * p : 3 * p + 3] = 1.0
+            arms += [own * span for span in spans[: len(rods)]]
+            turning = [_on(h.normal, p) for h in heights]
+            arms += [(own - t) * s for t, s in zip(turning, spans[len(rods) :], strict=True)]
+        ends = [self._made_of(j.u) for j in squares] + [self._made_of(j.w) for j in squares]
+        rows = [*line, *spans[len(rods) :], *ends, *arms]
+        return np.reshape(rows, (-1, 4 * len(self.origins) + 4))
 
-    def _places(self, state: State, slide_mm: Array) -> tuple[Array, Array]:
-        """Lever arms from the part's origin and places in the car, both (points, 3, n)."""
-        n = state.count
-        arm = np.zeros((len(self._points), 3, n))
-        place = np.empty_like(arm)
-        for k, which in enumerate(self._on):
-            arm[which] = np.tensordot(self._local[which], state.turn[k], axes=(1, 1))
-            place[which] = arm[which] + state.origin[k]
-        place[self._still] = self._local[self._still][:, :, None]
-        place[self._slides] += self.slide_axis[:, None] * slide_mm
-        return arm, place
-
-    def _directions(self, state: State, directions: list[Direction]) -> Array:
-        """Directions (k, 3, n) as they stand at each pose."""
-        out = np.empty((len(directions), 3, state.count))
-        for i, d in enumerate(directions):
-            out[i] = (
-                np.tensordot(d.along, state.turn[d.part], axes=(0, 1))
-                if d.part >= 0
-                else np.asarray(d.along)[:, None]
-            )
+    def _made_of(self, what: Place | Direction) -> Array:
+        """One vector's coefficients in the basis."""
+        parts = len(self.origins)
+        out = np.zeros(4 * parts + 4)
+        axes = (
+            slice(4 * parts + 1, None) if what.part < 0 else slice(3 * what.part, 3 * what.part + 3)
+        )
+        if isinstance(what, Direction):
+            out[axes] = what.along
+        else:
+            out[axes] = what.at - (self.origins[what.part] if what.part >= 0 else 0.0)
+            if what.part != GROUND:
+                out[4 * parts if what.part == SLIDE else 3 * parts + what.part] = 1.0
         return out
 
-    def _attach(self, slope: Array, line: Array, arm: Array, a: Array, b: Array) -> None:
-        """Adds d(line . (b - a)) for the parts that carry a and b."""
-        for ends, sign in ((b, 1.0), (a, -1.0)):
-            owner = self._owner[ends]
-            for part in {int(p) for p in owner if p >= 0}:
-                held = np.flatnonzero(owner == part)
-                pull = sign * line[held]
-                k = 6 * part
-                slope[held, k : k + 3] += pull
-                slope[held, k + 3 : k + 6] += _cross(arm[ends[held]], pull)
 
-    def _slide(self, by_slide: Array, line: Array, a: Array, b: Array) -> None:
-        for ends, sign in ((b, 1.0), (a, -1.0)):
-            if not self._slides.size:
-                return
-            for i in np.flatnonzero(self._owner[ends] == SLIDE):
-                by_slide[i] += sign * (self.slide_axis @ line[i])
+def _on(what: Place | Direction, part: int) -> float:
+    return float(what.part == part)
 
 
-def _two_normals(direction: Array) -> tuple[Array, Array]:
-    first = perpendicular(direction)
-    return first, np.cross(unit(direction), first)
+def _column(values: list[float]) -> Array:
+    return np.array(values)[:, None, None]
 
 
-def _cross(a: Array, b: Array) -> Array:
-    """Cross product of (k, 3, n) arrays along axis 1, without np.cross' copies."""
-    out = np.empty_like(b)
-    out[:, 0] = a[:, 1] * b[:, 2] - a[:, 2] * b[:, 1]
-    out[:, 1] = a[:, 2] * b[:, 0] - a[:, 0] * b[:, 2]
-    out[:, 2] = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
-    return out
+def _heights(joint: Joint) -> tuple[Height, ...]:
+    """The projection rows of a joint: itself, a slider's two, or none."""
+    if isinstance(joint, Height):
+        return (joint,)
+    if not isinstance(joint, Slider):
+        return ()
+    first = perpendicular(joint.direction)
+    normals = first, np.cross(unit(joint.direction), first)
+    held = (Direction(joint.line.part, normal) for normal in normals)
+    return tuple(Height(joint.name, joint.line, joint.point, normal, 0.0) for normal in held)
+
+
+def _dots(a: Array, b: Array) -> Array:
+    """Scalar products of (k, 5, n) wrapped vectors: (k, n)."""
+    return np.asarray(np.einsum("kin,kin->kn", a[:, :3], b[:, :3]))
+
+
+def cross(a: Array, b: Array) -> Array:
+    """Cross products of wrapped vectors (k, 5, ..., n): (k, 3, ..., n), not wrapped."""
+    out = a[:, 1:4] * b[:, 2:5]
+    out -= a[:, 2:5] * b[:, 1:4]
+    return np.asarray(out)
+
+
+def wrapped(a: Array) -> Array:
+    """Vectors (k, 3, ..., n) as x y z x y."""
+    return a.take(_WRAP, axis=1)
 
 
 def _turned(turn: Array, w: Array) -> Array:
-    """exp(w) @ turn for pose-last (P, 3, 3, n) and (P, 3, n), by Rodrigues' formula."""
-    angle2 = np.sum(w * w, axis=1, keepdims=True)[:, :, None]
-    small = angle2 < 1e-8
-    angle = np.sqrt(np.where(small, 1.0, angle2))
-    a = np.where(small, 1.0 - angle2 / 6.0, np.sin(angle) / angle)
-    b = np.where(small, 0.5 - angle2 / 24.0, 2.0 * (np.sin(angle / 2.0) / angle) ** 2)
-    once = np.stack([_cross(w, turn[:, :, j]) for j in range(3)], axis=2)
-    twice = np.stack([_cross(w, once[:, :, j]) for j in range(3)], axis=2)
-    return turn + a * once + b * twice
+    """The turn w (P, 3, n), small, made after `turn` (P, 3, 3, n).
+
+    Cayley's form: an exact rotation without sines, about w, by 2 atan(|g| / 2) for
+    g = w (1 + |w|^2 / 12), which is |w| to fifth order.
+    """
+    g = w * (1.0 + np.einsum("pin,pin->pn", w, w)[:, None] / 12.0)
+    share = 1.0 / (1.0 + 0.25 * np.einsum("pin,pin->pn", g, g))
+    g = wrapped(g)[:, :, None]
+    once = cross(g, wrapped(turn))
+    twice = cross(g, wrapped(once))
+    twice *= 0.5
+    twice += once
+    twice *= share[:, None, None]
+    return np.asarray(turn + twice)

@@ -77,23 +77,19 @@ class CornerLinkage:
         assert self.damper_mm is not None
         return np.asarray((damper_mm**2 - self.damper_mm**2) / (2.0 * self.damper_mm))
 
-    def damper_rate(self, knuckle: Array, twist: Array) -> Array:
-        """How fast the damper lengthens (n,) for moves (n, 4, 4) and twists (n, 6) of the knuckle.
+    def damper_slope(self, knuckle: Array) -> Array:
+        """d(damper length)/d(knuckle) at moves (n, 4, 4): (n, 6), times a twist gives mm per unit.
 
-        twist: the wheel centre's shift, then the turn, per unit of whatever drives it.
+        A twist is the wheel centre's shift, then the turn.
         """
         layout, points = self.corner.layout, self.corner.points
         assert layout.damper is not None
-        span, speed = np.zeros(3), np.zeros(3)
-        centre = apply(knuckle, points["wheel_centre"])
-        for name, sign in zip(layout.damper, (-1.0, 1.0), strict=True):
-            if layout.owner(name) == KNUCKLE:
-                now = apply(knuckle, points[name])
-                span = span + sign * now
-                speed = speed + sign * (twist[:, :3] + np.cross(twist[:, 3:], now - centre))
-            else:
-                span = span + sign * points[name]
-        return dot(unit(span), speed)
+        a, b = (points[p] for p in layout.damper)
+        if layout.owner(layout.damper[0]) == KNUCKLE:
+            a, b = b, a
+        now = apply(knuckle, b)
+        along = unit(now - a)
+        return np.hstack([along, np.cross(now - apply(knuckle, points["wheel_centre"]), along)])
 
     def _row(self, name: str) -> int | None:
         names = self.linkage.row_names
@@ -135,8 +131,14 @@ def linkage_of(corner: Corner, lengths_of: Corner | None = None) -> CornerLinkag
     joints.append(
         Height(WHEEL_HEIGHT, Place(GROUND, centre), Place(0, centre), Direction(GROUND, Z), 0.0)
     )
-    axis = corner.rack.axis if corner.rack else None
-    return CornerLinkage(corner, Linkage([centre], joints, axis), damper_mm)
+    for joint in joints:
+        if isinstance(joint, Rod) and not joint.length_mm > 0.0:
+            raise CannotAssemble(
+                f"{corner.axle} axle: {joint.name} has no length, both its ends are at the same "
+                "point; check its hard points"
+            )
+    rack = corner.rack.axis if corner.rack else None
+    return CornerLinkage(corner, Linkage([centre], joints, rack), damper_mm)
 
 
 def part_poses(corner: Corner, state: State, slide_mm: Array) -> dict[str, Array]:

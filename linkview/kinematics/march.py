@@ -7,15 +7,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linkview.geometry import Array
-from linkview.kinematics.closure import State
+from linkview.geometry import Array, Flags, Index
+from linkview.kinematics.closure import State, cross, wrapped
 from linkview.kinematics.solve import (
+    Block,
     Problem,
+    Rates,
     Target,
-    blocked_by,
+    Trace,
+    blocks_at,
     newton,
+    rates,
+    smooth,
     trace,
 )
+
+# Rows of the grid carried outward together, so that one column's derivatives stay in the cache.
+ROWS_AT_ONCE = 300
 
 
 @dataclass(frozen=True)
@@ -42,163 +50,191 @@ class Edge:
 
 @dataclass(frozen=True, eq=False)
 class Grid:
-    """A filled grid: state (S*T poses, rack-major), solved (S, T), ends by (travel index, way)."""
+    """A filled grid of S*T poses, rack-major, with their rates; NaN beyond the edge of reach.
+
+    solved: (S, T). ends: by (travel index, way), way -1 or +1 along the rack.
+    """
 
     state: State
-    solved: Array
+    rates: Rates
+    solved: Flags
     ends: Mapping[tuple[int, int], Edge]
 
 
 @dataclass(frozen=True, eq=False)
-class _Column:
-    """Poses of the rows still alive, one step further out. ray: which row; rack_mm (n,) each."""
+class _Front:
+    """The outermost poses of the rays still going; a ray is one row of the grid, one way.
 
-    ray: Array
+    ray (n,): which. state, rates: there. past: rack and d(pose)/d(rack) of up to three columns,
+    this one last.
+    """
+
+    ray: Index
+    state: State
+    rates: Rates
+    past: tuple[tuple[Array, Array], ...]
+
+    def take(self, which: Flags) -> _Front:
+        if which.all():
+            return self
+        past = tuple((rack[which], speed[:, which]) for rack, speed in self.past)
+        return _Front(self.ray[which], self.state.take(which), self.rates.take(which), past)
+
+
+@dataclass(frozen=True, eq=False)
+class _Stop:
+    """Rays that reach no further: which (n,), the rack reached, the pose there."""
+
+    ray: Index
     rack_mm: Array
     state: State
 
-    def keep(self, good: Array) -> _Column:
-        return _Column(self.ray[good], self.rack_mm[good], self.state.take(good))
 
-
-def fill(
-    problem: Problem, line: State, alive: Array, rack_mm: Array, travel_mm: Array, held: Array
-) -> Grid:
+def fill(problem: Problem, line: Trace, rack_mm: Array, travel_mm: Array, held_mm: Array) -> Grid:
     """Every pose of rack (S,) x travel (T,), outward from the rack's centre.
 
-    line: the T poses with the rack centred; alive (T,): which of them exist. held (T,): the driven
-    row's value on each row. Rows are marched both ways at once. Where Newton from the parabola
-    through the last three columns will not do, the row is traced in ever smaller steps, to go on
-    where it can and to end, with its Edge, where it cannot.
+    line: the T poses with the rack centred, with this problem's rates. held_mm (T,): the driven
+    row's value on each row. Where Newton from the speeds of the last columns will not do, the row
+    is traced in ever smaller steps, to go on where it can and to end, with its Edge, where it
+    cannot.
     """
-    shape = (len(rack_mm), len(travel_mm))
-    turn = np.full((*line.turn.shape[:-1], *shape), np.nan)
-    origin = np.full((*line.origin.shape[:-1], *shape), np.nan)
-    centred = np.flatnonzero(rack_mm == 0.0)
-    turn[..., centred, :] = np.where(alive, line.turn, np.nan)[..., None, :]
-    origin[..., centred, :] = np.where(alive, line.origin, np.nan)[..., None, :]
-    ways = [np.flatnonzero(rack_mm * way > 0.0) for way in (-1, 1)]
-    ways = [w[np.argsort(np.abs(rack_mm[w]), kind="stable")] for w in ways]
-    rays = [(j, w) for w in (0, 1) for j in np.flatnonzero(alive) if ways[w].size]
-    row = np.array([j for j, _ in rays], dtype=int)
-    side = np.array([w for _, w in rays], dtype=int)
-    past = [_Column(np.arange(len(rays)), np.zeros(len(rays)), line.take(row))]
-    for step in range(max((w.size for w in ways), default=0)):
-        going = np.array([step < ways[side[r]].size for r in past[-1].ray], dtype=bool)
-        past = [c.keep(going) for c in past]
-        ray = past[-1].ray
-        column = np.array([ways[w][step] for w in side[ray]], dtype=int)
-        good, state = _next(problem, past, rack_mm[column], held[row[ray]])
-        past = [c.keep(good) for c in past[-2:]]
-        past.append(_Column(ray[good], rack_mm[column][good], state.take(good)))
-        turn[..., column[good], row[ray[good]]] = past[-1].state.turn
-        origin[..., column[good], row[ray[good]]] = past[-1].state.origin
-        if not good.any():
+    racks, back = np.unique(rack_mm, return_inverse=True)
+    across, many = len(travel_mm), len(racks) * len(travel_mm)
+    # Repeated from the line for their shapes alone, then blanked.
+    nowhere = np.zeros(many, dtype=int)
+    state, known = line.state.take(nowhere), line.rates.take(nowhere)
+    for array in (state.turn, state.origin, known.by_slide, known.by_held, known.grip):
+        array[:] = np.nan
+    ends: dict[tuple[int, int], Edge] = {}
+    alive = np.flatnonzero(line.arrived)
+    for centre in np.flatnonzero(racks == 0.0):
+        state.put(centre * across + alive, line.state.take(alive))
+        known.put(centre * across + alive, line.rates.take(alive))
+    for first in range(0, len(alive), ROWS_AT_ONCE):
+        rows = alive[first : first + ROWS_AT_ONCE]
+        blocks = _march(problem, line, rows, racks, held_mm, (state, known))
+        ends |= {
+            (j, way): Edge(float(travel_mm[j]), rack, block.joints, block.toggle)
+            for (j, way), (rack, block) in blocks.items()
+        }
+    if not np.array_equal(racks, rack_mm):
+        order = (back[:, None] * across + np.arange(across)).ravel()
+        state, known = state.take(order), known.take(order)
+    solved = np.isfinite(state.origin[0, 0]).reshape(len(rack_mm), across)
+    return Grid(state, known, solved, ends)
+
+
+def _march(
+    problem: Problem,
+    line: Trace,
+    rows: Index,
+    racks: Array,
+    held_mm: Array,
+    into: tuple[State, Rates],
+) -> dict[tuple[int, int], tuple[float, Block]]:
+    """Fills these rows of the grid both ways at once; returns where and why each one ended."""
+    ways = (-1, 1)
+    outward = [np.flatnonzero(racks * way > 0.0)[::way] for way in ways]
+    row = np.tile(rows, 2)
+    way_of = np.repeat([0, 1], len(rows))
+    signs = np.sign(line.rates.grip[:, row])
+    here = line.rates.take(row)
+    front = _Front(
+        np.arange(len(row)), line.state.take(row), here, ((np.zeros(len(row)), here.by_slide),)
+    )
+    stops: list[_Stop] = []
+    for step in range(max(w.size for w in outward)):
+        front = front.take(np.array([step < w.size for w in outward])[way_of[front.ray]])
+        column = np.array([w[min(step, w.size - 1)] if w.size else 0 for w in outward])
+        column = column[way_of[front.ray]]
+        goal = Target(racks[column], held_mm[row[front.ray]])
+        front, good, stopped = _outward(problem, front, goal, signs[:, front.ray])
+        if stopped is not None:
+            stops.append(stopped)
+        if not front.ray.size:
             break
-    flat = State(turn.reshape(*turn.shape[:-2], -1), origin.reshape(*origin.shape[:-2], -1))
-    solved = _on_one_branch(problem, line, flat, rack_mm, held, np.isfinite(origin[0, 0]))
-    lost = np.flatnonzero(~solved.ravel())
-    flat.turn[..., lost] = flat.origin[..., lost] = np.nan
-    return Grid(flat, solved, _ends(problem, line, flat, solved, rack_mm, travel_mm, held, alive))
+        flat = column[good] * len(held_mm) + row[front.ray]
+        into[0].put(flat, front.state)
+        into[1].put(flat, front.rates)
+    return _ends(problem, stops, row, np.array(ways)[way_of], held_mm)
 
 
-def _next(
-    problem: Problem, past: list[_Column], rack_mm: Array, held: Array
-) -> tuple[Array, State]:
-    """One column further out: which rows made it, and their poses."""
-    last = past[-1]
-    start, goal = Target(last.rack_mm, held), Target(rack_mm, held)
-    if len(past) < 3:
-        stop = trace(problem, last.state, start, goal)
-        return stop.arrived, stop.state
-    found = newton(problem, _extrapolated(past, rack_mm), goal, most_iterations=4)
-    good, state = found.solved, found.state
-    hard = np.flatnonzero(~good)
-    if hard.size:
-        stop = trace(problem, last.state.take(hard), start.take(hard), goal.take(hard))
-        state.turn[..., hard], state.origin[..., hard] = stop.state.turn, stop.state.origin
-        good = good.copy()
+def _outward(
+    problem: Problem, front: _Front, goal: Target, signs: Array
+) -> tuple[_Front, Flags, _Stop | None]:
+    """One column further out.
+
+    Returns the front there, which rays made it, and where the others stopped.
+    """
+    start = front.past[-1][0]
+    away = goal.slide_mm - start
+    step = _predicted(front.past, goal.slide_mm)
+    found = newton(problem, front.state.stepped(step), goal, most_iterations=4)
+    state, known = found.state, rates(problem, found.rows)
+    speed, later = away * front.rates.by_slide, away * known.by_slide
+    good = found.solved & (np.sign(known.grip) == signs).all(axis=0)
+    good &= smooth(step + found.moved, speed, later)
+    stopped = None
+    if not good.all():
+        hard = np.flatnonzero(~good)
+        begin = Target(start[hard], goal.held_mm[hard])
+        stop = trace(problem, front.state.take(hard), begin, goal.take(hard))
+        state.put(hard, stop.state)
+        known.put(hard, stop.rates)
         good[hard] = stop.arrived
-    return good, state
+        lost = ~stop.arrived
+        if lost.any():
+            reached = begin.between(goal.take(hard), stop.reached).slide_mm
+            stopped = _Stop(front.ray[hard[lost]], reached[lost], stop.state.take(lost))
+    past = (*front.past[-2:], (goal.slide_mm, known.by_slide))
+    return _Front(front.ray, state, known, past).take(good), good, stopped
 
 
-def _extrapolated(past: list[_Column], rack_mm: Array) -> State:
-    """The parabola through three columns, continued; the turn is made a rotation again."""
-    x = [c.rack_mm for c in past]
-    weight = [np.ones_like(rack_mm) for _ in past]
-    for k in range(3):
-        for m in range(3):
+def _predicted(past: tuple[tuple[Array, Array], ...], rack_mm: Array) -> Array:
+    """The step to the next column: the speeds of the last columns, continued and integrated.
+
+    Simpson's rule on the parabola (line, constant) through them. Turns do not add up like vectors:
+    the half of the cross product of the speeds is the next term (Magnus).
+    """
+    last, now = past[-1]
+    away = rack_mm - last
+    middle, end = _continued(past, last + 0.5 * away), _continued(past, rack_mm)
+    step = (away / 6.0) * (now + 4.0 * middle + end)
+    if len(past) > 1:
+        w = step.reshape(-1, 2, 3, step.shape[-1])[:, 1]
+        a, b = (v.reshape(-1, 2, 3, step.shape[-1])[:, 1] for v in (now, end))
+        w -= (away**2 / 12.0) * cross(wrapped(a), wrapped(b))
+    return np.asarray(step)
+
+
+def _continued(past: tuple[tuple[Array, Array], ...], at: Array) -> Array:
+    """Lagrange's polynomial through the columns' speeds, at another rack position."""
+    total = np.zeros(())
+    for k, (x, speed) in enumerate(past):
+        weight = np.ones_like(at)
+        for m, (other, _) in enumerate(past):
             if m != k:
-                weight[k] *= (rack_mm - x[m]) / (x[k] - x[m])
-    turn = sum(w * c.state.turn for w, c in zip(weight, past, strict=True))
-    origin = sum(w * c.state.origin for w, c in zip(weight, past, strict=True))
-    return State(_nearest_rotation(np.asarray(turn)), np.asarray(origin))
-
-
-def _nearest_rotation(turn: Array) -> Array:
-    """Newton's polar iteration, R (3 - R'R) / 2, on pose-last (P, 3, 3, n)."""
-    for _ in range(3):
-        square = np.einsum("pkin,pkjn->pijn", turn, turn)
-        turn = 1.5 * turn - 0.5 * np.einsum("pikn,pkjn->pijn", turn, square)
-    return turn
-
-
-def _on_one_branch(
-    problem: Problem, line: State, grid: State, rack_mm: Array, held: Array, solved: Array
-) -> Array:
-    """solved (S, T) without the poses whose watched signs differ from the rack-centred pose's,
-    nor those further out on the same row: they were reached through a dead point."""
-    first = problem.signs(problem.rows(line, Target(np.zeros(line.count), held)))
-    slide, drive = (a.ravel() for a in np.meshgrid(rack_mm, held, indexing="ij"))
-    good = np.flatnonzero(solved.ravel())
-    signs = problem.signs(problem.rows(grid.take(good), Target(slide[good], drive[good])))
-    same = solved.copy()
-    same.ravel()[good] = (signs == first[:, good % solved.shape[1]]).all(axis=0)
-    for i in np.argsort(np.abs(rack_mm), kind="stable"):
-        inner = np.flatnonzero(
-            (rack_mm * rack_mm[i] > 0.0) & (np.abs(rack_mm) < np.abs(rack_mm[i]))
-        )
-        if inner.size:
-            same[i] &= same[inner[np.argmax(np.abs(rack_mm[inner]))]]
-    return same
+                weight *= (at - other) / (x - other)
+        total = total + weight * speed
+    return np.asarray(total)
 
 
 def _ends(
     problem: Problem,
-    line: State,
-    grid: State,
-    solved: Array,
-    rack_mm: Array,
-    travel_mm: Array,
-    held: Array,
-    alive: Array,
-) -> dict[tuple[int, int], Edge]:
-    """For each row and way that ends inside the grid: exactly where, and through which joints."""
-    keys, start, goal, turn, origin = [], [], [], [], []
-    for way in (-1, 1):
-        columns = np.flatnonzero(rack_mm * way > 0.0)
-        columns = columns[np.argsort(np.abs(rack_mm[columns]))]
-        for j in np.flatnonzero(alive):
-            out = [i for i in columns if not solved[i, j]]
-            if not out:
-                continue
-            inner = [i for i in columns if solved[i, j]]
-            at = inner[-1] * solved.shape[1] + j if inner else j
-            source = grid if inner else line
-            keys.append((int(j), way))
-            start.append(rack_mm[inner[-1]] if inner else 0.0)
-            goal.append(rack_mm[out[0]])
-            turn.append(source.turn[..., at])
-            origin.append(source.origin[..., at])
-    if not keys:
+    stops: list[_Stop],
+    row: Index,
+    way: Index,
+    held_mm: Array,
+) -> dict[tuple[int, int], tuple[float, Block]]:
+    """By (travel index, way): the rack reached, and which joints end it."""
+    if not stops:
         return {}
-    drive = held[[j for j, _ in keys]]
-    begin, end = Target(np.array(start), drive), Target(np.array(goal), drive)
-    stop = trace(problem, State(np.stack(turn, -1), np.stack(origin, -1)), begin, end)
-    rack = begin.between(end, stop.reached).slide_mm
-    out_edges = {}
-    for k, (j, way) in enumerate(keys):
-        at_k = Target(rack[[k]], drive[[k]])
-        block = blocked_by(problem, stop.state.take(np.array([k])), at_k)
-        out_edges[j, way] = Edge(float(travel_mm[j]), float(rack[k]), block.joints, block.toggle)
-    return out_edges
+    ray = np.concatenate([s.ray for s in stops])
+    rack = np.concatenate([s.rack_mm for s in stops])
+    state = State(
+        np.concatenate([s.state.turn for s in stops], axis=-1),
+        np.concatenate([s.state.origin for s in stops], axis=-1),
+    )
+    blocks = blocks_at(problem, state, Target(rack, held_mm[row[ray]]))
+    keys = zip(row[ray].tolist(), way[ray].tolist(), strict=True)
+    return {key: (float(x), block) for key, x, block in zip(keys, rack, blocks, strict=True)}

@@ -1,8 +1,9 @@
 """Poses from inputs: Newton over a batch of poses, and tracing along a path without jumping.
 
-A pose counts as solved only when it is finite, its rows are under `TOLERANCE_MM`, and the way
-there was short: the corrections shrank as Newton's do near one root, and the determinants watched
-kept the sign that they had at the start. So a trace stays on the assembly it set out from.
+A pose counts as solved only when it is finite, its rows are under `TOLERANCE_MM`, and Newton's
+corrections shrank as they do near one root. A step along a path counts only when, besides, the
+determinants watched kept their sign and the way gone is the way that the speeds at both its ends
+foretell. So a trace stays on the assembly it set out from.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linkview.geometry import Array
+from linkview.geometry import Array, Flags, Index
 from linkview.kinematics.closure import Linkage, Rows, State
 
 TOLERANCE_MM = 1e-10
@@ -20,6 +21,12 @@ TOLERANCE_MM = 1e-10
 LONGEST_CORRECTION = 0.08
 SCALE_MM = 300.0
 SHORTEST_STEP = 2.0**-20
+# How far a step may end from where the mean of the speeds at its ends leads, as a share of itself.
+# Two dead points inside one step (the linkage would snap through) lengthen it at least threefold
+# against those speeds; a smooth step a quarter of the way short of the edge of reach has 0.13.
+LARGEST_BEND = 0.2
+# The next step ends this share of the way to where the watched determinants should reach zero.
+SHARE_OF_REACH = 0.75
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,7 +39,7 @@ class Target:
     slide_mm: Array
     held_mm: Array
 
-    def take(self, which: Array) -> Target:
+    def take(self, which: Index | Flags | slice) -> Target:
         return Target(self.slide_mm[which], self.held_mm[which])
 
     def between(self, goal: Target, fraction: Array) -> Target:
@@ -49,89 +56,131 @@ class Problem:
     """A linkage with as many joint rows as unknowns, plus spare ones.
 
     driven: index of the row whose value is an input, so that row value = held_mm.
-    used: indices of the rows to solve, `driven` among them. watched: other sets of rows, each as
-    many as unknowns, whose determinant must keep its sign (a tie rod's toggle, for one).
+    used: indices of the rows to solve, `driven` among them.
+    watched: rows that could be driven in its place; the determinant of the rows with that swap
+    must keep its sign too (with the damper's row, it is zero at the tie rod's toggle).
     """
 
     linkage: Linkage
     driven: int
-    used: Array
-    watched: tuple[Array, ...] = ()
+    used: Index
+    watched: tuple[int, ...] = ()
 
     def rows(self, state: State, target: Target) -> Rows:
+        """All rows, the driven one less what is asked of it."""
         rows = self.linkage.rows(state, target.slide_mm)
         rows.value[self.driven] -= target.held_mm
         return rows
 
-    def signs(self, rows: Rows) -> Array:
-        """Signs of det for the used rows, then each watched set: (1 + k, n)."""
-        sets = (self.used, *self.watched)
-        return np.stack([np.sign(np.linalg.det(_pose_first(rows.slope[s]))) for s in sets])
+    def swapped(self, row: int) -> Index:
+        """The rows to solve when `row` is driven instead."""
+        return np.where(self.used == self.driven, row, self.used)
+
+
+@dataclass(frozen=True, eq=False)
+class Rates:
+    """How n poses answer their inputs; exact, not differenced.
+
+    by_slide, by_held: (6P, n) d(pose)/d(rack) and d(pose)/d(held value), shift then turn per part.
+    grip: (1 + k, n) determinants of the used rows and of each watched swap; zero at a dead point.
+    """
+
+    by_slide: Array
+    by_held: Array
+    grip: Array
+
+    def take(self, which: Index | Flags | slice) -> Rates:
+        return Rates(self.by_slide[:, which], self.by_held[:, which], self.grip[:, which])
+
+    def put(self, which: Index, other: Rates) -> None:
+        """Overwrites the chosen poses, in place."""
+        self.by_slide[:, which], self.by_held[:, which] = other.by_slide, other.by_held
+        self.grip[:, which] = other.grip
+
+
+def rates(problem: Problem, rows: Rows) -> Rates:
+    """The rates at poses whose rows are at hand."""
+    slope = _pose_first(rows.slope[problem.used])
+    right = np.zeros((slope.shape[0], slope.shape[1], 2))
+    right[..., 0] = -rows.by_slide[problem.used].T
+    right[:, np.flatnonzero(problem.used == problem.driven)[0], 1] = 1.0
+    out = np.moveaxis(_solve(slope, right), 0, -1)
+    by_slide, by_held = np.ascontiguousarray(out[:, 0]), np.ascontiguousarray(out[:, 1])
+    grip = np.empty((1 + len(problem.watched), slope.shape[0]))
+    grip[0] = np.linalg.det(slope)
+    # Cramer's rule: swapping the driven row for another multiplies the determinant by this.
+    for k, row in enumerate(problem.watched, start=1):
+        grip[k] = grip[0] * np.einsum("kn,kn->n", rows.slope[row], by_held)
+    return Rates(by_slide, by_held, grip)
 
 
 @dataclass(frozen=True, eq=False)
 class Solution:
-    """state: n poses; solved (n,) bool; residual_mm (n,); first (n,): size of Newton's first step.
+    """state: n poses; solved (n,) bool; residual_mm (n,); rows: evaluated at the state.
 
-    iterations: how many Newton steps the batch took.
+    moved: (6P, n) all corrections together. iterations: how many Newton steps the batch took.
     """
 
     state: State
-    solved: Array
+    solved: Flags
     residual_mm: Array
+    rows: Rows
+    moved: Array
     iterations: int
 
 
 def newton(problem: Problem, state: State, target: Target, *, most_iterations: int = 8) -> Solution:
-    """Newton from `state`, all poses at once; a pose that strays is given up at once.
+    """Newton from `state`, all poses at once; a pose that strays is left where it was.
 
     Accepted: finite, residual under TOLERANCE_MM, first correction under LONGEST_CORRECTION, and
-    corrections at least halving each time (a sufficient sign of the quadratic basin).
+    corrections at least halving each time (a sufficient sign of the quadratic basin). What comes
+    out for one pose does not depend on the others in the batch.
     """
-    n = state.count
-    trusted = np.ones(n, dtype=bool)
-    last = np.full(n, np.inf)
-    residual = np.full(n, np.inf)
-    active = np.arange(n)
-    turn, origin = state.turn.copy(), state.origin.copy()
-    used = 0
-    for _ in range(most_iterations + 1):
-        part = State(turn[..., active], origin[..., active])
-        rows = problem.rows(part, target.take(active))
+    trusted = np.ones(state.count, dtype=bool)
+    last = np.full(state.count, np.inf)
+    moved = np.zeros((problem.linkage.unknown_count, state.count))
+    for used in range(most_iterations + 1):
+        rows = problem.rows(state, target)
         value = rows.value[problem.used]
-        residual[active] = np.max(np.abs(value), axis=0)
-        going = residual[active] > TOLERANCE_MM  # NaN compares false and stops here too
-        if not going.any() or used == most_iterations:
+        residual = np.abs(value).max(axis=0)
+        going = trusted & (residual > TOLERANCE_MM)  # NaN compares false and stops here too
+        if used == most_iterations or not going.any():
             break
-        active = active[going]
-        step = _solve(rows.slope[problem.used][..., going], -value[:, going])
+        slope = _pose_first(rows.slope[problem.used])
+        step = -_solve(slope, value.T[..., None])[..., 0].T
         size = _size(step)
-        fine = np.isfinite(size) & (size <= LONGEST_CORRECTION)
-        fine &= (size <= 0.5 * last[active]) | (size < 1e-9)
-        trusted[active[~fine]] = False
-        last[active] = size
-        active, step = active[fine], step[:, fine]
-        if not active.size:
+        fine = (size <= LONGEST_CORRECTION) & ((size <= 0.5 * last) | (size < 1e-9))
+        trusted &= fine | ~going
+        going &= fine
+        if not going.any():
             break
-        moved = State(turn[..., active], origin[..., active]).stepped(step)
-        turn[..., active], origin[..., active] = moved.turn, moved.origin
-        used += 1
-    solved = trusted & np.isfinite(residual) & (residual <= TOLERANCE_MM)
-    return Solution(State(turn, origin), solved, residual, used)
+        if not going.all():
+            step[:, ~going] = 0.0
+        last = np.where(going, size, last)
+        moved += step
+        state = state.stepped(step)
+    return Solution(state, trusted & (residual <= TOLERANCE_MM), residual, rows, moved, used)
+
+
+def smooth(way: Array, speed: Array, later: Array) -> Flags:
+    """Whether each way (6P, n) agrees with the mean of the speeds at its ends, times the time."""
+    return np.asarray(_size(way - 0.5 * (speed + later)) <= LARGEST_BEND * _size(way) + 1e-9)
 
 
 @dataclass(frozen=True, eq=False)
 class Trace:
     """Where n traced poses ended.
 
-    reached (n,): fraction of the way, 1.0 when the goal was met; state: the last good pose.
+    reached (n,): fraction of the way, 1.0 when the goal was met; state: the last good pose, with
+    the rates there.
     """
 
     state: State
     reached: Array
+    rates: Rates
 
     @property
-    def arrived(self) -> Array:
+    def arrived(self) -> Flags:
         return np.asarray(self.reached == 1.0)
 
 
@@ -139,55 +188,51 @@ def trace(problem: Problem, state: State, start: Target, goal: Target) -> Trace:
     """Walks every pose from its start to its goal inputs in steps as long as they stay safe.
 
     start: inputs that `state` solves. Each step predicts along the tangent, corrects by Newton and
-    checks the watched signs; it is halved on failure and doubled on success. A pose whose step
-    falls under SHORTEST_STEP of the way stops at the edge of reach.
+    is checked (see the top of this file); it is halved on failure and doubled on success, but no
+    longer than SHARE_OF_REACH of the way to the dead point that the last two poses point at. A
+    pose whose step falls under SHORTEST_STEP of the way stops at the edge of reach.
     """
     n = state.count
-    turn, origin = state.turn.copy(), state.origin.copy()
+    state = State(state.turn.copy(), state.origin.copy())
+    known = rates(problem, problem.rows(state, start))
+    signs = np.sign(known.grip)
     at, step = np.zeros(n), np.full(n, 0.5)
-    signs = problem.signs(problem.rows(state, start))
+    slide, held = goal.slide_mm - start.slide_mm, goal.held_mm - start.held_mm
     active = np.arange(n)
     while active.size:
-        now = State(turn[..., active], origin[..., active])
-        begin, end = start.take(active), goal.take(active)
+        before = known.take(active)
         ahead = np.minimum(at[active] + step[active], 1.0)
-        tangent = _tangent(problem, now, begin.between(end, at[active]), begin, end)
-        guess = now.stepped(tangent * (ahead - at[active]))
-        wanted = begin.between(end, ahead)
-        found = newton(problem, guess, wanted, most_iterations=5)
-        good = found.solved & (
-            problem.signs(problem.rows(found.state, wanted)) == signs[:, active]
-        ).all(axis=0)
+        gone = ahead - at[active]
+        speed = gone * (before.by_slide * slide[active] + before.by_held * held[active])
+        wanted = start.take(active).between(goal.take(active), ahead)
+        found = newton(problem, state.take(active).stepped(speed), wanted, most_iterations=5)
+        after = rates(problem, found.rows)
+        later = gone * (after.by_slide * slide[active] + after.by_held * held[active])
+        good = found.solved & (np.sign(after.grip) == signs[:, active]).all(axis=0)
+        good &= smooth(speed + found.moved, speed, later)
         won = active[good]
-        turn[..., won], origin[..., won] = (
-            found.state.turn[..., good],
-            found.state.origin[..., good],
-        )
+        state.put(won, found.state.take(good))
+        known.put(won, after.take(good))
         at[won] = ahead[good]
-        step[won] *= 2.0
-        step[active[~good]] *= 0.5
+        left = _to_dead_point(before.grip[:, good], after.grip[:, good], gone[good])
+        step[won] = np.minimum(2.0 * step[won], SHARE_OF_REACH * left)
+        step[active[~good]] = 0.5 * gone[~good]
         active = active[(at[active] < 1.0) & (step[active] > SHORTEST_STEP)]
-    return Trace(State(turn, origin), at)
+    return Trace(state, at, known)
 
 
 def velocities(problem: Problem, state: State, target: Target) -> tuple[Array, Array]:
-    """d(pose)/d(rack) and d(pose)/d(held value), each (6P, n): shift, then turn, per part.
-
-    From one factorisation of the joint rows at the pose; exact, not differenced.
-    """
-    rows = problem.rows(state, target)
-    right = np.zeros((len(problem.used), 2, state.count))
-    right[:, 0] = -rows.by_slide[problem.used]
-    right[np.flatnonzero(problem.used == problem.driven)[0], 1] = 1.0
-    out = np.linalg.solve(_pose_first(rows.slope[problem.used]), _pose_first(right))
-    return out[:, :, 0].T, out[:, :, 1].T
+    """d(pose)/d(rack) and d(pose)/d(held value), each (6P, n); see `Rates`."""
+    found = rates(problem, problem.rows(state, target))
+    return found.by_slide, found.by_held
 
 
 @dataclass(frozen=True)
 class Block:
-    """What stops a pose at the edge of reach. toggle: a watched set, not the solved one, gave out.
+    """What stops a pose at the edge of reach.
 
-    joints: the joints that take part, the strongest first.
+    joints: those that take part, the strongest first. toggle: a watched swap gave out, not the
+    rows solved.
     """
 
     joints: tuple[str, ...]
@@ -195,50 +240,63 @@ class Block:
 
 
 def blocked_by(problem: Problem, state: State, target: Target) -> Block:
-    """Which set of rows has run out of grip at one pose (n = 1), and through which joints.
+    """For one pose (n = 1), which set of rows has run out of grip, and through which joints."""
+    return blocks_at(problem, state, target)[0]
+
+
+def blocks_at(problem: Problem, state: State, target: Target) -> list[Block]:
+    """`blocked_by` for each of n poses.
 
     There the rows depend on each other: the smallest singular value tends to zero, and its left
-    vector holds each row's share in that dependence.
+    vector holds each row's share.
     """
-    slope = problem.rows(state, target).slope[..., 0].copy()
-    slope.reshape(len(slope), -1, 6)[:, :, 3:] /= SCALE_MM
-    least, best, share = np.inf, problem.used, np.zeros(len(problem.used))
-    for rows in (problem.used, *problem.watched):
-        u, sigma, _ = np.linalg.svd(slope[rows])
-        if sigma[-1] < least:
-            least, best, share = float(sigma[-1]), rows, np.abs(u[:, -1])
-    names = problem.linkage.row_names
-    spare = {problem.driven, *(set(range(len(names))) - set(problem.used))}
-    order = [int(i) for i in np.argsort(-share) if share[i] > 0.3]
-    joints = dict.fromkeys(names[best[i]] for i in order if best[i] not in spare)
-    return Block(tuple(joints), toggle=best is not problem.used)
+    slope = problem.rows(state, target).slope
+    slope.reshape(len(slope), -1, 6, state.count)[:, :, 3:] /= SCALE_MM
+    sets = [problem.used, *(problem.swapped(row) for row in problem.watched)]
+    found = [np.linalg.svd(_pose_first(slope[rows])) for rows in sets]
+    weakest = np.argmin([sigma[:, -1] for _, sigma, _ in found], axis=0)
+    names, spare = problem.linkage.row_names, {problem.driven, *problem.watched}
+    blocks = []
+    for k, which in enumerate(weakest):
+        share = np.abs(found[which][0][k, :, -1])
+        order = [sets[which][i] for i in np.argsort(-share) if share[i] > 0.3]
+        joints = dict.fromkeys(names[row] for row in order if row not in spare)
+        blocks.append(Block(tuple(joints), toggle=bool(which)))
+    return blocks
 
 
-def _tangent(problem: Problem, state: State, here: Target, start: Target, goal: Target) -> Array:
-    by_slide, by_held = velocities(problem, state, here)
-    return np.asarray(
-        by_slide * (goal.slide_mm - start.slide_mm) + by_held * (goal.held_mm - start.held_mm)
-    )
+def _to_dead_point(before: Array, after: Array, gone: Array) -> Array:
+    """How much further a determinant would reach zero, in the unit of `gone` (n,).
+
+    Toward a fold the used rows' determinant falls like the root of the distance, so its square is
+    carried on as a straight line; a watched one crosses zero straight.
+    """
+    b, a = np.abs(before), np.abs(after)
+    b[0], a[0] = b[0] ** 2, a[0] ** 2
+    falls = b > a
+    left = np.where(falls, a * gone / np.where(falls, b - a, 1.0), np.inf)
+    return np.asarray(left.min(axis=0))
 
 
 def _pose_first(a: Array) -> Array:
-    return np.ascontiguousarray(np.moveaxis(a, -1, 0))
+    return np.ascontiguousarray(a.transpose(2, 0, 1))
 
 
 def _solve(slope: Array, right: Array) -> Array:
-    """Solves slope (k, k, n) x = right (k, n); an exactly singular pose gives NaN."""
-    a, b = _pose_first(slope), _pose_first(right)[..., None]
+    """Solves slope (n, k, k) x = right (n, k, r); an exactly singular pose gives NaN."""
     try:
-        return np.asarray(np.linalg.solve(a, b)[..., 0].T)
+        return np.asarray(np.linalg.solve(slope, right))
     except np.linalg.LinAlgError:
-        singular = np.linalg.det(a) == 0.0
-        a[singular] = np.nan
-        return np.asarray(np.linalg.solve(a, b)[..., 0].T)
+        singular = np.linalg.det(slope) == 0.0
+        slope = np.where(singular[:, None, None], np.eye(slope.shape[1]), slope)
+        out = np.linalg.solve(slope, right)
+        out[singular] = np.nan
+        return np.asarray(out)
 
 
 def _size(step: Array) -> Array:
     """The larger of turn (rad) and shift (mm / SCALE_MM) over the parts: (6P, n) -> (n,)."""
-    vw = step.reshape(-1, 6, step.shape[-1])
-    shift = np.sqrt(np.sum(vw[:, :3] ** 2, axis=1)) / SCALE_MM
-    turn = np.sqrt(np.sum(vw[:, 3:] ** 2, axis=1))
-    return np.asarray(np.maximum(shift, turn).max(axis=0))
+    vw = step.reshape(-1, 2, 3, step.shape[-1])
+    square = np.einsum("pkin,pkin->pkn", vw, vw)
+    square[:, 0] /= SCALE_MM**2
+    return np.asarray(np.sqrt(square.max(axis=(0, 1))))

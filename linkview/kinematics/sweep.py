@@ -13,14 +13,24 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from linkview.errors import CannotAssemble, LinkageLocked
-from linkview.geometry import Array, apply, apply_direction
+from linkview.geometry import Array, Flags, apply, apply_direction, dot
 from linkview.kinematics.corner import CornerLinkage, fit_errors_mm, linkage_of, part_poses
 from linkview.kinematics.march import Edge, Grid, fill
-from linkview.kinematics.solve import Problem, Target, Trace, blocked_by, trace, velocities
-from linkview.model.layouts import BODY, KNUCKLE
+from linkview.kinematics.solve import (
+    Problem,
+    Rates,
+    Target,
+    Trace,
+    blocked_by,
+    blocks_at,
+    rates,
+    trace,
+)
+from linkview.model.layouts import BODY, KNUCKLE, WHEEL
 from linkview.model.parts import Axle, Corner, Hold
 
 RESIDUAL_LIMIT_MM = 1e-9
+POSES_AT_ONCE = 20_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,7 +51,7 @@ class CornerSweep:
     rack_mm: Array
     travel_mm: Array
     poses: Mapping[str, Array]
-    solved: Array
+    solved: Flags
     residual_mm: Array
     travel_twist: Array
     rack_twist: Array
@@ -120,16 +130,18 @@ def sweep_corner(corner: Corner, rack_mm: Array, travel_mm: Array, hold: Hold) -
     zero = np.zeros(len(travel_mm))
     start = built.linkage.reference(len(travel_mm))
     line = trace(height, start, Target(zero, zero), Target(zero, travel_mm))
-    problem, held = height, travel_mm
+    problem, held, middle = height, travel_mm, line
     if hold is Hold.DAMPER_LENGTH:
         problem = built.problem(hold)
-        held = built.linkage.rows(line.state, zero).value[problem.driven]
-    grid = fill(problem, line.state, line.arrived, rack_mm, travel_mm, held)
+        rows = built.linkage.rows(line.state, zero)
+        held = rows.value[problem.driven]
+        middle = Trace(line.state, line.reached, rates(problem, rows))
+    grid = fill(problem, middle, rack_mm, travel_mm, held)
     reasons = {
         **_beyond_travel(height, line, travel_mm, grid),
         **_beyond_rack(grid, rack_mm, travel_mm),
     }
-    return _read_out(built, problem, hold, grid, rack_mm, travel_mm, held, reasons)
+    return _read_out(built, hold, grid, rack_mm, travel_mm, reasons)
 
 
 def pose_at(corner: Corner, rack_mm: float, travel_mm: float, hold: Hold) -> CornerSweep:
@@ -164,14 +176,16 @@ def check_reference(built: CornerLinkage, problem: Problem) -> None:
 def _beyond_travel(
     problem: Problem, line: Trace, travel_mm: Array, grid: Grid
 ) -> dict[tuple[int, int], str]:
+    lost = np.flatnonzero(~line.arrived)
+    if not lost.size:
+        return {}
+    reached = travel_mm[lost] * line.reached[lost]
+    blocks = blocks_at(problem, line.state.take(lost), Target(np.zeros(lost.size), reached))
     out = {}
-    for j in np.flatnonzero(~line.arrived):
-        reached = float(travel_mm[j] * line.reached[j])
-        at = Target(np.zeros(1), np.array([reached]))
-        block = blocked_by(problem, line.state.take(np.array([j])), at)
+    for j, block, far in zip(lost.tolist(), blocks, reached, strict=True):
         who = " and ".join(n.replace("_", " ") for n in block.joints) or "the linkage"
-        words = f"{who} at full reach, travel {reached:+.2f} mm (rack centred)"
-        out.update({(i, int(j)): words for i in range(grid.solved.shape[0])})
+        words = f"{who} at full reach, travel {far:+.2f} mm (rack centred)"
+        out.update({(i, j): words for i in range(grid.solved.shape[0])})
     return out
 
 
@@ -185,19 +199,29 @@ def _beyond_rack(grid: Grid, rack_mm: Array, travel_mm: Array) -> dict[tuple[int
 
 def _read_out(
     built: CornerLinkage,
-    problem: Problem,
     hold: Hold,
     grid: Grid,
     rack_mm: Array,
     travel_mm: Array,
-    held: Array,
     reasons: Mapping[tuple[int, int], str],
 ) -> CornerSweep:
-    shape = grid.solved.shape
-    slide, rows = (a.ravel() for a in np.meshgrid(rack_mm, held, indexing="ij"))
-    poses = part_poses(built.corner, grid.state, slide)
-    misfit = np.max(list(fit_errors_mm(built.corner, poses).values()), axis=0)
-    by_rack, by_travel, screw = _twists(built, problem, grid, Target(slide, rows))
+    """The grid as poses of every part, in batches so that what is thrown away stays small."""
+    shape, count = grid.solved.shape, grid.solved.size
+    slide = np.repeat(rack_mm, len(travel_mm))
+    poses: dict[str, Array] = {}
+    misfit, twists = np.empty(count), np.empty((3, count, 6))
+    for first in range(0, count, POSES_AT_ONCE):
+        some = slice(first, first + POSES_AT_ONCE)
+        state = grid.state.take(some)
+        for name, part in part_poses(built.corner, state, slide[some]).items():
+            if name not in poses:
+                poses[name] = poses[KNUCKLE] if name == WHEEL else np.empty((count, 4, 4))
+            if name != WHEEL:
+                poses[name][some] = part
+        here = {name: part[some] for name, part in poses.items()}
+        misfit[some] = np.max(list(fit_errors_mm(built.corner, here).values()), axis=0)
+        twists[:, some] = _twists(built, hold, here[KNUCKLE], grid.rates.take(some))
+    by_travel, by_rack, screw = twists.reshape(3, *shape, 6)
     return CornerSweep(
         corner=built.corner,
         hold=hold,
@@ -206,28 +230,22 @@ def _read_out(
         poses={name: p.reshape(*shape, 4, 4) for name, p in poses.items()},
         solved=grid.solved,
         residual_mm=misfit.reshape(shape),
-        travel_twist=by_travel.reshape(*shape, 6),
-        rack_twist=by_rack.reshape(*shape, 6),
-        screw_twist=screw.reshape(*shape, 6),
+        travel_twist=by_travel,
+        rack_twist=by_rack,
+        screw_twist=screw,
         edges=tuple(grid.ends.values()),
         reasons=reasons,
     )
 
 
-def _twists(
-    built: CornerLinkage, problem: Problem, grid: Grid, target: Target
-) -> tuple[Array, Array, Array]:
-    """Rack twist as held, travel twist with the rack still, rack twist with the damper held."""
-    good = np.flatnonzero(grid.solved.ravel())
-    state, at = grid.state.take(good), target.take(good)
-    blank = np.full((grid.solved.size, 6), np.nan)
-    out = [blank.copy(), blank.copy(), blank.copy()]
-    height = built.problem(Hold.WHEEL_HEIGHT)
-    by_rack, by_travel = velocities(height, state, at)
-    out[0][good], out[1][good] = by_rack.T, by_travel.T
-    if built.damper_mm is not None:
-        damper_held = velocities(built.problem(Hold.DAMPER_LENGTH), state, at)[0]
-        out[2][good] = damper_held.T
-        if problem.driven != height.driven:
-            out[0] = out[2]
-    return out[0], out[1], out[2]
+def _twists(built: CornerLinkage, hold: Hold, knuckle: Array, known: Rates) -> Array:
+    """(3, n, 6): by travel with the rack still, by rack as held, by rack with the damper held."""
+    by_rack, by_held = known.by_slide.T, known.by_held.T
+    if hold is Hold.DAMPER_LENGTH:
+        # Twists with the rack still are all alike; this one is scaled to lift the wheel by 1 mm.
+        return np.stack([by_held / by_held[:, 2:3], by_rack, by_rack])
+    if built.damper_mm is None:
+        return np.stack([by_held, by_rack, np.full_like(by_rack, np.nan)])
+    damper = built.damper_slope(knuckle)
+    share = dot(damper, by_rack) / dot(damper, by_held)
+    return np.stack([by_held, by_rack, by_rack - share[:, None] * by_held])
