@@ -1,0 +1,260 @@
+"""Every pair of bodies of one corner over the whole grid: its least gap, or why it is left out.
+
+Gaps hold at the grid's poses, for rigid bodies; between two poses a gap can be smaller.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linkview.clearance.bodies import Solid, TubeSolid, solids_of
+from linkview.clearance.distance import GapState, PairGap, Poses, pair_gap
+from linkview.errors import UnknownName, near_miss
+from linkview.geometry import Array, frozen
+from linkview.model.layouts import BODY, KNUCKLE, WHEEL
+from linkview.model.parts import Corner, WantedGap
+
+__all__ = ["GapState", "GapSurvey", "LeastGap", "LeftOut", "SurveyedPair", "survey"]
+
+_AT_JOINT_MM = 5.0  # a body this near to a joint's centre is taken to be joined there
+_WHEEL_CENTRE = "wheel_centre"
+
+# (pairs done, pairs in all, the pair about to be measured)
+Progress = Callable[[int, int, tuple[str, str]], None]
+
+
+@dataclass(frozen=True, eq=False)
+class LeastGap:
+    """The worst pose of one pair.
+
+    gap_mm: as in `distance.py`; NaN when only contact is known, or nothing. steer, travel: the
+    grid indices, None when nothing was measured. on_a, on_b (3,) mm in the car's frame there.
+    """
+
+    state: GapState
+    gap_mm: float
+    steer: int | None
+    travel: int | None
+    on_a: Array
+    on_b: Array
+
+
+@dataclass(frozen=True, eq=False)
+class SurveyedPair:
+    """One pair over the grid: gap_mm and state (S, T), `least` among them.
+
+    parts: the part each body belongs to. wanted_mm: the builder's smallest gap, or None.
+    constant: the two never move against each other; one pose was measured for all.
+    """
+
+    pair: tuple[str, str]
+    parts: tuple[str, str]
+    gap_mm: Array
+    state: NDArray[np.int8]
+    least: LeastGap
+    wanted_mm: float | None
+    constant: bool
+    notes: tuple[str, ...]
+
+    @property
+    def poses_measured(self) -> int:
+        return int(np.sum(self.state != GapState.UNKNOWN))
+
+    @property
+    def poses_unknown(self) -> int:
+        """Poses out of reach, or where the gap could not be told."""
+        return int(np.sum(self.state == GapState.UNKNOWN))
+
+    @property
+    def poses_touching(self) -> int:
+        """Poses with contact, known only as such or as a gap of zero or less."""
+        with np.errstate(invalid="ignore"):
+            return int(np.sum((self.state == GapState.CONTACT) | (self.gap_mm <= 0)))
+
+    @property
+    def margin_mm(self) -> float:
+        """Least gap less the wanted gap (nothing wanted counts as 0); NaN where not known."""
+        return self.least.gap_mm - (self.wanted_mm or 0.0)
+
+    @property
+    def badness(self) -> tuple[int, float]:
+        """Sorts the worst first: touching, then never measured, then by margin."""
+        if self.least.state is GapState.UNKNOWN:
+            return (1, 0.0)
+        touching = self.least.state is GapState.CONTACT or self.least.gap_mm <= 0
+        return (0 if touching else 2, float(np.nan_to_num(self.margin_mm, nan=0.0)))
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A pair that was not measured, and why."""
+
+    pair: tuple[str, str]
+    reason: str
+
+
+@dataclass(frozen=True, eq=False)
+class GapSurvey:
+    """All pairs of one corner: those measured and those left out; together every pair there is."""
+
+    pairs: tuple[SurveyedPair, ...]
+    left_out: tuple[LeftOut, ...]
+
+    def worst(self, count: int) -> tuple[SurveyedPair, ...]:
+        """The `count` pairs to look at first."""
+        return tuple(sorted(self.pairs, key=lambda pair: pair.badness)[:count])
+
+    def of(self, a: str, b: str) -> SurveyedPair:
+        """The pair of two bodies in any order. UnknownName says so when it was left out."""
+        for pair in self.pairs:
+            if set(pair.pair) == {a, b}:
+                return pair
+        for left in self.left_out:
+            if set(left.pair) == {a, b}:
+                raise UnknownName(f"'{a}' to '{b}' was not measured: {left.reason}")
+        known = {name for pair in self.pairs for name in pair.pair}
+        known |= {name for left in self.left_out for name in left.pair}
+        wrong = next((name for name in (a, b) if name not in known), a)
+        raise UnknownName(f"no body '{wrong}'; {near_miss(wrong, known)}")
+
+
+def survey(
+    corner: Corner,
+    poses: Poses,
+    *,
+    wanted: Iterable[WantedGap] = (),
+    left_out: Mapping[frozenset[str], str] | None = None,
+    progress: Progress | None = None,
+) -> GapSurvey:
+    """Measure every pair of the corner's bodies that can move against each other.
+
+    poses: part -> rigid moves (S, T, 4, 4) from the reference pose, NaN where out of reach.
+    left_out: pairs the builder leaves out, with the reason. A pair with a wanted gap is measured
+    even at a joint. MeshFault lists all unusable meshes before anything is measured.
+    """
+    solids = solids_of(corner.bodies)
+    wanted_mm = {gap.pair: gap.at_least_mm for gap in wanted}
+    reasons = left_out or {}
+    asked: list[tuple[Solid, Solid]] = []
+    skipped: list[LeftOut] = []
+    for a, b in combinations(solids.values(), 2):
+        reason = _why_left_out(a, b, corner, wanted_mm, reasons)
+        if reason is None:
+            asked.append((a, b))
+        else:
+            skipped.append(LeftOut((a.name, b.name), reason))
+    shape = next((np.shape(move)[:2] for move in poses.values()), (1, 1))
+    flat = {part: np.asarray(move).reshape(-1, 4, 4) for part, move in poses.items()}
+    pairs = []
+    for done, (a, b) in enumerate(asked):
+        if progress is not None:
+            progress(done, len(asked), (a.name, b.name))
+        found = pair_gap(a, b, flat)
+        pairs.append(_surveyed(a, b, found, shape, wanted_mm.get(frozenset((a.name, b.name)))))
+    return GapSurvey(tuple(pairs), tuple(skipped))
+
+
+def _surveyed(
+    a: Solid, b: Solid, found: PairGap, shape: tuple[int, ...], wanted_mm: float | None
+) -> SurveyedPair:
+    notes = found.notes
+    if found.constant:
+        notes = (*notes, "constant: the two never move against each other")
+    unknown = int(np.sum(found.state == GapState.UNKNOWN))
+    if unknown:
+        notes = (*notes, f"unknown at {unknown} of {len(found.state)} poses")
+    return SurveyedPair(
+        (a.name, b.name),
+        (a.part, b.part),
+        frozen(found.gap_mm.reshape(shape)),
+        found.state.reshape(shape),
+        _least(found, shape),
+        wanted_mm,
+        found.constant,
+        notes,
+    )
+
+
+def _least(found: PairGap, shape: tuple[int, ...]) -> LeastGap:
+    """Contact comes before any number; among contacts the deepest known, else the first."""
+    known = found.state != GapState.UNKNOWN
+    if not known.any():
+        nowhere = frozen(np.full(3, np.nan))
+        return LeastGap(GapState.UNKNOWN, float("nan"), None, None, nowhere, nowhere)
+    touching = found.state == GapState.CONTACT
+    among = np.flatnonzero(touching if touching.any() else known)
+    at = among[np.argmin(np.nan_to_num(found.gap_mm[among], nan=0.0))]
+    steer, travel = (int(i) for i in np.unravel_index(at, shape))
+    return LeastGap(
+        GapState(int(found.state[at])),
+        float(found.gap_mm[at]),
+        steer,
+        travel,
+        found.on_a[at],
+        found.on_b[at],
+    )
+
+
+# --- which pairs are left out, and why -------------------------------------------------------
+
+
+def _why_left_out(
+    a: Solid,
+    b: Solid,
+    corner: Corner,
+    wanted_mm: Mapping[frozenset[str], float],
+    reasons: Mapping[frozenset[str], str],
+) -> str | None:
+    pair = frozenset((a.name, b.name))
+    if pair in reasons:
+        return reasons[pair]
+    if len({*a.parts, *b.parts}) == 1:
+        return f"both on the {_spoken(a.part)}: they never move against each other"
+    if pair in wanted_mm:
+        return None
+    return _joint_of(a, b, corner) or _shared_end(a, b)
+
+
+def _joint_of(a: Solid, b: Solid, corner: Corner) -> str | None:
+    """The joint between the two parts that both bodies reach at the reference pose."""
+    for part in a.parts:
+        joints = dict(corner.layout.joined_at(part))
+        if part in (KNUCKLE, WHEEL):
+            joints[_WHEEL_CENTRE] = WHEEL if part == KNUCKLE else KNUCKLE
+        for point, other in joints.items():
+            at = corner.points.get(point)
+            if other not in b.parts or at is None:
+                continue
+            if _reaches(a, at) and _reaches(b, at):
+                return f"joined at {point}"
+    return None
+
+
+def _shared_end(a: Solid, b: Solid) -> str | None:
+    """A tube's end on a part that also carries the other body, where that body sits too."""
+    for tube, other in ((a, b), (b, a)):
+        if not isinstance(tube, TubeSolid):
+            continue
+        for part, at in zip(tube.riders, tube.points, strict=True):
+            if part in other.parts and _reaches(other, at):
+                return f"{tube.name} ends at {other.name} on the {_spoken(part)}"
+    return None
+
+
+def _reaches(solid: Solid, at: Array) -> bool:
+    """Whether a body at the reference pose holds the point (3,), or comes within 5 mm of it."""
+    point = TubeSolid("point", BODY, (BODY,), np.asarray(at, dtype=float)[None], 0.0)
+    still = {part: np.eye(4)[None] for part in solid.carriers}
+    found = pair_gap(solid, point, still)
+    if found.state[0] == GapState.CONTACT:
+        return True
+    return bool(found.gap_mm[0] <= _AT_JOINT_MM)
+
+
+def _spoken(part: str) -> str:
+    return part.replace("_", " ")

@@ -1,0 +1,172 @@
+"""Mesh files read into millimetres and the car's frame, with what is wrong said plainly.
+
+trimesh reads the formats; everything that decides about a gap (closed or open, pieces, size) is
+checked here and reported, because a mesh that is silently repaired is a mesh nobody measured.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import fcl
+import numpy as np
+import trimesh
+from numpy.typing import NDArray
+
+from linkview.clearance import box_tree
+from linkview.errors import MeshFault
+from linkview.geometry import Array, apply, frozen, length
+from linkview.model.parts import Box, MeshFile
+
+FORMATS = (".stl", ".obj", ".ply", ".glb", ".3mf")
+_LARGEST_MM, _SMALLEST_MM = 20_000.0, 1.0
+_NO_AREA_MM2 = 1e-9
+_UNITS = "set its unit (mm, cm, m or in) to the one it was drawn in"
+
+Faces = NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class MeshSolid:
+    """A triangle mesh on one part, in the car's frame at the reference pose.
+
+    triangles (f, 3, 3) mm. closed: no open edge and one winding throughout.
+    members: one vertex (c, 3) of each connected piece. model: the library's mesh tree.
+    """
+
+    name: str
+    part: str
+    triangles: Array
+    closed: bool
+    members: Array
+    tree: box_tree.BoxTree
+    model: fcl.BVHModel
+    notes: tuple[str, ...] = ()
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        return (self.part,)
+
+    @property
+    def carriers(self) -> tuple[str, ...]:
+        return (self.part,)
+
+
+def mesh_of_box(body: Box) -> MeshSolid:
+    """The box as 12 triangles. MeshFault when a side is not longer than zero."""
+    lo, hi = np.asarray(body.lo, dtype=float), np.asarray(body.hi, dtype=float)
+    if not (np.isfinite(lo).all() and np.isfinite(hi).all() and (hi > lo).all()):
+        raise MeshFault(f"box '{body.name}': lo {lo} to hi {hi} has no volume; make every hi > lo")
+    box = trimesh.creation.box(bounds=[lo, hi])
+    return _solid(body.name, body.part, np.array(box.vertices), np.array(box.faces), ())
+
+
+def mesh_of_file(body: MeshFile) -> MeshSolid:
+    """The file's triangles, placed. MeshFault names the file, what is wrong and the fix."""
+    vertices, faces = _read(body)
+    where = f"body '{body.name}', {body.path}"
+    if not len(faces):
+        raise MeshFault(f"{where}: it has no triangles; export it again as a mesh")
+    used = vertices[np.unique(faces)]
+    if not np.isfinite(used).all():
+        bad = int((~np.isfinite(used)).any(axis=1).sum())
+        raise MeshFault(
+            f"{where}: {bad} corners are not numbers (NaN or infinite); export it again"
+        )
+    vertices = apply(np.asarray(body.placement), vertices * body.mm_per_unit)
+    if body.mirrored:
+        vertices, faces = vertices * [1.0, -1.0, 1.0], faces[:, ::-1]
+    vertices, faces, notes = _tidied(vertices, faces)
+    if not len(faces):
+        raise MeshFault(f"{where}: every triangle has zero area; export it again as a solid")
+    across = float(length(np.ptp(vertices[np.unique(faces)], axis=0)))
+    if not _SMALLEST_MM <= across <= _LARGEST_MM:
+        raise MeshFault(f"{where}: it is {across:.4g} mm across; is the unit right? {_UNITS}")
+    return _solid(body.name, body.part, vertices, faces, notes)
+
+
+def _read(body: MeshFile) -> tuple[Array, Faces]:
+    where = f"body '{body.name}', {body.path}"
+    if not body.path.is_file():
+        raise MeshFault(f"{where}: there is no such file; correct its path")
+    kind = body.path.suffix.lower()
+    if kind not in FORMATS:
+        known = ", ".join(FORMATS)
+        raise MeshFault(f"{where}: '{kind}' is not a mesh format read here; use one of {known}")
+    if body.path.stat().st_size == 0:
+        raise MeshFault(f"{where}: the file is empty; export it again")
+    try:
+        # process=False: merging and dropping would hide faults that must be reported.
+        mesh = trimesh.load_scene(body.path, process=False).to_mesh()
+        vertices, faces = np.array(mesh.vertices, dtype=float), np.array(mesh.faces)
+    except ModuleNotFoundError as fault:
+        raise MeshFault(
+            f"{where}: reading {kind} needs the package '{fault.name}'; install it, or "
+            "export as .stl"
+        ) from fault
+    except Exception as fault:  # the readers of five formats raise whatever they meet
+        raise MeshFault(f"{where}: cannot be read ({fault}); export it again") from fault
+    return vertices.reshape(-1, 3), faces.reshape(-1, 3).astype(np.int64)
+
+
+def _tidied(vertices: Array, faces: Faces) -> tuple[Array, Faces, tuple[str, ...]]:
+    """Equal corners made one (STL repeats them) and triangles without area left out, counted."""
+    vertices, same = np.unique(vertices, axis=0, return_inverse=True)
+    faces = same.reshape(-1)[faces]
+    folded = (faces == np.roll(faces, 1, axis=1)).any(axis=1)
+    corners = vertices[faces]
+    area = 0.5 * length(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]))
+    flat = folded | (area <= _NO_AREA_MM2)
+    if not flat.all() and _is_closed(faces[~folded]) and not _is_closed(faces[~flat]):
+        flat = folded  # slivers that close a seam are needed to tell inside from outside
+    if not flat.any():
+        return vertices, faces, ()
+    return vertices, faces[~flat], (f"{int(flat.sum())} triangles of zero area left out",)
+
+
+def _is_closed(faces: Faces) -> bool:
+    """Whether every edge has exactly one neighbour running the other way."""
+    edges = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+    count = int(edges.max()) + 1
+    forward = np.unique(edges[:, 0] * count + edges[:, 1])
+    back = np.unique(edges[:, 1] * count + edges[:, 0])
+    return len(forward) == len(edges) and bool(np.array_equal(forward, back))
+
+
+def _solid(
+    name: str, part: str, vertices: Array, faces: Faces, notes: tuple[str, ...]
+) -> MeshSolid:
+    closed = _is_closed(faces)
+    if not closed:
+        faces, closed = _rewound(vertices, faces)
+    if not closed:
+        notes = (*notes, "open surface: what is wholly inside it may not be told from outside")
+    members = trimesh.graph.connected_component_labels(
+        faces[:, [0, 1, 1, 2]].reshape(-1, 2), node_count=len(vertices)
+    )[faces[:, 0]]
+    _, first = np.unique(members, return_index=True)
+    triangles = frozen(vertices[faces])
+    model = fcl.BVHModel()
+    model.beginModel(len(faces), len(vertices))
+    model.addSubModel(vertices, faces)
+    model.endModel()
+    return MeshSolid(
+        name,
+        part,
+        triangles,
+        closed,
+        frozen(vertices[faces[first, 0]]),
+        box_tree.build(triangles),
+        model,
+        notes,
+    )
+
+
+def _rewound(vertices: Array, faces: Faces) -> tuple[Faces, bool]:
+    """The faces wound one way where that alone closes the mesh; else as they were."""
+    mesh = trimesh.Trimesh(vertices, faces, process=False)
+    if not mesh.is_watertight:
+        return faces, False
+    trimesh.repair.fix_winding(mesh)
+    turned = np.array(mesh.faces, dtype=np.int64)
+    return (turned, True) if _is_closed(turned) else (faces, False)
