@@ -1,0 +1,123 @@
+"""An axle's alignment over a sweep: both corners, what they make together, and both locks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from linkview.alignment import steering, travel, wheel
+from linkview.alignment.assumed import Assumed, assumed_for
+from linkview.alignment.corner import (
+    CornerAlignment,
+    align_corner,
+    contact_point_rate,
+    straight_enough,
+)
+from linkview.alignment.locks import LockSummary, lock_summaries
+from linkview.alignment.posed import at_ride_height, contact, has_damper, steering_axis
+from linkview.geometry import Array, frozen
+from linkview.kinematics.sweep import AxleSweep
+from linkview.model.parts import Axle, Car
+from linkview.units import to_deg, to_rad
+
+
+@dataclass(frozen=True, eq=False)
+class AxleAlignment:
+    """Readings of an axle over S racks (mm) by T travels (mm), (S, T) each.
+
+    pivot_distance_mm: between the steering axes at the ground, ride height, straight ahead; None
+    where nothing steers. locks: both, right lock first; empty where nothing steers. assumed: the
+    brake and drive split, CG height and masses behind the load readings. held: what the sweep
+    kept while steering, in words. Meanings and formulas: `quantities.QUANTITIES`.
+    """
+
+    axle: Axle
+    rack_mm: Array
+    travel_mm: Array
+    left: CornerAlignment
+    right: CornerAlignment
+    track_mm: Array
+    track_change_mm_per_mm: Array
+    roll_centre_height_mm: Array
+    roll_centre_y_mm: Array
+    inner_steer_deg: Array
+    outer_steer_deg: Array
+    ackermann_inner_deg: Array
+    percent_ackermann: Array
+    pivot_distance_mm: float | None
+    locks: tuple[LockSummary, ...]
+    assumed: Assumed
+
+    @property
+    def corners(self) -> tuple[CornerAlignment, CornerAlignment]:
+        return self.left, self.right
+
+    @property
+    def held(self) -> str:
+        return self.axle.hold.words
+
+
+def align(sweep: AxleSweep, car: Car) -> AxleAlignment:
+    """Every alignment reading of a swept axle of this car."""
+    assumed = assumed_for(sweep.axle, car)
+    left, right = (align_corner(corner, assumed) for corner in sweep.corners)
+    shown = straight_enough(sweep.left) & straight_enough(sweep.right)
+    y, height = travel.roll_centre(
+        contact(sweep.left),
+        contact_point_rate(sweep.left),
+        contact(sweep.right),
+        contact_point_rate(sweep.right),
+    )
+    apart = pivot_distance_mm(sweep.axle)
+    ratio = None if apart is None else apart / car.wheelbase_mm
+    inner, outer, true, percent = _ackermann(sweep, ratio)
+    return AxleAlignment(
+        axle=sweep.axle,
+        rack_mm=frozen(sweep.left.rack_mm),
+        travel_mm=frozen(sweep.left.travel_mm),
+        left=left,
+        right=right,
+        track_mm=frozen(left.half_track_mm + right.half_track_mm),
+        track_change_mm_per_mm=frozen(
+            left.half_track_change_mm_per_mm + right.half_track_change_mm_per_mm
+        ),
+        roll_centre_height_mm=frozen(np.where(shown, height, np.nan)),
+        roll_centre_y_mm=frozen(np.where(shown, y, np.nan)),
+        inner_steer_deg=frozen(inner),
+        outer_steer_deg=frozen(outer),
+        ackermann_inner_deg=frozen(true),
+        percent_ackermann=frozen(percent),
+        pivot_distance_mm=apart,
+        locks=lock_summaries(sweep.axle, ratio),
+        assumed=assumed,
+    )
+
+
+def pivot_distance_mm(axle: Axle) -> float | None:
+    """Between the steering axes at the ground, ride height, straight ahead; None if unsteered."""
+    if any(
+        c.rack is None or (c.layout.steering_axis is None and not has_damper(c))
+        for c in axle.corners
+    ):
+        return None
+    left, right = (at_ride_height(corner) for corner in axle.corners)
+    ground = contact(left)[..., 2], contact(right)[..., 2]
+    return float(
+        steering.foot_distance_mm(steering_axis(left), steering_axis(right), *ground)[0, 0]
+    )
+
+
+def _ackermann(sweep: AxleSweep, ratio: float | None) -> tuple[Array, Array, Array, Array]:
+    """Inner and outer steer, the true inner, degrees, and percent; NaN where nothing steers."""
+    if ratio is None:
+        blank = np.full(sweep.left.solved.shape, np.nan)
+        return blank, blank, blank, blank
+    left, right = (wheel.steer_rad(c.spin_axis) for c in sweep.corners)
+    to_left = left + right > 0.0
+    inner = np.abs(np.where(to_left, left, right))
+    outer = np.abs(np.where(to_left, right, left))
+    small = np.minimum(inner, outer) < to_rad(1.0)
+    true = np.where(small, np.nan, steering.true_inner_rad(outer, ratio))
+    percent = steering.percent_ackermann(inner, outer, ratio)
+    return to_deg(inner), to_deg(outer), to_deg(true), percent

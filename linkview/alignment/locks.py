@@ -1,0 +1,131 @@
+"""How both wheels stand at each lock, the leading wheel first.
+
+In a slide the LEADING wheel, on the side steered to, is the outside, loaded wheel (though it is the
+inner one of the Ackermann condition): judge camber and trail there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from linkview.alignment import steering, wheel
+from linkview.alignment.posed import (
+    ride_moment_arm_mm,
+    toggle_deg,
+    trail_and_scrub_mm,
+)
+from linkview.geometry import Array
+from linkview.kinematics.nearby import Nearby
+from linkview.kinematics.sweep import CornerSweep, sweep_corner
+from linkview.model.parts import Axle, Side
+from linkview.units import to_deg
+
+STEPS = 15
+
+
+@dataclass(frozen=True)
+class WheelAtLock:
+    """One wheel at lock. trail_reverses_at_rack_mm: where its trail changes sign, None: nowhere."""
+
+    side: Side
+    steer_deg: float
+    camber_deg: float
+    camber_car_axis_deg: float
+    trail_mm: float
+    scrub_radius_mm: float
+    toggle_deg: float
+    trail_reverses_at_rack_mm: float | None
+
+
+@dataclass(frozen=True)
+class LockSummary:
+    """Both wheels at one lock, ride height. toward: the side steered to.
+
+    rack_mm: the working rack, or where the linkage got to if it does not reach that (reached is
+    then False). percent_ackermann NaN where it means nothing.
+    """
+
+    toward: Side
+    rack_mm: float
+    reached: bool
+    leading: WheelAtLock
+    other: WheelAtLock
+    percent_ackermann: float
+
+    @property
+    def words(self) -> str:
+        """'left lock, rack -70.0 mm: leading wheel 55.3 deg, camber +8.5 deg, trail +93 mm ...'."""
+        lead, other = self.leading, self.other
+        short = "" if self.reached else " (the working rack is not reached)"
+        turns = (
+            ""
+            if lead.trail_reverses_at_rack_mm is None
+            else f", trail reverses at rack {lead.trail_reverses_at_rack_mm:+.1f} mm"
+        )
+        return (
+            f"{self.toward.value} lock, rack {self.rack_mm:+.1f} mm{short}: "
+            f"leading ({lead.side.value}) wheel {abs(lead.steer_deg):.1f} deg, "
+            f"camber {lead.camber_deg:+.1f} deg, trail {lead.trail_mm:+.0f} mm{turns}; "
+            f"other wheel {abs(other.steer_deg):.1f} deg, camber {other.camber_deg:+.1f} deg, "
+            f"trail {other.trail_mm:+.0f} mm"
+        )
+
+
+def lock_summaries(axle: Axle, pivots_over_wheelbase: float | None) -> tuple[LockSummary, ...]:
+    """Right lock, then left; empty where nothing steers or no steering axis can be found."""
+    rack = axle.left.rack
+    if rack is None or pivots_over_wheelbase is None:
+        return ()
+    both = []
+    for way in (-1.0, 1.0):
+        path = way * np.linspace(0.0, rack.working_mm, STEPS)
+        sweeps = [sweep_corner(c, path, np.zeros(1), axle.hold) for c in axle.corners]
+        solved = sweeps[0].solved[:, 0] & sweeps[1].solved[:, 0]
+        last = int(np.flatnonzero(solved)[-1])
+        left, right = (_wheel(s, last) for s in sweeps)
+        turned_left = left.steer_deg + right.steer_deg > 0.0
+        lead, other = (left, right) if turned_left else (right, left)
+        inner, outer = (np.deg2rad(np.abs(w.steer_deg)) for w in (lead, other))
+        percent = steering.percent_ackermann(inner, outer, pivots_over_wheelbase)
+        both.append(
+            LockSummary(
+                lead.side, float(path[last]), last == STEPS - 1, lead, other, float(percent)
+            )
+        )
+    return tuple(sorted(both, key=lambda lock: lock.toward is Side.LEFT))
+
+
+def _wheel(sweep: CornerSweep, last: int) -> WheelAtLock:
+    n, side = sweep.spin_axis[last, 0], sweep.corner.side
+    trail, scrub = (a[:, 0] for a in trail_and_scrub_mm(sweep))
+    toggle = np.full(len(trail), np.nan)
+    if sweep.corner.layout.tie_rod is not None:
+        toggle = toggle_deg(sweep, ride_moment_arm_mm(sweep.corner))[:, 0]
+    return WheelAtLock(
+        side,
+        float(to_deg(wheel.steer_rad(n))),
+        float(to_deg(wheel.camber_rad(n, side.outboard))),
+        float(to_deg(wheel.camber_car_axis_rad(n, side.outboard))),
+        float(trail[last]),
+        float(scrub[last]),
+        float(toggle[last]),
+        _reversal(sweep, trail, last),
+    )
+
+
+def _reversal(sweep: CornerSweep, trail: Array, last: int) -> float | None:
+    """The rack at which the trail first changes sign on the way to lock, to 1e-6 mm."""
+    turns = np.flatnonzero(trail[:last] * trail[1 : last + 1] <= 0.0)
+    if not turns.size:
+        return None
+    i, near = int(turns[0]), Nearby(sweep)
+    at = np.array([i]), np.array([0])
+    a, b = float(sweep.rack_mm[i]), float(sweep.rack_mm[i + 1])
+    fa = float(trail[i])
+    while abs(b - a) > 1e-6:
+        middle = (a + b) / 2.0
+        fm = float(trail_and_scrub_mm(near.at_rack(*at, np.array([middle])))[0][0])
+        a, b, fa = (middle, b, fm) if fa * fm > 0.0 else (a, middle, fa)
+    return (a + b) / 2.0

@@ -1,0 +1,107 @@
+"""What one corner's poses show, for sets of poses of any shape: axis, contact, damper, toggle."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from linkview.alignment import steering, travel, wheel
+from linkview.alignment.steering import Axis
+from linkview.geometry import Array, length
+from linkview.kinematics.nearby import Posed
+from linkview.kinematics.sweep import CornerSweep, pose_at
+from linkview.model.parts import Corner, Hold, Spring
+from linkview.units import to_deg
+
+
+def contact(posed: Posed) -> Array:
+    """Contact centres (..., 3) of any set of poses, mm."""
+    radius = posed.corner.wheel.loaded_radius_mm
+    return wheel.contact_centre(posed.wheel_centre, posed.spin_axis, radius)
+
+
+def steering_axis(posed: Posed) -> Axis:
+    """The drawn steering axis, or else the screw axis with the damper's length held.
+
+    NaN where neither exists: a layout without a drawn axis, and no damper given.
+    """
+    drawn = posed.corner.layout.steering_axis
+    if drawn:
+        return steering.drawn_axis(*(posed.point(p) for p in drawn))
+    return steering.screw_axis(posed.wheel_centre, posed.screw_twist)
+
+
+def at_ride_height(corner: Corner) -> CornerSweep:
+    """The pose in which the corner was measured, with its velocities; (1, 1)."""
+    return pose_at(corner, 0.0, 0.0, Hold.WHEEL_HEIGHT)
+
+
+def ride_moment_arm_mm(corner: Corner) -> float:
+    """The tie rod's signed lever about the steering axis at ride height, rack centred."""
+    ride = at_ride_height(corner)
+    rod = corner.layout.rods[corner.layout.tie_rod or ""]
+    ends = ride.point(rod.outer), ride.point(rod.inner)
+    return float(steering.moment_arm_mm(steering_axis(ride), *ends)[0, 0])
+
+
+def toggle_deg(posed: Posed, ride_arm_mm: float) -> Array:
+    """Toggle angle (...) of any set of poses of a steered corner."""
+    rod = posed.corner.layout.rods[posed.corner.layout.tie_rod or ""]
+    ends = posed.point(rod.outer), posed.point(rod.inner)
+    return to_deg(steering.toggle_rad(steering_axis(posed), *ends, ride_arm_mm))
+
+
+def trail_and_scrub_mm(posed: Posed) -> tuple[Array, Array]:
+    """Trail and scrub radius (...) of any set of poses of a steered corner."""
+    axis, at, n = steering_axis(posed), contact(posed), posed.spin_axis
+    aside = wheel.lateral(n, posed.corner.side.outboard)
+    trail = steering.trail_mm(axis, at, wheel.heading(n))
+    return trail, steering.scrub_radius_mm(axis, at, aside)
+
+
+def has_damper(corner: Corner) -> bool:
+    """Whether the file gives both points of the damper."""
+    ends = corner.layout.damper
+    return ends is not None and all(p in corner.points for p in ends)
+
+
+def damper_length_mm(posed: Posed) -> Array:
+    """Distance of the damper's two points (...), mm."""
+    lower, upper = posed.corner.layout.damper or ("", "")
+    return length(posed.point(upper) - posed.point(lower))
+
+
+def ride_motion_ratio(corner: Corner) -> float:
+    """MR at ride height, rack centred."""
+    ride = at_ride_height(corner)
+    return float(motion_ratio(ride, ride.travel_twist)[0, 0])
+
+
+def motion_ratio(posed: Posed, twist: Array) -> Array:
+    """MR = -d(damper length)/dz (...), z that of the contact centre; twist per wheel travel."""
+    length_rate, height_rate = damper_and_height_rate(posed, twist)
+    return np.asarray(-length_rate / height_rate)
+
+
+def ride_spring_length_mm(corner: Corner, spring: Spring, sprung_kg: float) -> float:
+    """As given in the file, or else the length at which the spring carries the corner."""
+    if spring.ride_length_mm is not None:
+        return spring.ride_length_mm
+    ratio = ride_motion_ratio(corner)
+    return travel.ride_spring_length_mm(
+        sprung_kg, ratio, spring.rate_n_per_mm, spring.free_length_mm
+    )
+
+
+def damper_and_height_rate(posed: Posed, twist: Array) -> tuple[Array, Array]:
+    """d(damper length) and d(contact centre's height) per wheel travel."""
+    v, w = split(twist)
+    lower, upper = (posed.point(p) for p in posed.corner.layout.damper or ("", ""))
+    velocity = wheel.carried_rate(v, w, lower - posed.wheel_centre)
+    radius = posed.corner.wheel.loaded_radius_mm
+    height = wheel.contact_rate(v, w, posed.spin_axis, radius)[..., 2]
+    return travel.span_rate(lower, upper, velocity), height
+
+
+def split(twist: Array) -> tuple[Array, Array]:
+    """The shift and the turn of a twist (..., 6)."""
+    return twist[..., :3], twist[..., 3:]

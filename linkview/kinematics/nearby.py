@@ -1,0 +1,152 @@
+"""Single poses close to those of a sweep, many at once: for roots and for exact readings.
+
+Each pose is traced from a solved pose of the grid, so it stays on the sweep's assembly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+
+from linkview.geometry import Array, Flags, Index, apply, apply_direction
+from linkview.kinematics.closure import State
+from linkview.kinematics.corner import CornerLinkage, linkage_of, part_poses
+from linkview.kinematics.solve import Problem, Target, blocked_by, trace, velocities
+from linkview.kinematics.sweep import CornerSweep
+from linkview.model.layouts import BODY, KNUCKLE
+from linkview.model.parts import Corner, Hold
+
+
+class Posed(Protocol):
+    """What a reading needs of a set of poses of any leading shape; CornerSweep is one too."""
+
+    @property
+    def corner(self) -> Corner: ...
+    @property
+    def screw_twist(self) -> Array: ...
+    @property
+    def wheel_centre(self) -> Array: ...
+    @property
+    def spin_axis(self) -> Array: ...
+    def pose(self, part: str) -> Array: ...
+    def point(self, name: str) -> Array: ...
+
+
+@dataclass(frozen=True, eq=False)
+class PoseList:
+    """n poses. rack_mm (n,); poses: part -> (n, 4, 4); solved (n,).
+
+    travel_twist, rack_twist, screw_twist (n, 6) as in CornerSweep. Where not solved: NaN.
+    """
+
+    corner: Corner
+    rack_mm: Array
+    poses: Mapping[str, Array] = field(repr=False)
+    solved: Flags
+    travel_twist: Array
+    rack_twist: Array
+    screw_twist: Array
+
+    def pose(self, part: str) -> Array:
+        """A part's moves (n, 4, 4); the body's are the identity."""
+        if part == BODY:
+            return np.broadcast_to(np.eye(4), (len(self.solved), 4, 4))
+        return self.poses[part]
+
+    def point(self, name: str) -> Array:
+        """Where a hard point goes, (n, 3) mm."""
+        return apply(self.pose(self.corner.layout.owner(name)), self.corner.points[name])
+
+    @property
+    def wheel_centre(self) -> Array:
+        """(n, 3) mm."""
+        return apply(self.poses[KNUCKLE], self.corner.points["wheel_centre"])
+
+    @property
+    def spin_axis(self) -> Array:
+        """(n, 3) unit, to the car's left."""
+        return apply_direction(self.poses[KNUCKLE], self.corner.wheel.spin_axis)
+
+
+class Nearby:
+    """Solves single poses from the grid poses of one sweep."""
+
+    def __init__(self, sweep: CornerSweep) -> None:
+        self.sweep = sweep
+        self.built: CornerLinkage = linkage_of(sweep.corner)
+        self._as_held = self.built.problem(sweep.hold)
+        self._by_height = self.built.problem(Hold.WHEEL_HEIGHT)
+
+    def at_rack(self, i: Index, j: Index, rack_mm: Array) -> PoseList:
+        """From grid poses [i, j] (n,) along their travel rows to other racks (n,), as held."""
+        state, slide = self._state(i, j), self.sweep.rack_mm[i]
+        held = self._held(self._as_held, state, slide)
+        return self._go(self._as_held, state, Target(slide, held), Target(rack_mm, held))
+
+    def at_travel(self, i: Index, j: Index, travel_mm: Array) -> PoseList:
+        """From grid poses [i, j] (n,) to other wheel-centre heights (n,) with the rack still."""
+        state, slide = self._state(i, j), self.sweep.rack_mm[i]
+        held = self._held(self._by_height, state, slide)
+        return self._go(self._by_height, state, Target(slide, held), Target(slide, travel_mm))
+
+    def travel_end(self, i: int, j: int, travel_mm: float) -> tuple[float, tuple[str, ...]]:
+        """How far a grid pose goes toward a height it cannot reach, and the joints that end it."""
+        at = np.array([i]), np.array([j])
+        state, slide = self._state(*at), self.sweep.rack_mm[at[0]]
+        held = self._held(self._by_height, state, slide)
+        start, goal = Target(slide, held), Target(slide, np.array([travel_mm]))
+        stop = trace(self._by_height, state, start, goal)
+        end = start.between(goal, stop.reached)
+        return float(end.held_mm[0]), blocked_by(self._by_height, stop.state, end).joints
+
+    def curvature(self) -> Array:
+        """d(travel_twist)/d(wheel-centre height) with the rack still, (S, T, 6).
+
+        The wheel centre's second derivative, 1/mm, then the turn rate's, rad/mm2. The joint rows'
+        slopes J obey J(pose) twist = const along the way, so J twist' = -J' twist. J is exact; its
+        derivative along the twist is a central difference over 0.2 mm of travel at no solved pose,
+        good to about (0.1 / 300)^2 of itself.
+        """
+        s = self.sweep
+        i, j = (a.astype(np.intp) for a in np.nonzero(s.solved))
+        state, slide, twist = self._state(i, j), s.rack_mm[i], s.travel_twist[i, j].T
+        problem, step = self._by_height, 0.1
+        used = problem.used
+        slopes = [
+            self.built.linkage.rows(state.stepped(h * twist), slide).slope[used]
+            for h in (-step, step)
+        ]
+        bend = np.einsum("rcn,cn->nr", slopes[1] - slopes[0], twist) / (2.0 * step)
+        here = np.moveaxis(self.built.linkage.rows(state, slide).slope[used], -1, 0)
+        out = np.full((*s.solved.shape, 6), np.nan)
+        out[i, j] = np.linalg.solve(here, -bend[..., None])[..., 0]
+        return out
+
+    def _state(self, i: Index, j: Index) -> State:
+        knuckle = self.sweep.poses[KNUCKLE][i, j]
+        centre = apply(knuckle, self.sweep.corner.points["wheel_centre"])
+        return State(np.moveaxis(knuckle[:, :3, :3], 0, -1)[None], centre.T[None])
+
+    def _held(self, problem: Problem, state: State, slide: Array) -> Array:
+        return np.asarray(self.built.linkage.rows(state, slide).value[problem.driven])
+
+    def _go(self, problem: Problem, state: State, start: Target, goal: Target) -> PoseList:
+        corner, stop = self.sweep.corner, trace(problem, state, start, goal)
+        good = np.flatnonzero(stop.arrived)
+        there, at = stop.state.take(good), goal.take(good)
+        twists = [np.full((len(stop.arrived), 6), np.nan) for _ in range(3)]
+        by_height = Target(at.slide_mm, self._held(self._by_height, there, at.slide_mm))
+        by_rack, by_travel = velocities(self._by_height, there, by_height)
+        twists[0][good], twists[1][good] = by_travel.T, by_rack.T
+        if self.built.damper_mm is not None:
+            damper = self.built.problem(Hold.DAMPER_LENGTH)
+            twists[2][good] = velocities(damper, there, by_height)[0].T
+            if self.sweep.hold is Hold.DAMPER_LENGTH:
+                twists[1] = twists[2]
+        poses = part_poses(corner, stop.state, goal.slide_mm)
+        for part in poses:
+            poses[part] = np.where(stop.arrived[:, None, None], poses[part], np.nan)
+        return PoseList(corner, goal.slide_mm, poses, stop.arrived, *twists)

@@ -1,0 +1,123 @@
+"""Limits of rod ends, ball joints and bearings, measured on poses."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from linkview.errors import UnknownName, near_miss
+from linkview.geometry import Array, apply_direction, dot, unit
+from linkview.kinematics.nearby import Posed
+from linkview.limits.joint_angles import clocked_use, swing_rad, tilt_rad
+from linkview.limits.limit import Limit, spoken
+from linkview.model.layouts import Layout
+from linkview.model.parts import Corner, JointKind, JointLimit
+from linkview.units import to_deg, to_rad
+
+KIND_WORDS = {
+    JointKind.ROD_END: "rod end misalignment",
+    JointKind.INNER_JOINT: "joint angle",
+    JointKind.BALL_STUD: "ball stud angle",
+    JointKind.BEARING: "bearing angle",
+}
+
+
+def joint_limits(corner: Corner) -> Iterator[Limit]:
+    """One limit per joint of the file."""
+    for joint in corner.joints:
+        yield Limit(
+            corner.side,
+            f"{spoken(joint.point)} {KIND_WORDS[joint.kind]}",
+            joint.point,
+            "deg",
+            joint.max_deg,
+            False,
+            joint.max_deg,
+            _measured(corner, joint),
+        )
+
+
+def _measured(corner: Corner, joint: JointLimit) -> Callable[[Posed], Array]:
+    """Angle in degrees of one joint; its axis turns with the part it is fixed to.
+
+    A ball stud is measured against its housing: both lie along the axis at the reference pose, the
+    stud turning with axis_part and the housing with the member.
+    """
+    if joint.kind is JointKind.BALL_STUD:
+        member = member_of(corner.layout, joint)
+        return lambda posed: to_deg(
+            swing_rad(apply_direction(posed.pose(member), joint.axis), axis_now(posed, joint))
+        )
+    angle = tilt_rad if joint.kind is JointKind.ROD_END else swing_rad
+    inner, outer = _ends(corner.layout, member_of(corner.layout, joint))
+    return lambda posed: to_deg(
+        angle(posed.point(outer) - posed.point(inner), axis_now(posed, joint))
+    )
+
+
+def axis_now(posed: Posed, joint: JointLimit) -> Array:
+    """The joint's axis (..., 3) as it stands at each pose."""
+    return apply_direction(posed.pose(joint.axis_part), joint.axis)
+
+
+def member_of(layout: Layout, joint: JointLimit) -> str:
+    """The part that swings in a joint. Raises UnknownName where nothing is joined there."""
+    if joint.member in layout.parts:
+        return joint.member
+    for name, span in layout.spans.items():
+        if joint.point in (span.inner, span.outer):
+            return name
+    fix = near_miss(joint.member, layout.parts)
+    raise UnknownName(f"joints.{joint.point}: no part swings at '{joint.member}'; {fix}")
+
+
+def _ends(layout: Layout, member: str) -> tuple[str, str]:
+    """The two hard points a member's own direction runs through."""
+    for rods in (layout.rods, layout.spans):
+        if member in rods:
+            return rods[member].inner, rods[member].outer
+    if member in layout.struts:
+        return layout.struts[member].lower, layout.struts[member].top
+    straight = (*layout.rods, *layout.struts, *layout.spans)
+    raise UnknownName(
+        f"joints: '{member}' has no direction of its own; {near_miss(member, straight)}"
+    )
+
+
+def clocked_rod_limits(corner: Corner) -> Iterator[Limit]:
+    """Rods with a rod end at both ends: the ends share one spin, so they are tested together.
+
+    Taken as built the usual way: each eye set square to its own bolt at ride height, then locked.
+    """
+    ends = {j.point: j for j in corner.joints if j.kind is JointKind.ROD_END}
+    for name, rod in corner.layout.rods.items():
+        if rod.inner in ends and rod.outer in ends:
+            pair = ends[rod.inner], ends[rod.outer]
+            yield Limit(
+                corner.side,
+                f"{spoken(name)} rod ends clocked together",
+                rod.outer,
+                "% of allowed",
+                100.0,
+                False,
+                100.0,
+                _clocked(corner, name, pair),
+            )
+
+
+def _clocked(
+    corner: Corner, name: str, pair: tuple[JointLimit, JointLimit]
+) -> Callable[[Posed], Array]:
+    rod = corner.layout.rods[name]
+    straight = unit(corner.points[rod.outer] - corner.points[rod.inner])
+    eyes = [unit(j.axis - dot(j.axis, straight) * straight) for j in pair]
+    allowed = float(to_rad(pair[0].max_deg)), float(to_rad(pair[1].max_deg))
+
+    def use(posed: Posed) -> Array:
+        move = posed.pose(name)
+        along = apply_direction(move, straight)
+        now = apply_direction(move, eyes[0]), apply_direction(move, eyes[1])
+        return 100.0 * clocked_use(
+            along, now, (axis_now(posed, pair[0]), axis_now(posed, pair[1])), allowed
+        )
+
+    return use

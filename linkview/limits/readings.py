@@ -1,0 +1,227 @@
+"""What limits a corner, and how far inside each limit every pose stands."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from linkview.alignment.assumed import assumed_for
+from linkview.alignment.posed import (
+    at_ride_height,
+    damper_length_mm,
+    has_damper,
+    ride_moment_arm_mm,
+    ride_spring_length_mm,
+    toggle_deg,
+)
+from linkview.geometry import Array, dot, frozen, length, unit
+from linkview.kinematics.nearby import Posed
+from linkview.kinematics.sweep import AxleSweep, CornerSweep
+from linkview.limits.joint_angles import swing_rad
+from linkview.limits.joints import clocked_rod_limits, joint_limits
+from linkview.limits.limit import Limit, Stops, spoken
+from linkview.limits.report import REACH
+from linkview.model.layouts import RACK
+from linkview.model.parts import Axle, Car, Corner, Side
+from linkview.units import to_deg
+
+
+@dataclass(frozen=True, eq=False)
+class LimitReading:
+    """One limit over a sweep, (S, T) each; NaN where the pose was not reached.
+
+    margin: in `unit`, positive inside. normalised: margin / the limit's own full range, 0 at the
+    limit. For the edge of reach value and margin are the rack travel left, NaN along rows and ways
+    in which the grid does not meet the edge.
+    """
+
+    side: Side
+    name: str
+    point: str
+    unit: str
+    allowed: float
+    stops: Stops
+    value: Array
+    margin: Array
+    normalised: Array
+
+
+def readings(sweep: AxleSweep, car: Car) -> tuple[LimitReading, ...]:
+    """Every limit of both corners, left first.
+
+    car: for a spring whose length at ride height must come from the corner's load.
+    """
+    out = []
+    for corner in sweep.corners:
+        for limit in limits_of(corner.corner, sweep.axle, car):
+            value = limit.measure(corner)
+            margin = limit.margin(value)
+            out.append(
+                LimitReading(
+                    limit.side,
+                    limit.name,
+                    limit.point,
+                    limit.unit,
+                    limit.allowed,
+                    limit.stops,
+                    frozen(value),
+                    frozen(margin),
+                    frozen(margin / limit.full),
+                )
+            )
+        if corner.edges:
+            out.append(_reach(corner))
+    return tuple(out)
+
+
+def limits_of(corner: Corner, axle: Axle, car: Car) -> tuple[Limit, ...]:
+    """Every limit the file gives for a corner, the edge of reach apart."""
+    return (
+        *joint_limits(corner),
+        *clocked_rod_limits(corner),
+        *_toggle(corner, axle),
+        *_damper(corner),
+        *_spring(corner, axle, car),
+        *_rack(corner),
+        *_driveshaft(corner),
+    )
+
+
+# --- the rest -----------------------------------------------------------------------------------
+
+
+def _toggle(corner: Corner, axle: Axle) -> Iterator[Limit]:
+    layout = corner.layout
+    drawn = layout.steering_axis is not None or has_damper(corner)
+    if corner.rack is None or layout.tie_rod is None or not drawn:
+        return
+    arm, least = ride_moment_arm_mm(corner), axle.min_toggle_deg or 0.0
+    outer = layout.rods[layout.tie_rod].outer
+    name = f"{spoken(layout.tie_rod)} toggle angle"
+    yield Limit(
+        corner.side, name, outer, "deg", least, True, 90.0 - least, lambda p: toggle_deg(p, arm)
+    )
+
+
+def _damper(corner: Corner) -> Iterator[Limit]:
+    damper = corner.damper
+    if damper is None or not has_damper(corner):
+        return
+    stroke = damper.max_length_mm - damper.min_length_mm
+    point = (corner.layout.damper or ("",))[0]
+    for name, allowed, at_least in (
+        ("damper fully closed", damper.min_length_mm, True),
+        ("damper fully open", damper.max_length_mm, False),
+    ):
+        yield Limit(
+            corner.side,
+            name,
+            point,
+            "mm",
+            allowed,
+            at_least,
+            stroke,
+            damper_length_mm,
+            Stops.TRAVEL,
+        )
+
+
+def _spring(corner: Corner, axle: Axle, car: Car) -> Iterator[Limit]:
+    if corner.damper is None or corner.damper.spring is None or not has_damper(corner):
+        return
+    spring = corner.damper.spring
+    ride_mm = ride_spring_length_mm(corner, spring, assumed_for(axle, car).sprung_kg)
+    shift = ride_mm - float(damper_length_mm(at_ride_height(corner))[0, 0])
+    full = spring.free_length_mm - spring.solid_length_mm
+    point = (corner.layout.damper or ("",))[0]
+
+    def now(posed: Posed) -> Array:
+        return damper_length_mm(posed) + shift
+
+    for name, allowed, at_least, stops in (
+        ("spring coil bound", spring.solid_length_mm, True, Stops.TRAVEL),
+        ("spring loose", spring.free_length_mm, False, Stops.NOTHING),
+    ):
+        yield Limit(corner.side, name, point, "mm", allowed, at_least, full, now, stops)
+
+
+def _rack(corner: Corner) -> Iterator[Limit]:
+    rack = corner.rack
+    if rack is None or not corner.layout.on_rack:
+        return
+    yield Limit(
+        corner.side,
+        "rack stop",
+        "",
+        "mm",
+        rack.stop_mm,
+        False,
+        rack.stop_mm,
+        lambda posed: np.abs(dot(posed.pose(RACK)[..., :3, 3], unit(rack.axis))),
+    )
+
+
+def _driveshaft(corner: Corner) -> Iterator[Limit]:
+    shaft = corner.driveshaft
+    if shaft is None or not {"cv_inner", "cv_outer"} <= set(corner.points):
+        return
+
+    def span(posed: Posed) -> Array:
+        return np.asarray(posed.point("cv_outer") - posed.point("cv_inner"))
+
+    def plunge(posed: Posed) -> Array:
+        return length(span(posed)) - shaft.nominal_length_mm
+
+    side, each, inner, outer = (
+        corner.side,
+        shaft.plunge_each_way_mm,
+        shaft.max_inner_deg,
+        shaft.max_outer_deg,
+    )
+    yield Limit(
+        side,
+        "inner CV angle",
+        "cv_inner",
+        "deg",
+        inner,
+        False,
+        inner,
+        lambda posed: to_deg(swing_rad(span(posed), shaft.inner_axis)),
+    )
+    yield Limit(
+        side,
+        "outer CV angle",
+        "cv_outer",
+        "deg",
+        outer,
+        False,
+        outer,
+        lambda posed: to_deg(swing_rad(span(posed), posed.spin_axis)),
+    )
+    yield Limit(side, "driveshaft pulled apart", "cv_inner", "mm", each, False, each, plunge)
+    yield Limit(side, "driveshaft pushed in", "cv_inner", "mm", -each, True, each, plunge)
+
+
+def _reach(sweep: CornerSweep) -> LimitReading:
+    """Rack travel left before each row's edge, on the side of the rack the pose is on."""
+    left = np.full(sweep.solved.shape, np.nan)
+    for edge in sweep.edges:
+        j = int(np.argmin(np.abs(sweep.travel_mm - edge.travel_mm)))
+        ahead = np.sign(sweep.rack_mm) == np.sign(edge.rack_mm)
+        left[ahead, j] = np.abs(edge.rack_mm) - np.abs(sweep.rack_mm[ahead])
+    left = np.where(sweep.solved, left, np.nan)
+    rack = sweep.corner.rack
+    full = rack.stop_mm if rack else 1.0
+    return LimitReading(
+        sweep.corner.side,
+        REACH,
+        "",
+        "mm",
+        0.0,
+        Stops.MOTION,
+        frozen(left),
+        frozen(left),
+        frozen(left / full),
+    )

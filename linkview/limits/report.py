@@ -1,0 +1,92 @@
+"""What stops an axle first, as found: records with their words for a builder."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from linkview.model.parts import Axle, Side
+
+REACH = "edge of reach"
+
+
+@dataclass(frozen=True)
+class Stop:
+    """One limit met. sides: whose; rack_mm, travel_mm: where, to 0.01 mm; value in `unit`."""
+
+    name: str
+    point: str
+    sides: tuple[Side, ...]
+    value: float
+    unit: str
+    rack_mm: float
+    travel_mm: float
+
+    @property
+    def what(self) -> str:
+        """'tie rod outer rod end misalignment at 12.0 deg, left wheel'."""
+        wheels = " and ".join(side.value for side in self.sides)
+        at = "" if self.name == REACH else f" at {self.value:.1f} {self.unit}"
+        where = f" ({self.point})" if self.name == REACH and self.point else ""
+        return f"{self.name}{where}{at}, {wheels} wheel{'s' if len(self.sides) > 1 else ''}"
+
+
+@dataclass(frozen=True)
+class RowStops:
+    """One travel: the first stop steering left and right, None where the grid ends before any.
+
+    already: limits exceeded with the rack centred at this travel, left out of the search.
+    """
+
+    travel_mm: float
+    left: Stop | None
+    right: Stop | None
+    already: tuple[Stop, ...]
+
+
+@dataclass(frozen=True)
+class FirstStops:
+    """What comes first on an axle.
+
+    already: limits exceeded at ride height, rack centred. ride: the locks at ride height, None
+    where nothing steers. rows: the same at every travel of the grid. bump, droop: along travel with
+    the rack centred, None where the grid ends before any stop. spring_loose: where the springs come
+    loose in droop, which stops nothing. safe_rack_mm: the largest rack, each way, that meets no
+    limit at any travel of the grid between droop and bump stops (a damper or spring at its end
+    moves the wheel, not the rack, and bounds travel alone); None where a limit is exceeded
+    with the rack centred, or nothing steers.
+    """
+
+    axle: Axle
+    already: tuple[Stop, ...]
+    ride: RowStops | None
+    rows: tuple[RowStops, ...]
+    bump: Stop | None
+    droop: Stop | None
+    spring_loose: Stop | None
+    safe_rack_mm: float | None
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """The summary, one line each; limits already exceeded come first."""
+        out = [f"ALREADY EXCEEDED at ride height: {stop.what}" for stop in self.already]
+        if self.ride is not None:
+            for lock, stop in (("left", self.ride.left), ("right", self.ride.right)):
+                found = (
+                    f"{stop.what}, rack {stop.rack_mm:+.1f} mm" if stop else "no limit in the grid"
+                )
+                out.append(f"{lock} lock: {found}")
+            if self.safe_rack_mm is None:
+                out.append("no safe rack setting: a limit is exceeded with the rack centred")
+            else:
+                out.append(
+                    f"rack inside every limit at the travels looked at: {self.safe_rack_mm:.1f} mm "
+                    "each way"
+                )
+        for way, stop in (("bump", self.bump), ("droop", self.droop)):
+            found = (
+                f"{stop.what}, travel {stop.travel_mm:+.1f} mm" if stop else "no limit in the grid"
+            )
+            out.append(f"{way}: {found}")
+        if self.spring_loose:
+            out.append(f"springs loose from travel {self.spring_loose.travel_mm:+.1f} mm in droop")
+        return tuple(out)
