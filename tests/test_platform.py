@@ -10,6 +10,7 @@ a knuckle, because linkview's tolerances are in mm.
 from __future__ import annotations
 
 import json
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -101,6 +102,10 @@ def test_the_printed_pose_is_among_them(platform):
 
 def test_newton_does_not_leave_the_pose_it_was_started_near(platform, stored):
     rng = np.random.default_rng(2)
+    slope = np.moveaxis(platform.rows(stored, at(40)).slope, -1, 0).copy()
+    slope[:, :, 3:] /= SCALE
+    # Some of the 40 are all but singular, 3e-5; there the basin is as small.
+    grip = np.linalg.svd(slope, compute_uv=False)[:, -1]
     for size in (1e-4, 1e-3, 1e-2, 5e-2):
         step = rng.normal(size=(6, 40))
         step *= size / np.linalg.norm(step, axis=0)
@@ -110,8 +115,8 @@ def test_newton_does_not_leave_the_pose_it_was_started_near(platform, stored):
         # Refusing is allowed, arriving at another one is not.
         own = apart[np.arange(40), np.arange(40)]
         assert own[found.solved].max(initial=0.0) < 1e-9
-        if size == 1e-4:
-            assert found.solved.all()
+        if size <= 1e-3:
+            assert found.solved[grip > 50.0 * size].all()
 
 
 @pytest.mark.parametrize("grow_mm", [6.0, -6.0])
@@ -140,7 +145,7 @@ def test_a_traced_way_has_no_jump(platform, stored, grow_mm):
     def longest(stations: int) -> np.ndarray:
         now, most = some, np.zeros(some.count)
         held = np.linspace(0.0, grow_mm, stations + 1)
-        for a, b in zip(held[:-1], held[1:], strict=True):
+        for a, b in pairwise(held):
             then = trace(platform, now, at(some.count, a), at(some.count, b))
             assert then.arrived.all()
             most = np.maximum(most, np.diag(distance(then.state, now)))
