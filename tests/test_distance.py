@@ -19,13 +19,12 @@ from hypothesis import strategies as st
 from numpy.typing import ArrayLike
 from scipy.optimize import lsq_linear
 
+from linkview.clearance.answers import GapState, PairGap
 from linkview.clearance.bodies import RevolvedSolid, Solid, TubeSolid, placed
 from linkview.clearance.distance import (
     GAP,
     SEGMENT_TOLERANCE_MM,
     SURFACE_TOLERANCE_MM,
-    GapState,
-    PairGap,
     pair_gap,
 )
 from linkview.clearance.least import DEPTH_TOLERANCE_MM

@@ -1,10 +1,7 @@
 """The gap between two bodies, for many poses at once, by the pair of their types.
 
-Gaps are in mm, signed; points are (n, 3) in the car's frame at that pose. What a number means:
-
-    MEASURED   the gap; negative: the depth of an overlap that is shallow enough to be known
-    CONTACT    they touch or overlap; the number, where there is one, says "at least this deep"
-    UNKNOWN    not measured (no such pose, or the bodies cannot be told apart): NaN, never clear
+Gaps are in mm, signed; points are (n, 3) in the car's frame at that pose; `answers.py` says what a
+number means.
 
 Found values lie at most 0.002 mm (revolved against tube) or 0.005 mm (revolved against mesh or
 revolved) above the true least distance; the rest is exact to rounding, for the triangles given.
@@ -13,14 +10,19 @@ revolved) above the true least distance; the rest is exact to rounding, for the 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from enum import IntEnum
 from typing import Any
 
 import fcl
 import numpy as np
-from numpy.typing import NDArray
 
+from linkview.clearance.answers import (
+    GapState,
+    PairGap,
+    states,
+    toward,
+    unless_wrapped,
+    with_contact,
+)
 from linkview.clearance.bodies import RevolvedSolid, Solid, TubeSolid
 from linkview.clearance.box_tree import Nodes, near_triangles
 from linkview.clearance.least import Least, Rings, Rows, Simplices, rings_of, search
@@ -31,7 +33,6 @@ from linkview.clearance.segments import (
     nearest_on_segment,
     segment_to_triangle,
 )
-from linkview.clearance.winding import wrapped
 from linkview.errors import UnknownName, near_miss
 from linkview.geometry import Array, apply, apply_direction, frozen, inverse, length
 from linkview.model.layouts import BODY
@@ -39,35 +40,8 @@ from linkview.model.layouts import BODY
 SEGMENT_TOLERANCE_MM = 0.002
 SURFACE_TOLERANCE_MM = 0.005
 _CROSSING_MM = 1e-9  # centre lines nearer than this cross: the depth is no longer their distance
-_HALF_WRAPPED, _FULLY_WRAPPED = 0.5, 0.9  # share of the view that a surface takes up
 
 Poses = Mapping[str, Array]
-
-
-class GapState(IntEnum):
-    """What is known about one gap at one pose."""
-
-    MEASURED = 0
-    CONTACT = 1
-    UNKNOWN = 2
-
-
-@dataclass(frozen=True, eq=False)
-class PairGap:
-    """One pair over n poses: gap_mm (n,), state (n,) of GapState, on_a and on_b (n, 3) mm.
-
-    constant: the two never move against each other, so one pose was measured for all.
-    """
-
-    gap_mm: Array
-    state: NDArray[np.int8]
-    on_a: Array
-    on_b: Array
-    constant: bool = False
-    notes: tuple[str, ...] = ()
-
-    def swapped(self) -> PairGap:
-        return PairGap(self.gap_mm, self.state, self.on_b, self.on_a, self.constant, self.notes)
 
 
 def pair_gap(a: Solid, b: Solid, poses: Poses) -> PairGap:
@@ -159,6 +133,15 @@ def _frame(solid: RevolvedSolid, moves: Poses) -> Array:
     return np.asarray(moves[solid.part] @ solid.home)
 
 
+def _revolved_answer(
+    solid: RevolvedSolid, frame: Array, found: Least, shrink_mm: Array | float
+) -> PairGap:
+    """`found` in the solid's frame; the other body's skin is shrink_mm outside the found point."""
+    foot = foot_on_surface(solid.pieces, found.at)
+    p, q = apply(frame, foot), apply(frame, found.at)
+    return PairGap(found.value, states(found.value + shrink_mm < 0), p, toward(q, p, shrink_mm))
+
+
 # --- one function for each pair of types -----------------------------------------------------
 
 
@@ -175,9 +158,9 @@ def tube_to_tube(a: TubeSolid, b: TubeSolid, moves: Poses) -> PairGap:
     crossing = apart <= _CROSSING_MM
     return PairGap(
         apart - a.radius_mm - b.radius_mm,
-        _states(crossing),
-        _toward(p, q, a.radius_mm),
-        _toward(q, p, b.radius_mm),
+        states(crossing),
+        toward(p, q, a.radius_mm),
+        toward(q, p, b.radius_mm),
     )
 
 
@@ -211,7 +194,7 @@ def revolved_to_revolved(a: RevolvedSolid, b: RevolvedSolid, moves: Poses) -> Pa
     for piece in a.pieces:
         middle = apply(inverse(across), piece.middle)
         swallowed |= signed_distance(b.pieces, middle) < 0
-    return _with_contact(answer, swallowed)
+    return with_contact(answer, swallowed)
 
 
 def revolved_to_mesh(solid: RevolvedSolid, mesh: MeshSolid, moves: Poses) -> PairGap:
@@ -239,7 +222,7 @@ def revolved_to_mesh(solid: RevolvedSolid, mesh: MeshSolid, moves: Poses) -> Pai
         depth = -float(piece.distance(piece.middle[None])[0][0])
         middle = apply(inverse(into), piece.middle)
         clear = np.maximum(found.value - SURFACE_TOLERANCE_MM, 0.0) + depth
-        answer = _unless_wrapped(answer, mesh, middle, np.where(found.value > 0, clear, 0.0))
+        answer = unless_wrapped(answer, mesh, middle, np.where(found.value > 0, clear, 0.0))
     return answer
 
 
@@ -269,11 +252,11 @@ def mesh_to_tube(mesh: MeshSolid, tube: TubeSolid, moves: Poses) -> PairGap:
     p, q = apply(home, p), apply(home, q)
     answer = PairGap(
         least - tube.radius_mm,
-        _states(least <= _CROSSING_MM),
+        states(least <= _CROSSING_MM),
         q,
-        _toward(p, q, tube.radius_mm),
+        toward(p, q, tube.radius_mm),
     )
-    return _unless_wrapped(answer, mesh, line[:, 0], np.where(least > 0, least, 0.0))
+    return unless_wrapped(answer, mesh, line[:, 0], np.where(least > 0, least, 0.0))
 
 
 def mesh_to_mesh(a: MeshSolid, b: MeshSolid, moves: Poses) -> PairGap:
@@ -292,14 +275,14 @@ def mesh_to_mesh(a: MeshSolid, b: MeshSolid, moves: Poses) -> PairGap:
     clear = np.where(touching, 0.0, gap)
     answer = PairGap(
         np.where(touching, np.nan, gap),
-        _states(touching),
+        states(touching),
         apply(moves[a.part], on_a),
         apply(moves[a.part], on_b),
     )
     for member in b.members:
-        answer = _unless_wrapped(answer, a, apply(across, member), clear)
+        answer = unless_wrapped(answer, a, apply(across, member), clear)
     for member in a.members:
-        answer = _unless_wrapped(answer, b, apply(inverse(across), member), clear)
+        answer = unless_wrapped(answer, b, apply(inverse(across), member), clear)
     return answer
 
 
@@ -312,67 +295,3 @@ GAP: Mapping[tuple[type, type], GapFunction] = {
     (MeshSolid, TubeSolid): mesh_to_tube,
     (MeshSolid, MeshSolid): mesh_to_mesh,
 }
-
-
-# --- from distances to answers ---------------------------------------------------------------
-
-
-def _states(contact: NDArray[np.bool_]) -> NDArray[np.int8]:
-    return np.where(contact, GapState.CONTACT, GapState.MEASURED).astype(np.int8)
-
-
-def _toward(start: Array, end: Array, by_mm: Array | float) -> Array:
-    """Points moved from start (n, 3) toward end by by_mm; where the two are one, unmoved."""
-    way = end - start
-    size = length(way)[:, None]
-    step = np.asarray(by_mm, dtype=float).reshape(-1, 1) * way / np.where(size > 0, size, 1.0)
-    return np.asarray(start + step)
-
-
-def _revolved_answer(
-    solid: RevolvedSolid, frame: Array, found: Least, shrink_mm: Array | float
-) -> PairGap:
-    """`found` in the solid's frame; the other body's skin is shrink_mm outside the found point."""
-    foot = foot_on_surface(solid.pieces, found.at)
-    p, q = apply(frame, foot), apply(frame, found.at)
-    return PairGap(found.value, _states(found.value + shrink_mm < 0), p, _toward(q, p, shrink_mm))
-
-
-def _with_contact(answer: PairGap, swallowed: NDArray[np.bool_]) -> PairGap:
-    """Swallowed means overlap by the surfaces' distance at least, whatever was measured."""
-    if not swallowed.any():
-        return answer
-    return PairGap(
-        np.where(swallowed, -np.abs(answer.gap_mm), answer.gap_mm),
-        np.where(swallowed, GapState.CONTACT, answer.state).astype(np.int8),
-        answer.on_a,
-        answer.on_b,
-        answer.constant,
-        answer.notes,
-    )
-
-
-def _unless_wrapped(answer: PairGap, mesh: MeshSolid, points: Array, clear_mm: Array) -> PairGap:
-    """Contact where the mesh wraps a point of the other body, (n, 3) in the mesh's reference frame.
-
-    clear_mm: how far the mesh's surface is known to be from the point. An open mesh cannot
-    say inside for certain: nearly all around is contact, more than half around is unknown.
-    """
-    asked = answer.state == GapState.MEASURED
-    reach = clear_mm[asked] if mesh.closed else np.zeros(int(asked.sum()))
-    share = np.zeros(len(points))
-    share[asked] = wrapped(points[asked], reach, mesh.triangles)
-    if mesh.closed:
-        return _with_contact(answer, share > _HALF_WRAPPED)
-    answer = _with_contact(answer, share > _FULLY_WRAPPED)
-    doubtful = (share > _HALF_WRAPPED) & asked & (answer.gap_mm > 0)
-    if not doubtful.any():
-        return answer
-    return PairGap(
-        np.where(doubtful, np.nan, answer.gap_mm),
-        np.where(doubtful, GapState.UNKNOWN, answer.state).astype(np.int8),
-        np.where(doubtful[:, None], np.nan, answer.on_a),
-        np.where(doubtful[:, None], np.nan, answer.on_b),
-        answer.constant,
-        (*answer.notes, f"{mesh.name}: open surface more than half around the other body"),
-    )

@@ -12,8 +12,9 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
+from linkview.clearance.answers import GapState, PairGap
 from linkview.clearance.bodies import Solid, TubeSolid, solids_of
-from linkview.clearance.distance import GapState, PairGap, Poses, pair_gap
+from linkview.clearance.distance import Poses, pair_gap
 from linkview.errors import UnknownName, near_miss
 from linkview.geometry import Array, frozen
 from linkview.model.layouts import BODY, KNUCKLE, WHEEL
@@ -32,7 +33,7 @@ Progress = Callable[[int, int, tuple[str, str]], None]
 class LeastGap:
     """The worst pose of one pair.
 
-    gap_mm: as in `distance.py`; NaN when only contact is known, or nothing. steer, travel: the
+    gap_mm: as in `answers.py`; NaN when only contact is known, or nothing. steer, travel: the
     grid indices, None when nothing was measured. on_a, on_b (3,) mm in the car's frame there.
     """
 

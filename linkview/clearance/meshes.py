@@ -81,7 +81,8 @@ def mesh_of_file(body: MeshFile) -> MeshSolid:
         raise MeshFault(f"{where}: every triangle has zero area; export it again as a solid")
     across = float(length(np.ptp(vertices[np.unique(faces)], axis=0)))
     if not _SMALLEST_MM <= across <= _LARGEST_MM:
-        raise MeshFault(f"{where}: it is {across:.4g} mm across; is the unit right? {_UNITS}")
+        size = f"{across:.0f}" if across > 1.0 else f"{across:.2g}"
+        raise MeshFault(f"{where}: it is {size} mm across; is the unit right? {_UNITS}")
     return _solid(body.name, body.part, vertices, faces, notes)
 
 
