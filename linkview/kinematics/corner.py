@@ -65,12 +65,12 @@ class CornerLinkage:
         joints = [i for i in range(self.linkage.row_count) if i not in extra]
         driven = height if hold is Hold.WHEEL_HEIGHT else damper
         assert driven is not None
-        watched: tuple[int, ...] = ()
-        if self.corner.layout.tie_rod and height is not None and damper is not None:
-            # With the damper's length held, the rack's grip on the wheel is lost exactly where
-            # the tie rod lines up with the steering axis: that determinant is the toggle.
-            watched = (damper if hold is Hold.WHEEL_HEIGHT else height,)
-        return Problem(self.linkage, driven, np.array([*joints, driven]), watched)
+        if not self.corner.layout.tie_rod or height is None or damper is None:
+            return Problem(self.linkage, driven, np.array([*joints, driven]))
+        # With the damper's length held, the steering axis stands still and the tie rod alone
+        # holds the turn about it: that determinant is the toggle, whatever the sweep holds.
+        other = damper if hold is Hold.WHEEL_HEIGHT else height
+        return Problem(self.linkage, driven, np.array([*joints, driven]), (other,), damper)
 
     def held_for_damper(self, damper_mm: Array) -> Array:
         """The driven row's value that makes the damper this long, mm."""

@@ -9,13 +9,12 @@ import numpy as np
 
 from linkview.geometry import Array, Flags, Index
 from linkview.kinematics.closure import State, cross, wrapped
+from linkview.kinematics.reach import Block, blocks_at
 from linkview.kinematics.solve import (
-    Block,
     Problem,
     Rates,
     Target,
     Trace,
-    blocks_at,
     newton,
     rates,
     smooth,
@@ -42,10 +41,7 @@ class Edge:
     def words(self) -> str:
         """For a builder: 'tie rod goes over centre at rack -70.63 mm (travel +0.0 mm)'."""
         where = f"rack {self.rack_mm:+.2f} mm (travel {self.travel_mm:+.1f} mm)"
-        who = " and ".join(j.replace("_", " ") for j in self.joints) or "the linkage"
-        return (
-            f"{who} goes over centre at {where}" if self.toggle else f"{who} at full reach, {where}"
-        )
+        return Block(self.joints, self.toggle).words(where)
 
 
 @dataclass(frozen=True, eq=False)

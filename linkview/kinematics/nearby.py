@@ -14,7 +14,8 @@ import numpy as np
 from linkview.geometry import Array, Flags, Index, apply, apply_direction
 from linkview.kinematics.closure import State
 from linkview.kinematics.corner import CornerLinkage, linkage_of, part_poses
-from linkview.kinematics.solve import Problem, Target, blocked_by, trace, velocities
+from linkview.kinematics.reach import blocked_by
+from linkview.kinematics.solve import Problem, Target, trace, velocities
 from linkview.kinematics.sweep import CornerSweep
 from linkview.model.layouts import BODY, KNUCKLE
 from linkview.model.parts import Corner, Hold

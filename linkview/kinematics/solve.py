@@ -58,13 +58,16 @@ class Problem:
     driven: index of the row whose value is an input, so that row value = held_mm.
     used: indices of the rows to solve, `driven` among them.
     watched: rows that could be driven in its place; the determinant of the rows with that swap
-    must keep its sign too (with the damper's row, it is zero at the tie rod's toggle).
+    must keep its sign too.
+    toggle: the row that, when driven, leaves the knuckle's turn to the tie rod alone, so that its
+    determinant is zero where the tie rod goes over centre; None where nothing is steered.
     """
 
     linkage: Linkage
     driven: int
     used: Index
     watched: tuple[int, ...] = ()
+    toggle: int | None = None
 
     def rows(self, state: State, target: Target) -> Rows:
         """All rows, the driven one less what is asked of it."""
@@ -100,7 +103,7 @@ class Rates:
 
 def rates(problem: Problem, rows: Rows) -> Rates:
     """The rates at poses whose rows are at hand."""
-    slope = _pose_first(rows.slope[problem.used])
+    slope = pose_first(rows.slope[problem.used])
     right = np.zeros((slope.shape[0], slope.shape[1], 2))
     right[..., 0] = -rows.by_slide[problem.used].T
     right[:, np.flatnonzero(problem.used == problem.driven)[0], 1] = 1.0
@@ -146,7 +149,7 @@ def newton(problem: Problem, state: State, target: Target, *, most_iterations: i
         going = trusted & (residual > TOLERANCE_MM)  # NaN compares false and stops here too
         if used == most_iterations or not going.any():
             break
-        slope = _pose_first(rows.slope[problem.used])
+        slope = pose_first(rows.slope[problem.used])
         step = -_solve(slope, value.T[..., None])[..., 0].T
         size = _size(step)
         fine = (size <= LONGEST_CORRECTION) & ((size <= 0.5 * last) | (size < 1e-9))
@@ -227,44 +230,6 @@ def velocities(problem: Problem, state: State, target: Target) -> tuple[Array, A
     return found.by_slide, found.by_held
 
 
-@dataclass(frozen=True)
-class Block:
-    """What stops a pose at the edge of reach.
-
-    joints: those that take part, the strongest first. toggle: a watched swap gave out, not the
-    rows solved.
-    """
-
-    joints: tuple[str, ...]
-    toggle: bool
-
-
-def blocked_by(problem: Problem, state: State, target: Target) -> Block:
-    """For one pose (n = 1), which set of rows has run out of grip, and through which joints."""
-    return blocks_at(problem, state, target)[0]
-
-
-def blocks_at(problem: Problem, state: State, target: Target) -> list[Block]:
-    """`blocked_by` for each of n poses.
-
-    There the rows depend on each other: the smallest singular value tends to zero, and its left
-    vector holds each row's share.
-    """
-    slope = problem.rows(state, target).slope
-    slope.reshape(len(slope), -1, 6, state.count)[:, :, 3:] /= SCALE_MM
-    sets = [problem.used, *(problem.swapped(row) for row in problem.watched)]
-    found = [np.linalg.svd(_pose_first(slope[rows])) for rows in sets]
-    weakest = np.argmin([sigma[:, -1] for _, sigma, _ in found], axis=0)
-    names, spare = problem.linkage.row_names, {problem.driven, *problem.watched}
-    blocks = []
-    for k, which in enumerate(weakest):
-        share = np.abs(found[which][0][k, :, -1])
-        order = [sets[which][i] for i in np.argsort(-share) if share[i] > 0.3]
-        joints = dict.fromkeys(names[row] for row in order if row not in spare)
-        blocks.append(Block(tuple(joints), toggle=bool(which)))
-    return blocks
-
-
 def _to_dead_point(before: Array, after: Array, gone: Array) -> Array:
     """How much further a determinant would reach zero, in the unit of `gone` (n,).
 
@@ -278,7 +243,8 @@ def _to_dead_point(before: Array, after: Array, gone: Array) -> Array:
     return np.asarray(left.min(axis=0))
 
 
-def _pose_first(a: Array) -> Array:
+def pose_first(a: Array) -> Array:
+    """(m, k, n) as n matrices (m, k), which is what numpy's solvers take."""
     return np.ascontiguousarray(a.transpose(2, 0, 1))
 
 

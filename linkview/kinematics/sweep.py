@@ -16,21 +16,13 @@ from linkview.errors import CannotAssemble, LinkageLocked
 from linkview.geometry import Array, Flags, apply, apply_direction, dot
 from linkview.kinematics.corner import CornerLinkage, fit_errors_mm, linkage_of, part_poses
 from linkview.kinematics.march import Edge, Grid, fill
-from linkview.kinematics.solve import (
-    Problem,
-    Rates,
-    Target,
-    Trace,
-    blocked_by,
-    blocks_at,
-    rates,
-    trace,
-)
+from linkview.kinematics.reach import blocked_by, blocks_at
+from linkview.kinematics.solve import Problem, Rates, Target, Trace, rates, trace
 from linkview.model.layouts import BODY, KNUCKLE, WHEEL
 from linkview.model.parts import Axle, Corner, Hold
 
 RESIDUAL_LIMIT_MM = 1e-9
-POSES_AT_ONCE = 20_000
+POSES_AT_ONCE = 5000
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,6 +116,8 @@ def sweep_corner(corner: Corner, rack_mm: Array, travel_mm: Array, hold: Hold) -
     themselves do not close, never for poses out of reach.
     """
     rack_mm, travel_mm = np.array(rack_mm, dtype=float), np.array(travel_mm, dtype=float)
+    if not (np.isfinite(rack_mm).all() and np.isfinite(travel_mm).all()):
+        raise ValueError("rack_mm and travel_mm must be finite")
     built = linkage_of(corner)
     height = built.problem(Hold.WHEEL_HEIGHT)
     check_reference(built, height)
@@ -183,8 +177,7 @@ def _beyond_travel(
     blocks = blocks_at(problem, line.state.take(lost), Target(np.zeros(lost.size), reached))
     out = {}
     for j, block, far in zip(lost.tolist(), blocks, reached, strict=True):
-        who = " and ".join(n.replace("_", " ") for n in block.joints) or "the linkage"
-        words = f"{who} at full reach, travel {far:+.2f} mm (rack centred)"
+        words = block.words(f"travel {far:+.2f} mm (rack centred)")
         out.update({(i, j): words for i in range(grid.solved.shape[0])})
     return out
 
