@@ -19,12 +19,12 @@ MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH}
 
 def to_rad(angle_deg: ArrayLike) -> NDArray[np.float64]:
     """Degrees to radians, any shape."""
-    return np.deg2rad(np.asarray(angle_deg, dtype=float))
+    return np.asarray(np.deg2rad(np.asarray(angle_deg, dtype=float)))
 
 
 def to_deg(angle_rad: ArrayLike) -> NDArray[np.float64]:
     """Radians to degrees, any shape."""
-    return np.rad2deg(np.asarray(angle_rad, dtype=float))
+    return np.asarray(np.rad2deg(np.asarray(angle_rad, dtype=float)))
 
 
 def inch_to_mm(length_in: float) -> float:

@@ -98,7 +98,8 @@ def _held(
         across = np.cos(heading) * X + np.sin(heading) * Y
         joints = [j for j in joints if j.name != tie_rod]
         joints.append(Square("toe", Direction(0, kept.wheel.spin_axis), Direction(GROUND, across)))
-    linkage = Linkage(list(built.linkage.origins), joints, built.linkage.slide_axis)
+    axis = corner.rack.axis if corner.rack else None
+    linkage = Linkage(list(built.linkage.origins), joints, axis)
     driven = linkage.row_names.index(driven_name)
     problem = Problem(linkage, driven, np.arange(linkage.row_count))
     held = np.zeros(1)

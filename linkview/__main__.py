@@ -1,0 +1,7 @@
+"""`python -m linkview` is the `linkview` command."""
+
+import sys
+
+from linkview.cli import main
+
+sys.exit(main())

@@ -1,0 +1,301 @@
+"""The command line: parses, calls, and is the one door where an error becomes a line on screen.
+
+Heavy libraries load inside the command that needs them, so that `linkview --help` answers at once.
+Exit status: 0 done; 1 with --strict when a gap, limit or plate falls short; 2 for input that
+cannot be used or a plate that was refused; 130 when stopped from the keyboard.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from linkview import __version__
+from linkview.errors import GraphicsMissing, LinkviewError
+
+if TYPE_CHECKING:
+    from linkview.model.parts import Car
+    from linkview.model.read import HardPointFile
+    from linkview.plates.shop import ShopProfile
+    from linkview.study import CarStudy, Tell
+
+DONE, SHORT, UNUSABLE, STOPPED = 0, 1, 2, 130
+SHOPS = ("water_jet", "laser", "plasma")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Runs one command and returns its exit status."""
+    args = _parser().parse_args(argv)
+    run: Callable[[argparse.Namespace], int] = args.run
+    try:
+        return run(args)
+    except LinkviewError as fault:
+        for line in str(fault).splitlines():
+            print(f"linkview: {line}", file=sys.stderr)
+        return UNUSABLE
+    except KeyboardInterrupt:
+        print("linkview: stopped; nothing half-written is left", file=sys.stderr)
+        return STOPPED
+    except BrokenPipeError:  # the reader of our output went away, as `| head` does
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="linkview",
+        description="Where every joint of a suspension goes, what touches what, and the plates to "
+        "cut, from one hard-point file.",
+        epilog="Computed geometry proves nothing about strength, fatigue, welds or loads; 'no "
+        "contact found' is not 'safe'. See README.md.",
+    )
+    parser.add_argument("--version", action="version", version=f"linkview {__version__}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    _add(commands, "demo", _demo, "the whole job on the invented demo car", ("out", "film"))
+    _add(commands, "run", _run, "the whole job on a hard-point file", ("model", "out", "film"))
+    _add(commands, "check", _check, "list every fault of a file and its variants", ("model",))
+    _add(commands, "sweep", _sweep, "positions, alignment and limits as tables", ("model", "out"))
+    _add(commands, "gaps", _gaps, "the least gap of every pair of bodies", ("model", "out"))
+    _add(commands, "plates", _plates, "draw the plates and write their DXF", ("model", "out"))
+    return parser
+
+
+def _add(
+    commands: argparse._SubParsersAction[argparse.ArgumentParser],
+    name: str,
+    run: Callable[[argparse.Namespace], int],
+    words: str,
+    takes: tuple[str, ...],
+) -> None:
+    sub = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
+    sub.set_defaults(run=run)
+    if "model" in takes:
+        sub.add_argument("model", metavar="MODEL.toml", type=Path, help="the hard-point file")
+    if name != "check":
+        sub.add_argument(
+            "--variant",
+            metavar="NAME",
+            default="planned" if name == "demo" else "as_found",
+            help="a planned change of the file (default: %(default)s)",
+        )
+        sub.add_argument(
+            "--hold",
+            choices=("wheel_height", "damper_length"),
+            help="what stays put while steering (default: as the file says)",
+        )
+        sub.add_argument(
+            "--shop",
+            choices=SHOPS,
+            default=SHOPS[0],
+            help="whose rules the plates must pass (default: %(default)s)",
+        )
+        sub.add_argument(
+            "--strict",
+            action="store_true",
+            help="exit with status 1 when a gap, a limit or a plate falls short",
+        )
+    if "out" in takes:
+        sub.add_argument(
+            "--out",
+            metavar="DIR",
+            type=Path,
+            help="folder for the results (default: exports/MODEL-VARIANT)",
+        )
+    if "film" in takes:
+        sub.add_argument("--no-film", action="store_true", help="pictures, but no MP4 and GIF")
+
+
+# --- the commands -----------------------------------------------------------------------------
+
+
+def _demo(args: argparse.Namespace) -> int:
+    args.model = demo_file()
+    return _run(args)
+
+
+def demo_file() -> Path:
+    """The shipped demo car: beside the package in a clone, inside it when installed elsewhere."""
+    for folder in (Path(__file__).parent.parent / "models", Path(__file__).parent / "models"):
+        path = folder / "demo_coupe" / "demo_coupe.toml"
+        if path.is_file():
+            return path
+    raise LinkviewError("the demo car is missing from this installation; install from the clone")
+
+
+def _run(args: argparse.Namespace) -> int:
+    from linkview.app.pictures import draw_pictures
+    from linkview.app.results import (
+        results_folder,
+        write_plate_files,
+        write_summary,
+        write_tables,
+    )
+    from linkview.study import study_car
+
+    file, car, found = _cars(args)
+    with _progress() as tell:
+        study = study_car(car, _shop(args), tell)
+        with results_folder(_folder(args, file)) as folder:
+            files = write_tables(study, found, folder)
+            plates, _ = write_plate_files(study, folder)
+            files += plates
+            missing = None
+            try:
+                files += draw_pictures(study, found, folder, tell, films=not args.no_film)
+            except GraphicsMissing as reason:
+                missing = reason
+            files.append(write_summary(study, files, folder))
+    _say_summary(study)
+    print("\nFILES in " + str(_folder(args, file)))
+    for written in files:
+        print(f"  {written.name:<34} {written.what}")
+    if missing is not None:
+        print(f"linkview: no pictures: {missing}", file=sys.stderr)
+    return _status(args, study)
+
+
+def _check(args: argparse.Namespace) -> int:
+    from linkview.app.check import check_file
+
+    found = check_file(args.model)
+    print(found.words)
+    return DONE
+
+
+def _sweep(args: argparse.Namespace) -> int:
+    from linkview.app.results import results_folder, write_tables
+    from linkview.study import study_without_gaps
+
+    file, car, found = _cars(args)
+    with _progress() as tell:
+        study = study_without_gaps(car, _shop(args), tell)
+        with results_folder(_folder(args, file)) as folder:
+            files = write_tables(study, found, folder)
+    _say_summary(study)
+    _say_files(args, file, [f.name for f in files])
+    return _status(args, study)
+
+
+def _gaps(args: argparse.Namespace) -> int:
+    from linkview.app.results import results_folder
+    from linkview.export.summary import gap_words
+    from linkview.export.tables import write_gaps
+    from linkview.study import gap_shortfalls, study_car
+
+    file, car, _ = _cars(args)
+    with _progress() as tell:
+        study = study_car(car, _shop(args), tell)
+        with results_folder(_folder(args, file)) as folder:
+            write_gaps(folder / "gaps.csv", study.axles)
+    short = []
+    for name, axle in study.axles.items():
+        print(f"{name.upper()} AXLE ({axle.axle.hold.words})")
+        for side, pair in axle.worst_pairs(10_000):
+            print(f"  {gap_words(axle, side, pair)}")
+        for side, survey in axle.gaps.items():
+            print(f"  left out, {side.value} side:")
+            for out in survey.left_out:
+                print(f"    {out.pair[0]} to {out.pair[1]}: {out.reason}")
+        short += gap_shortfalls(axle)
+    _say_files(args, file, ["gaps.csv"])
+    return SHORT if args.strict and short else DONE
+
+
+def _plates(args: argparse.Namespace) -> int:
+    from linkview.app.results import results_folder, write_plate_files
+    from linkview.export.summary import plate_words
+    from linkview.export.tables import write_plates
+    from linkview.study import study_without_gaps
+
+    file, car, _ = _cars(args)
+    study = study_without_gaps(car, _shop(args), lambda what, done, count: None)
+    drawn = [p for axle in study.axles.values() for p in axle.plates]
+    if not drawn:
+        raise LinkviewError(f"{file.path}: no [axle.NAME.plates.NAME] tables; add one to draw")
+    with results_folder(_folder(args, file)) as folder:
+        files, receipts = write_plate_files(study, folder)
+        write_plates(folder / "plates.csv", study.axles)
+    for plate in drawn:
+        print(plate_words(plate))
+    for caution in dict.fromkeys(c for r in receipts for c in r.cautions):
+        print(f"CAUTION: {caution}")
+    _say_files(args, file, [*(f.name for f in files), "plates.csv"])
+    return _status(args, study)
+
+
+# --- shared by the commands -------------------------------------------------------------------
+
+
+def _cars(args: argparse.Namespace) -> tuple[HardPointFile, Car, Car]:
+    """The file, the car asked for, and the car as found."""
+    from dataclasses import replace
+
+    from linkview.kinematics.assemble import build_car
+    from linkview.model.parts import Hold
+    from linkview.model.read import read_file
+
+    file = read_file(args.model)
+    cars = [build_car(file, args.variant), build_car(file)]
+    if args.hold is not None:
+        hold = Hold(args.hold)
+        cars = [
+            replace(c, axles={n: replace(a, hold=hold) for n, a in c.axles.items()}) for c in cars
+        ]
+    return file, cars[0], cars[1]
+
+
+def _shop(args: argparse.Namespace) -> ShopProfile:
+    from linkview.plates.shop import PROFILES
+
+    return PROFILES[args.shop]
+
+
+def _folder(args: argparse.Namespace, file: HardPointFile) -> Path:
+    if args.out is not None:
+        return Path(args.out)
+    return Path("exports") / f"{file.path.stem}-{args.variant}"
+
+
+def _status(args: argparse.Namespace, study: CarStudy) -> int:
+    if any(plate.refused for axle in study.axles.values() for plate in axle.plates):
+        return UNUSABLE
+    return SHORT if args.strict and study.shortfalls else DONE
+
+
+def _say_summary(study: CarStudy) -> None:
+    from linkview.export.summary import CAUTIONS, summary_lines
+
+    print("\n".join(summary_lines(study)))
+    print(f"\nCAUTION: {CAUTIONS[0]}\nCAUTION: {CAUTIONS[1]}")
+
+
+def _say_files(args: argparse.Namespace, file: HardPointFile, names: Sequence[str]) -> None:
+    print(f"\nwritten to {_folder(args, file)}: {', '.join(names)}")
+
+
+@contextmanager
+def _progress() -> Iterator[Tell]:
+    """A bar on a terminal, nothing where the output is kept."""
+    if not sys.stderr.isatty():
+        yield lambda what, done, count: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    columns = (SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("starting", total=1)
+
+        def tell(what: str, done: int, count: int) -> None:
+            bar.update(task, description=what, completed=done, total=count)
+
+        yield tell
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,175 @@
+"""The short plain summary: what a builder reads first, on screen and in summary.txt."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from linkview.alignment.axle import AxleAlignment
+from linkview.alignment.quantities import QUANTITIES, Of, Quantity
+from linkview.clearance.distance import GapState
+from linkview.clearance.gaps import SurveyedPair
+from linkview.model.parts import Side
+from linkview.plates.shop import Level
+from linkview.study import AxleStudy, CarStudy, DrawnPlate, spoken
+
+SMALLEST_GAPS = 5
+AT_RIDE_HEIGHT = (
+    "camber_deg",
+    "toe_in_deg",
+    "caster_deg",
+    "gauge_caster_deg",
+    "steering_axis_inclination_deg",
+    "trail_mm",
+    "scrub_radius_mm",
+    "toggle_deg",
+    "bump_steer_deg_per_mm",
+    "motion_ratio",
+    "wheel_rate_n_per_mm",
+    "ride_frequency_hz",
+    "roll_centre_height_mm",
+    "track_mm",
+)
+
+CAUTIONS = (
+    "Steering or suspension failure can kill the driver and others. This is computed geometry: it "
+    "proves nothing about strength, fatigue, welds or loads.",
+    "Gaps are for rigid parts at the poses computed; tyre growth, flex, play and measuring error "
+    "take them away. 'No contact found' is not 'safe'.",
+    "Under 10 mm from tape measurements means: measure it on the car.",
+    "Check by hand with the springs out, through full travel and lock, before the car moves; then "
+    "at low speed; re-torque and look for cracks after.",
+    "Fit a physical rack stop and a droop limit; never let a joint, a CV or an over-centre tie rod "
+    "be the stop.",
+    "Weld only by a person qualified for the material and position; never heat or weld forged or "
+    "cast steering parts.",
+    "Road use can need approval; competition rules can forbid moved points: local codes, the "
+    "inspector and a qualified engineer decide.",
+)
+
+
+def summary_lines(study: CarStudy) -> list[str]:
+    """The whole summary, a line each, without the list of files."""
+    car = study.car
+    out = [f"{car.name} - {spoken(car.variant)}: {car.variant_title}"]
+    out += [f"  {note}" for note in car.notes]
+    for name, axle in study.axles.items():
+        out += ["", f"{name.upper()} AXLE ({axle.axle.left.layout.title}; {_held(axle)})"]
+        out += [f"  {line}" for line in _axle_lines(axle)]
+    short = study.shortfalls
+    measured = all(axle.gaps for axle in study.axles.values())
+    among = "gaps, limits and plates" if measured else "limits and plates (gaps not measured)"
+    out += ["", f"FALLS SHORT, of {among}" if short else f"Of {among}, nothing falls short."]
+    out += [f"  {line}" for line in short]
+    return out
+
+
+def _held(axle: AxleStudy) -> str:
+    return axle.axle.hold.words if axle.axle.left.rack else "not steered"
+
+
+def _axle_lines(study: AxleStudy) -> Iterator[str]:
+    sweep = study.sweep.left
+    poses = sweep.solved.size
+    reached = min(int(c.solved.sum()) for c in study.sweep.corners)
+    yield (
+        f"{poses} poses: rack {sweep.rack_mm.min():+.0f} to {sweep.rack_mm.max():+.0f} mm, travel "
+        f"{sweep.travel_mm.min():+.0f} to {sweep.travel_mm.max():+.0f} mm; {reached} reached"
+    )
+    for edge in sweep.edges[:1]:
+        yield f"beyond reach on {len(sweep.edges)} rows, first: {edge.words}"
+    sides = "both sides" if study.axle.symmetric else "left / right"
+    yield f"At ride height, {sides}:"
+    yield from (f"  {line}" for line in _ride_height(study.alignment, study.axle.symmetric))
+    for lock in study.alignment.locks:
+        yield lock.words
+    yield "What stops it first:"
+    yield from (f"  {line}" for line in study.stops.words)
+    if study.gaps:
+        yield from _gap_lines(study)
+    for plate in study.plates:
+        yield plate_words(plate)
+
+
+def _ride_height(alignment: AxleAlignment, symmetric: bool) -> Iterator[str]:
+    at = (
+        int(np.argmin(np.abs(alignment.rack_mm))),
+        int(np.argmin(np.abs(alignment.travel_mm))),
+    )
+    known = {q.name: q for q in QUANTITIES}
+    cells = []
+    for name in AT_RIDE_HEIGHT:
+        q = known[name]
+        if q.of is Of.AXLE:
+            values = [getattr(alignment, name)]
+        else:
+            values = [getattr(c, name) for c in alignment.corners]
+        if any(v is None for v in values):
+            continue
+        # gauge caster has a value per travel only, everything else per rack and travel
+        here = [float(v[at] if v.ndim == 2 else v[at[1]]) for v in values]
+        if not np.isfinite(here).any():
+            continue
+        cells.append(f"{q.label} {_figures(q, here[:1] if symmetric else here)}")
+    width = max((len(c) for c in cells), default=0) + 3
+    per_line = max(1, 100 // width)
+    for first in range(0, len(cells), per_line):
+        yield "".join(c.ljust(width) for c in cells[first : first + per_line]).rstrip()
+
+
+def _figures(q: Quantity, values: list[float]) -> str:
+    shown = [f"{v:+.{q.decimals}f}" if np.isfinite(v) else "none" for v in values]
+    return f"{' / '.join(shown)} {q.unit}"
+
+
+def _gap_lines(study: AxleStudy) -> Iterator[str]:
+    worst = study.worst_pairs(SMALLEST_GAPS)
+    count = sum(len(g.pairs) for g in study.gaps.values())
+    left_out = sum(len(g.left_out) for g in study.gaps.values())
+    which = "left side; the right is its mirror" if study.axle.symmetric else "both sides"
+    yield (
+        f"Smallest gaps, of {count} pairs measured and {left_out} left out ({which}; see gaps.csv):"
+    )
+    for side, pair in worst:
+        yield f"  {gap_words(study, side, pair)}"
+
+
+def gap_words(study: AxleStudy, side: Side, pair: SurveyedPair) -> str:
+    """'tyre to tie rod: 3.2 mm (5 mm wanted) at rack -70.0, travel +12.0 mm'."""
+    a, b = (spoken(n) for n in pair.pair)
+    wanted = "" if pair.wanted_mm is None else f" ({pair.wanted_mm:g} mm wanted)"
+    least = pair.least
+    who = f"{a} to {b}" if study.axle.symmetric else f"{side.value} {a} to {b}"
+    if least.state is GapState.UNKNOWN or least.steer is None or least.travel is None:
+        return f"{who}: UNKNOWN{wanted}, not measured at any pose"
+    if pair.constant:
+        where = "at every pose"
+    else:
+        sweep = study.sweep.left
+        where = (
+            f"at rack {sweep.rack_mm[least.steer]:+.1f} mm, "
+            f"travel {sweep.travel_mm[least.travel]:+.1f} mm"
+        )
+    if least.state is GapState.CONTACT or least.gap_mm <= 0.0:
+        many = f", and at {pair.poses_touching} poses in all" if pair.poses_touching > 1 else ""
+        if pair.constant:
+            many = ""
+        deep = "" if not np.isfinite(least.gap_mm) else f" by {-least.gap_mm:.1f} mm or more"
+        return f"{who}: CONTACT{deep}{wanted}, worst {where}{many}"
+    return f"{who}: {least.gap_mm:.1f} mm{wanted} {where}"
+
+
+def plate_words(drawn: DrawnPlate) -> str:
+    """One plate in a line: size, quantity and how the shop's rules came out."""
+    if drawn.refused is not None:
+        return f"plate {drawn.name}: REFUSED\n    " + drawn.refused.replace("\n", "\n    ")
+    plate = drawn.sides[Side.LEFT]
+    width, height = plate.size_mm
+    warned = [v for v in drawn.verdicts if v.level is Level.WARNING]
+    judged = f"{len(warned)} warning{'s' if len(warned) > 1 else ''}" if warned else "passes"
+    line = (
+        f"plate {spoken(drawn.name)}: {width:.1f} x {height:.1f} mm, {plate.thickness_mm:g} mm "
+        f"{plate.material}, {plate.quantity} off ({plate.mirrored} mirrored), {judged}"
+    )
+    return line + "".join(f"\n    warning: {v}" for v in warned)

@@ -1,0 +1,182 @@
+"""The whole answer for one car: every axle moved, read, limited, measured and its plates drawn.
+
+The one place that strings the steps together; it writes nothing and prints nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+from linkview.alignment.axle import AxleAlignment, align
+from linkview.clearance.distance import GapState
+from linkview.clearance.gaps import GapSurvey, SurveyedPair, survey
+from linkview.errors import PlateRefused
+from linkview.kinematics.sweep import AxleSweep, grid_of, sweep_axle
+from linkview.limits.report import FirstStops, Stop
+from linkview.limits.stops import first_stop
+from linkview.model.parts import Axle, Car, Side
+from linkview.model.platespec import CutPlate
+from linkview.plates.brackets import draw_plate
+from linkview.plates.plate import Plate
+from linkview.plates.shop import ShopProfile, Verdict, require_cuttable
+
+RACK_COUNT, TRAVEL_COUNT = 21, 41
+
+# (what is being done, done so far, how many in all)
+Tell = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True, eq=False)
+class DrawnPlate:
+    """A plate as drawn for each side with the shop's verdicts, or the reason it was refused."""
+
+    name: str
+    sides: Mapping[Side, Plate]
+    verdicts: tuple[Verdict, ...]
+    refused: str | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class AxleStudy:
+    """One axle's results.
+
+    gaps: by side; a symmetric axle is measured on the left only; empty where not asked for.
+    """
+
+    axle: Axle
+    sweep: AxleSweep
+    alignment: AxleAlignment
+    stops: FirstStops
+    gaps: Mapping[Side, GapSurvey]
+    plates: tuple[DrawnPlate, ...]
+
+    def worst_pairs(self, count: int) -> list[tuple[Side, SurveyedPair]]:
+        """The pairs to look at first, over both sides."""
+        both = [(side, pair) for side, found in self.gaps.items() for pair in found.pairs]
+        return sorted(both, key=lambda item: item[1].badness)[:count]
+
+
+@dataclass(frozen=True, eq=False)
+class CarStudy:
+    """All axles of one variant."""
+
+    car: Car
+    axles: Mapping[str, AxleStudy]
+    shop: ShopProfile
+
+    @property
+    def shortfalls(self) -> tuple[str, ...]:
+        """Everything that falls short, one line each: gaps, limits, refused plates."""
+        return tuple(
+            line
+            for study in self.axles.values()
+            for line in (
+                *gap_shortfalls(study),
+                *limit_shortfalls(study.axle, study.stops),
+                *(f"plate {p.name} refused" for p in study.plates if p.refused),
+            )
+        )
+
+
+def swept(axle: Axle) -> AxleSweep:
+    """Both corners over the usual grid: rack stop to stop, full droop to full bump."""
+    return sweep_axle(axle, *grid_of(axle, rack_count=RACK_COUNT, travel_count=TRAVEL_COUNT))
+
+
+def study_car(car: Car, shop: ShopProfile, tell: Tell) -> CarStudy:
+    """Every step for every axle. tell: called as work goes on; may raise to interrupt."""
+    moved = study_without_gaps(car, shop, tell)
+    axles = {
+        name: replace(study, gaps=measured_gaps(study.sweep, tell))
+        for name, study in moved.axles.items()
+    }
+    return CarStudy(car, axles, shop)
+
+
+def study_without_gaps(car: Car, shop: ShopProfile, tell: Tell) -> CarStudy:
+    """Positions, alignment, limits and plates; nothing is measured, so no gap is claimed."""
+    axles = {}
+    for name, axle in car.axles.items():
+        tell(f"{name} axle: moving", 0, 1)
+        sweep = swept(axle)
+        plates = drawn_plates(axle, shop)
+        axles[name] = AxleStudy(axle, sweep, align(sweep, car), first_stop(sweep, car), {}, plates)
+    return CarStudy(car, axles, shop)
+
+
+def measured_gaps(sweep: AxleSweep, tell: Tell) -> dict[Side, GapSurvey]:
+    """Every pair of bodies over the sweep; the right side only where it is not the mirror."""
+    axle = sweep.axle
+    out = {}
+    for corner in sweep.corners[:1] if axle.symmetric else sweep.corners:
+        side = corner.corner.side
+
+        def heard(done: int, count: int, pair: tuple[str, str], side: Side = side) -> None:
+            tell(f"{axle.name} {side.value}: {spoken(pair[0])} to {spoken(pair[1])}", done, count)
+
+        out[side] = survey(
+            corner.corner,
+            corner.poses,
+            wanted=axle.wanted_gaps,
+            left_out=axle.left_out,
+            progress=heard,
+        )
+    return out
+
+
+def drawn_plates(axle: Axle, shop: ShopProfile) -> tuple[DrawnPlate, ...]:
+    """Every plate of an axle, judged by the shop's rules; a refused one says why."""
+    out = []
+    for name, spec in axle.plates.items():
+        assert isinstance(spec, CutPlate)
+        try:
+            sides = {c.side: draw_plate(name, spec, c) for c in axle.corners}
+            out.append(DrawnPlate(name, sides, require_cuttable(sides[Side.LEFT], shop)))
+        except PlateRefused as refusal:
+            out.append(DrawnPlate(name, {}, (), str(refusal)))
+    return tuple(out)
+
+
+def gap_shortfalls(study: AxleStudy) -> list[str]:
+    """Pairs that touch, that are under their wanted gap, or that could not be measured."""
+    out = []
+    for side, pair in study.worst_pairs(10_000):
+        who = f"{study.axle.name} {side.value}: {spoken(pair.pair[0])} to {spoken(pair.pair[1])}"
+        least = pair.least
+        if least.state is GapState.UNKNOWN:
+            if pair.wanted_mm is not None:
+                out.append(f"{who} unknown, {pair.wanted_mm:g} mm wanted")
+        elif least.state is GapState.CONTACT or least.gap_mm <= 0.0:
+            out.append(f"{who} touch")
+        elif pair.margin_mm < 0.0:
+            out.append(f"{who} {least.gap_mm:.1f} mm, {pair.wanted_mm:g} mm wanted")
+    return out
+
+
+def limit_shortfalls(axle: Axle, stops: FirstStops) -> list[str]:
+    """Limits met inside the working rack or inside the travel range."""
+    out = [f"{axle.name}: {stop.what}, already at ride height" for stop in stops.already]
+    rack = axle.left.rack
+    if stops.ride is not None and rack is not None:
+        for lock, stop in (("left", stops.ride.left), ("right", stops.ride.right)):
+            if stop is not None and abs(stop.rack_mm) < rack.working_mm - 0.01:
+                out.append(
+                    f"{axle.name} {lock} lock: {stop.what} at rack {stop.rack_mm:+.1f} mm, inside "
+                    f"the working {rack.working_mm:g} mm"
+                )
+    ends = {"bump": (stops.bump, axle.left.travel.bump_mm)}
+    ends["droop"] = (stops.droop, axle.left.travel.droop_mm)
+    for way, (stop, end) in ends.items():
+        if stop is not None and abs(stop.travel_mm) < abs(end) - 0.01:
+            out.append(f"{axle.name} {way}: {_before(stop, end)}")
+    return out
+
+
+def spoken(name: str) -> str:
+    """A file's name for a screen: 'tie_rod' -> 'tie rod'."""
+    return name.replace("_", " ")
+
+
+def _before(stop: Stop, end_mm: float) -> str:
+    return f"{stop.what} at travel {stop.travel_mm:+.1f} mm, before {end_mm:+g} mm"
