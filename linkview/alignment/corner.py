@@ -23,8 +23,8 @@ from linkview.alignment.posed import (
     toggle_deg,
     trail_and_scrub_mm,
 )
-from linkview.geometry import Array, Flags, Index, frozen
-from linkview.kinematics.nearby import Nearby, PoseList
+from linkview.geometry import Array, Flags, frozen
+from linkview.kinematics.nearby import Nearby
 from linkview.kinematics.sweep import CornerSweep
 from linkview.model.parts import Side
 from linkview.units import to_deg, to_rad
@@ -193,24 +193,21 @@ def _steering(sweep: CornerSweep, absent: dict[str, str]) -> dict[str, Array]:
 
 def _gauge_caster_deg(sweep: CornerSweep) -> Array:
     """Per travel (T,), from exact poses at 20 deg of steer each way; NaN where out of the grid."""
-    out = sweep.corner.side.outboard
-    camber = []
-    for target_deg in (GAUGE_STEER_DEG, -GAUGE_STEER_DEG):
-        values = np.full(len(sweep.travel_mm), np.nan)
-        row, poses = at_steer(sweep, target_deg)
-        values[row] = to_deg(wheel.camber_rad(poses.spin_axis, out))
-        camber.append(values)
-    return out * steering.gauge_caster_deg(camber[0], camber[1])
+    left, right = (_camber_at_steer_deg(sweep, s) for s in (GAUGE_STEER_DEG, -GAUGE_STEER_DEG))
+    return sweep.corner.side.outboard * steering.gauge_caster_deg(left, right)
 
 
-def at_steer(sweep: CornerSweep, steer_deg: float) -> tuple[Index, PoseList]:
-    """Exact poses in which the wheel is steered so: the travel rows that have one, and the poses.
+def _camber_at_steer_deg(sweep: CornerSweep, steer_deg: float) -> Array:
+    """Camber (T,) in the exact poses in which the wheel is steered so; NaN where none is.
 
     Found between two grid poses, then by Newton on the rack with the exact d(steer)/d(rack).
     """
+    camber = np.full(len(sweep.travel_mm), np.nan)
     ahead = wheel.steer_rad(sweep.spin_axis) - to_rad(steer_deg)
     crosses = ahead[:-1] * ahead[1:] <= 0.0
     row = np.flatnonzero(crosses.any(axis=0))
+    if not row.size:
+        return camber
     low = np.argmax(crosses[:, row], axis=0)
     a, b = ahead[low, row], ahead[low + 1, row]
     ends = sweep.rack_mm[low], sweep.rack_mm[low + 1]
@@ -222,9 +219,10 @@ def at_steer(sweep: CornerSweep, steer_deg: float) -> tuple[Index, PoseList]:
         if not np.any(np.abs(off) > 1e-12):
             break
         rack = rack - off / wheel.steer_rate(poses.spin_axis, poses.rack_twist[:, 3:])
-        rack = np.clip(np.nan_to_num(rack, nan=ends[0]), np.minimum(*ends), np.maximum(*ends))
+        rack = np.clip(rack, np.minimum(*ends), np.maximum(*ends))
         poses = near.at_rack(low, row, rack)
-    return row, poses
+    camber[row] = to_deg(wheel.camber_rad(poses.spin_axis, sweep.corner.side.outboard))
+    return camber
 
 
 def _springing(sweep: CornerSweep, assumed: Assumed, absent: dict[str, str]) -> dict[str, Array]:

@@ -113,6 +113,8 @@ class Nearby:
         """
         s = self.sweep
         i, j = (a.astype(np.intp) for a in np.nonzero(s.solved))
+        if not i.size:
+            return np.full((*s.solved.shape, 6), np.nan)
         state, slide, twist = self._state(i, j), s.rack_mm[i], s.travel_twist[i, j].T
         problem, step = self._by_height, 0.1
         used = problem.used
@@ -139,6 +141,11 @@ class Nearby:
         good = np.flatnonzero(stop.arrived)
         there, at = stop.state.take(good), goal.take(good)
         twists = [np.full((len(stop.arrived), 6), np.nan) for _ in range(3)]
+        poses = part_poses(corner, stop.state, goal.slide_mm)
+        for part in poses:
+            poses[part] = np.where(stop.arrived[:, None, None], poses[part], np.nan)
+        if not good.size:
+            return PoseList(corner, goal.slide_mm, poses, stop.arrived, *twists)
         by_height = Target(at.slide_mm, self._held(self._by_height, there, at.slide_mm))
         by_rack, by_travel = velocities(self._by_height, there, by_height)
         twists[0][good], twists[1][good] = by_travel.T, by_rack.T
@@ -147,7 +154,4 @@ class Nearby:
             twists[2][good] = velocities(damper, there, by_height)[0].T
             if self.sweep.hold is Hold.DAMPER_LENGTH:
                 twists[1] = twists[2]
-        poses = part_poses(corner, stop.state, goal.slide_mm)
-        for part in poses:
-            poses[part] = np.where(stop.arrived[:, None, None], poses[part], np.nan)
         return PoseList(corner, goal.slide_mm, poses, stop.arrived, *twists)
