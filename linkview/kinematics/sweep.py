@@ -17,7 +17,7 @@ from linkview.geometry import Array, Flags, apply, apply_direction, dot
 from linkview.kinematics.corner import CornerLinkage, fit_errors_mm, linkage_of, part_poses
 from linkview.kinematics.march import Edge, Grid, fill
 from linkview.kinematics.reach import blocked_by, blocks_at
-from linkview.kinematics.solve import Problem, Rates, Target, Trace, rates, trace
+from linkview.kinematics.solve import SCALE_MM, Problem, Rates, Target, Trace, rates, trace
 from linkview.model.layouts import BODY, KNUCKLE, WHEEL
 from linkview.model.parts import Axle, Corner, Hold
 
@@ -157,9 +157,10 @@ def check_reference(built: CornerLinkage, problem: Problem) -> None:
             f"{built.corner.axle} axle: {built.linkage.row_names[problem.used[worst]]} misses its "
             f"joint by {values[worst]:.3f} mm at ride height"
         )
-    slope = rows.slope[problem.used][..., 0].copy()
-    slope[:, 3:] /= 300.0
-    if np.linalg.svd(slope, compute_uv=False)[-1] < 1e-6:
+    slope = rows.slope[..., 0].copy()
+    slope[:, 3:] /= SCALE_MM
+    sets = [problem.swapped(row) for row in (problem.driven, *problem.watched)]
+    if min(np.linalg.svd(slope[some], compute_uv=False)[-1] for some in sets) < 1e-6:
         names = blocked_by(problem, here, still).joints
         raise CannotAssemble(
             f"{built.corner.axle} axle: at a dead point at ride height "
@@ -214,6 +215,8 @@ def _read_out(
         here = {name: part[some] for name, part in poses.items()}
         misfit[some] = np.max(list(fit_errors_mm(built.corner, here).values()), axis=0)
         twists[:, some] = _twists(built, hold, here[KNUCKLE], grid.rates.take(some))
+    for part in poses.values():
+        part[~grid.solved.ravel()] = np.nan
     by_travel, by_rack, screw = twists.reshape(3, *shape, 6)
     return CornerSweep(
         corner=built.corner,
