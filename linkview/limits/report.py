@@ -11,7 +11,10 @@ REACH = "edge of reach"
 
 @dataclass(frozen=True)
 class Stop:
-    """One limit met. sides: whose; rack_mm, travel_mm: where, to 0.01 mm; value in `unit`."""
+    """One limit met. sides: whose; rack_mm, travel_mm: where, to 0.01 mm; value in `unit`.
+
+    point: the hard point it sits at; for the edge of reach what gives out, in words.
+    """
 
     name: str
     point: str
@@ -25,9 +28,8 @@ class Stop:
     def what(self) -> str:
         """'tie rod outer rod end misalignment at 12.0 deg, left wheel'."""
         wheels = " and ".join(side.value for side in self.sides)
-        at = "" if self.name == REACH else f" at {self.value:.1f} {self.unit}"
-        where = f" ({self.point})" if self.name == REACH and self.point else ""
-        return f"{self.name}{where}{at}, {wheels} wheel{'s' if len(self.sides) > 1 else ''}"
+        at = f": {self.point}" if self.name == REACH else f" at {self.value:.1f} {self.unit}"
+        return f"{self.name}{at}, {wheels} wheel{'s' if len(self.sides) > 1 else ''}"
 
 
 @dataclass(frozen=True)
@@ -52,8 +54,8 @@ class FirstStops:
     the rack centred, None where the grid ends before any stop. spring_loose: where the springs come
     loose in droop, which stops nothing. safe_rack_mm: the largest rack, each way, that meets no
     limit at any travel of the grid between droop and bump stops (a damper or spring at its end
-    moves the wheel, not the rack, and bounds travel alone); None where a limit is exceeded
-    with the rack centred, or nothing steers.
+    moves the wheel, not the rack, and bounds travel alone); None where there is
+    none, or none can be named: no_safe_rack then says why.
     """
 
     axle: Axle
@@ -64,6 +66,7 @@ class FirstStops:
     droop: Stop | None
     spring_loose: Stop | None
     safe_rack_mm: float | None
+    no_safe_rack: str
 
     @property
     def words(self) -> tuple[str, ...]:
@@ -76,11 +79,11 @@ class FirstStops:
                 )
                 out.append(f"{lock} lock: {found}")
             if self.safe_rack_mm is None:
-                out.append("no safe rack setting: a limit is exceeded with the rack centred")
+                out.append(f"no safe rack setting: {self.no_safe_rack}")
             else:
                 out.append(
-                    f"rack inside every limit at the travels looked at: {self.safe_rack_mm:.1f} mm "
-                    "each way"
+                    "rack inside every limit given, at the travels looked at: "
+                    f"{self.safe_rack_mm:.1f} mm each way"
                 )
         for way, stop in (("bump", self.bump), ("droop", self.droop)):
             found = (

@@ -22,6 +22,7 @@ from linkview.limits.report import REACH, FirstStops, RowStops, Stop
 from linkview.model.parts import Axle, Car
 
 SAME_MM = 0.01
+FULL_REACH = "at full reach"
 
 
 def first_stop(sweep: AxleSweep, car: Car) -> FirstStops:
@@ -39,6 +40,7 @@ def first_stop(sweep: AxleSweep, car: Car) -> FirstStops:
     loose = [side.only(Stops.NOTHING) for side in every]
     rows = _steering(sweep.axle, steering, moving, i)
     bump, droop = (_along_travel(moving, (i, j), way) for way in (1, -1))
+    safe_rack_mm, no_safe_rack = _safe_rack_mm(sweep, rows, bump, droop)
     return FirstStops(
         axle=sweep.axle,
         already=_exceeded(moving, i, j),
@@ -47,7 +49,8 @@ def first_stop(sweep: AxleSweep, car: Car) -> FirstStops:
         bump=bump,
         droop=droop,
         spring_loose=_along_travel(loose, (i, j), -1),
-        safe_rack_mm=_safe_rack_mm(sweep.left, rows, bump, droop),
+        safe_rack_mm=safe_rack_mm,
+        no_safe_rack=no_safe_rack,
     )
 
 
@@ -118,7 +121,8 @@ def _rack_rows(side: _Side, middle: int, way: int) -> Rows:
     for edge in sweep.edges:
         if np.sign(edge.rack_mm) == way:
             row = int(np.argmin(np.abs(sweep.travel_mm - edge.travel_mm)))
-            end[row], joints[row] = edge.rack_mm, _spoken(edge.joints)
+            end[row] = edge.rack_mm
+            joints[row] = f"{_spoken(edge.joints)} {'over centre' if edge.toggle else FULL_REACH}"
     return Rows(
         limits=side.limits,
         at=sweep.rack_mm[out],
@@ -146,7 +150,7 @@ def _travel_row(side: _Side, middle: tuple[int, int], way: int) -> Rows:
     if solved[0] and not solved.all():
         p = int(np.argmin(solved))
         reach = side.near.travel_end(middle[0], int(out[p - 1]), float(sweep.travel_mm[out[p]]))
-        end, joints = reach[0], _spoken(reach[1])
+        end, joints = reach[0], f"{_spoken(reach[1])} {FULL_REACH}"
     return Rows(
         limits=side.limits,
         at=sweep.travel_mm[out],
@@ -227,17 +231,24 @@ def _exceeded(sides: Sequence[_Side], i: int, j: int) -> tuple[Stop, ...]:
 
 
 def _safe_rack_mm(
-    sweep: CornerSweep, rows: Sequence[RowStops], bump: Stop | None, droop: Stop | None
-) -> float | None:
+    sweep: AxleSweep, rows: Sequence[RowStops], bump: Stop | None, droop: Stop | None
+) -> tuple[float | None, str]:
+    """The largest rack inside every limit at the grid's travels, or None and why there is none."""
+    if not rows:
+        return None, "nothing steers"
     low = droop.travel_mm if droop else -np.inf
     high = bump.travel_mm if bump else np.inf
     used = [row for row in rows if low <= row.travel_mm <= high]
-    if not used or any(row.already for row in used):
-        return None
-    grid = float(np.min(np.abs([sweep.rack_mm.min(), sweep.rack_mm.max()])))
+    for row in used:
+        if row.already:
+            at = f"travel {row.travel_mm:+.1f} mm, rack centred"
+            return None, f"{row.already[0].name} is exceeded at {at}"
+    if sweep.axle.min_toggle_deg is None:
+        return None, "the file gives no min_toggle_angle, and a tie rod must not go near centre"
+    grid = float(np.min(np.abs([sweep.left.rack_mm.min(), sweep.left.rack_mm.max()])))
     racks = [abs(stop.rack_mm) for row in used for stop in (row.left, row.right) if stop]
-    return float(np.floor(10.0 * min([grid, *racks])) / 10.0)
+    return float(np.floor(10.0 * min([grid, *racks])) / 10.0), ""
 
 
 def _spoken(joints: Sequence[str]) -> str:
-    return " and ".join(joint.replace("_", " ") for joint in joints)
+    return " and ".join(joint.replace("_", " ") for joint in joints) or "the linkage"
