@@ -117,6 +117,13 @@ def test_a_fine_grid_gives_the_same_poses_as_a_coarse_one(front):
     assert orthogonality(many.poses["knuckle"]) < 1e-13
 
 
+def test_the_wheel_centre_goes_with_the_knuckle_by_either_name(front, rear):
+    for corner in (front, rear):
+        sweep = sweep_corner(corner, np.zeros(1), np.array([-30.0, 0.0, 30.0]), HEIGHT)
+        assert np.array_equal(sweep.point("wheel_centre"), sweep.wheel_centre)
+        assert np.ptp(sweep.point("wheel_centre")[..., 2]) == pytest.approx(60.0, abs=1e-9)
+
+
 # --- what is held --------------------------------------------------------------------------------
 
 

@@ -86,7 +86,7 @@ class Layout:
 
     def owner(self, point: str) -> str:
         """The part that carries a hard point, whatever else is joined there."""
-        if point in self.on_knuckle:
+        if point in self.on_knuckle or point == "wheel_centre":
             return KNUCKLE
         return RACK if point in self.on_rack else BODY
 
