@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 import shapely
 import trimesh
-from hypothesis import Phase, given, settings
+from hypothesis import Phase, example, given, settings
 from hypothesis import strategies as st
 from numpy.typing import ArrayLike
 from scipy.optimize import lsq_linear
@@ -27,7 +27,7 @@ from linkview.clearance.distance import (
     SURFACE_TOLERANCE_MM,
     pair_gap,
 )
-from linkview.clearance.least import DEPTH_TOLERANCE_MM
+from linkview.clearance.least import DEPTH_TOLERANCE_MM, rings_of
 from linkview.clearance.meshes import MeshSolid, _solid
 from linkview.clearance.revolved import own_frame, piece_of
 from linkview.clearance.segments import between_segments, segment_to_triangle
@@ -269,6 +269,7 @@ def test_a_tube_on_two_parts_follows_both() -> None:
 # --- solids of revolution ---------------------------------------------------------------------
 
 
+@example(0.0, 0.0, 2.2250738585e-313, 1.0)  # a number too small to divide by
 @given(st.floats(-200, 200), st.floats(-400, 400), st.floats(-400, 400), st.floats(1, 60))
 def test_ball_against_a_ring(x: float, y: float, z: float, radius: float) -> None:
     # Truth: closed form of the torus: |(|p| across the axis - R, along the axis)| - r.
@@ -276,6 +277,28 @@ def test_ball_against_a_ring(x: float, y: float, z: float, radius: float) -> Non
     found = one(ring, tube((x, y, z), radius=radius, part="arm"))
     truth = np.hypot(np.hypot(y, z) - 250.0, x) - 40.0 - radius
     assert found.gap_mm[0] == pytest.approx(truth, abs=ROUNDING_MM)
+    if truth > 0:
+        assert length(found.on_a - found.on_b)[0] == pytest.approx(truth, abs=1e-6)
+
+
+@given(st.integers(0, 2**32 - 1))
+def test_the_hull_of_a_ring_patch_holds_the_patch(seed: int) -> None:
+    # Truth: a convex hull holds a point when no direction sees the point beyond all corners.
+    rng = np.random.default_rng(seed)
+    can = piece_of(Profile(np.array([[-40.0, 5], [40, 5], [40, 30], [-40, 30]])))
+    patches = rings_of(can, random_moves(rng, 2, 100.0))
+    for _ in range(int(rng.integers(0, 4))):
+        patches = patches.halved()
+    which = int(rng.integers(len(patches.pose)))
+    part = patches.kept(slice(which, which + 1))
+    share, turn = rng.uniform(0, 1, 200), rng.uniform(-1, 1, 200)
+    u, rho = part.ends[0, 0, None].T * (1 - share) + part.ends[0, 1, None].T * share
+    angle = part.angle[0] + turn * part.half[0]
+    own = np.stack([u, rho * np.cos(angle), rho * np.sin(angle)], axis=1)
+    surface = apply(part.move[part.pose[0]], own)
+    directions = rng.normal(size=(300, 3))
+    seen = (part.hulls()[0] @ directions.T).max(axis=0)
+    assert ((surface @ directions.T).max(axis=0) <= seen + ROUNDING_MM).all()
 
 
 @pytest.mark.parametrize("profiles", [(TYRE,), RIM], ids=["tyre", "rim"])
@@ -503,6 +526,11 @@ def test_winding_number_of_a_box_and_the_reach_of_one_answer() -> None:
     assert winding_number(at[:1], cube.triangles[~lid])[0] == pytest.approx(5 / 6, abs=1e-12)
     clear = np.array([10.0, 0.1, 0.1, 40.0])
     assert wrapped(at, clear, cube.triangles) == pytest.approx([1, 1, 0, 0], abs=1e-12)
+    # A ring of 50 with a 10 thick wire, inscribed: its hole lies within its box but is outside.
+    ring = np.array(trimesh.creation.torus(50.0, 10.0).triangles)
+    at = np.array([[50.0, 0, 0], [0, 0, 0], [0, -52, 2], [20, 5, 0]])
+    clear = np.array([9.0, 39.0, 7.0, 18.0])
+    assert wrapped(at, clear, ring) == pytest.approx([1, 0, 1, 0], abs=1e-9)
 
 
 # --- what holds for every pair ----------------------------------------------------------------
@@ -555,7 +583,7 @@ def test_moving_both_bodies_together_changes_no_gap_nor_does_their_order(
 def test_poses_out_of_reach_are_unknown_never_clear(kind_a: str, kind_b: str) -> None:
     a, b = KINDS[kind_a][0], KINDS[kind_b][1]
     moves = random_moves(np.random.default_rng(1), 5, 200.0)
-    moves[[1, 3]] = np.nan
+    moves[1], moves[3, 0, 3] = np.nan, np.nan  # one number missing is a pose missing
     found = pair_gap(a, b, {"arm": still(5), "wheel": moves})
     assert (found.state[[1, 3]] == GapState.UNKNOWN).all()
     assert np.isnan(found.gap_mm[[1, 3]]).all()

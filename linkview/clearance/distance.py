@@ -37,6 +37,8 @@ from linkview.errors import UnknownName, near_miss
 from linkview.geometry import Array, apply, apply_direction, frozen, inverse, length
 from linkview.model.layouts import BODY
 
+__all__ = ["GAP", "GapState", "PairGap", "Poses", "pair_gap"]
+
 SEGMENT_TOLERANCE_MM = 0.002
 SURFACE_TOLERANCE_MM = 0.005
 _CROSSING_MM = 1e-9  # centre lines nearer than this cross: the depth is no longer their distance

@@ -46,8 +46,10 @@ class Piece:
         """
         rho = np.hypot(points[:, 1], points[:, 2])
         value, du, drho = self._in_meridian(points[:, 0], rho)
-        spoke = drho / np.where(rho > 0, rho, 1.0)
-        gradient = np.stack([du, spoke * points[:, 1], spoke * points[:, 2]], axis=1)
+        off = rho > _ON_AXIS_MM  # on the axis any spoke serves; y is as good as another
+        safe = np.where(off, rho, 1.0)
+        y, z = np.where(off, points[:, 1] / safe, 1.0), np.where(off, points[:, 2] / safe, 0.0)
+        gradient = np.stack([du, drho * y, drho * z], axis=1)
         return value - self.rounding_mm, gradient, np.maximum(0.0, -drho)
 
     def bound(self, points: Array, fall: Array, reach: Array, pull: Array) -> Array:
