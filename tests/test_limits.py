@@ -223,7 +223,7 @@ def test_a_mirrored_rack_gives_mirrored_margins(demo):
 def test_two_rod_ends_on_one_rod_are_also_tested_together():
     ends = (
         ("tie_rod_outer", ROD_END, (0, 0, 1), "knuckle", "tie_rod", 14.0),
-        ("tie_rod_inner", ROD_END, (0, 0.2, 1), "rack", "tie_rod", 14.0),
+        ("tie_rod_inner", ROD_END, (0.6, 0, 1), "rack", "tie_rod", 14.0),
     )
     axle = axle_with(*ends)
     sweep = sweep_axle(axle, np.array([-60.0, 0, 60]), np.array([-40.0, 0, 40]))
