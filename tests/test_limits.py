@@ -371,6 +371,7 @@ def test_a_travel_out_of_reach_is_named_as_such(rear_axle):
     droop = stops_of(bare, [0.0], [-600, -300, 0]).droop
     assert droop.name == "edge of reach"
     assert droop.point.endswith("at full reach")
+    assert stops_of(bare, [0.0], [-600, -300, 0]).spring_loose is None
     assert -600 < droop.travel_mm < -110
     pose_at(bare.left, 0.0, droop.travel_mm + 0.01, HEIGHT)  # is still reached
     sweep = sweep_axle(bare, np.zeros(1), np.array([droop.travel_mm - 0.01]))
@@ -390,6 +391,17 @@ def test_a_limit_exceeded_at_ride_height_is_said_first_and_leaves_no_safe_rack()
     )
     assert found.safe_rack_mm is None
     assert found.words[3].startswith("no safe rack setting: tie rod inner joint angle is exceeded")
+
+
+def test_a_spring_loose_at_ride_height_is_said_though_it_stops_nothing():
+    def corner(side: Side) -> Corner:
+        one = front_corner(side)
+        spring = dataclasses.replace(one.damper.spring, ride_length_mm=181.0)
+        return dataclasses.replace(one, damper=dataclasses.replace(one.damper, spring=spring))
+
+    found = stops_of(axle_of(corner, "front"), [-30, 0, 30], [-10, 0, 10])
+    assert found.words[0].startswith("ALREADY EXCEEDED at ride height: spring loose at 181.0 mm")
+    assert found.safe_rack_mm == 30.0  # the grid's own end
 
 
 def test_one_tighter_joint_on_the_right_stops_both_ways():

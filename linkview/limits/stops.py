@@ -40,15 +40,16 @@ def first_stop(sweep: AxleSweep, car: Car) -> FirstStops:
     loose = [side.only(Stops.NOTHING) for side in every]
     rows = _steering(sweep.axle, steering, moving, i)
     bump, droop = (_along_travel(moving, (i, j), way) for way in (1, -1))
+    slack = _along_travel(loose, (i, j), -1)
     safe_rack_mm, no_safe_rack = _safe_rack_mm(sweep, rows, bump, droop)
     return FirstStops(
         axle=sweep.axle,
-        already=_exceeded(moving, i, j),
+        already=_exceeded(every, i, j),
         ride=rows[j] if rows else None,
         rows=rows,
         bump=bump,
         droop=droop,
-        spring_loose=_along_travel(loose, (i, j), -1),
+        spring_loose=slack if slack and slack.name != REACH else None,
         safe_rack_mm=safe_rack_mm,
         no_safe_rack=no_safe_rack,
     )
