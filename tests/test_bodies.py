@@ -135,7 +135,23 @@ def write(path: Path, content: str | bytes) -> Path:
     return path
 
 
+PLY = """ply
+format ascii 1.0
+element vertex 3
+property float x
+property float y
+property float z
+element face 1
+property list uchar int vertex_indices
+end_header
+0 0 0
+9 0 0
+0 9 0
+3 0 1 7
+"""
+
 BROKEN = {
+    "past_the_end.ply": (PLY, "a triangle names a corner that is not there"),
     "not_there.stl": (None, "there is no such file"),
     "empty.stl": ("", "the file is empty"),
     "drawing.dxf": ("0\nEOF\n", "'.dxf' is not a mesh format read here; use one of .stl"),

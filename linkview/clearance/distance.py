@@ -61,9 +61,10 @@ def pair_gap(a: Solid, b: Solid, poses: Poses) -> PairGap:
         f"{s.name}: {note}" for s in (a, b) if isinstance(s, MeshSolid) for note in s.notes
     )
     if not reached.any():
-        return PairGap(frozen(gap), state, on_a, on_b, False, notes)
+        state.flags.writeable = False
+        return PairGap(frozen(gap), state, frozen(on_a), frozen(on_b), False, notes)
     live = {part: m[reached] for part, m in moves.items()}
-    constant = n > 1 and _never_move_apart(live)
+    constant = int(reached.sum()) > 1 and _never_move_apart(live)
     if constant:
         first = next(iter(live.values()))
         one = _measured(a, b, {part: m[:1] for part, m in live.items()})

@@ -67,7 +67,7 @@ def mesh_of_file(body: MeshFile) -> MeshSolid:
     where = f"body '{body.name}', {body.path}"
     if not len(faces):
         raise MeshFault(f"{where}: it has no triangles; export it again as a mesh")
-    used = vertices[np.unique(faces)]
+    used = vertices[_used(faces, len(vertices))]
     if not np.isfinite(used).all():
         bad = int((~np.isfinite(used)).any(axis=1).sum())
         raise MeshFault(
@@ -79,7 +79,7 @@ def mesh_of_file(body: MeshFile) -> MeshSolid:
     vertices, faces, notes = _tidied(vertices, faces)
     if not len(faces):
         raise MeshFault(f"{where}: every triangle has zero area; export it again as a solid")
-    across = float(length(np.ptp(vertices[np.unique(faces)], axis=0)))
+    across = float(length(np.ptp(vertices[_used(faces, len(vertices))], axis=0)))
     if not _SMALLEST_MM <= across <= _LARGEST_MM:
         size = f"{across:.0f}" if across > 1.0 else f"{across:.2g}"
         raise MeshFault(f"{where}: it is {size} mm across; is the unit right? {_UNITS}")
@@ -107,7 +107,10 @@ def _read(body: MeshFile) -> tuple[Array, Faces]:
         ) from fault
     except Exception as fault:  # the readers of five formats raise whatever they meet
         raise MeshFault(f"{where}: cannot be read ({fault}); export it again") from fault
-    return vertices.reshape(-1, 3), faces.reshape(-1, 3).astype(np.int64)
+    vertices, faces = vertices.reshape(-1, 3), faces.reshape(-1, 3).astype(np.int64)
+    if len(faces) and not (faces.min() >= 0 and faces.max() < len(vertices)):
+        raise MeshFault(f"{where}: a triangle names a corner that is not there; export it again")
+    return vertices, faces
 
 
 def _tidied(vertices: Array, faces: Faces) -> tuple[Array, Faces, tuple[str, ...]]:
@@ -125,13 +128,21 @@ def _tidied(vertices: Array, faces: Faces) -> tuple[Array, Faces, tuple[str, ...
     return vertices, faces[~flat], (f"{int(flat.sum())} triangles of zero area left out",)
 
 
+def _used(faces: Faces, count: int) -> NDArray[np.bool_]:
+    """Which of the vertices belong to a triangle."""
+    out = np.zeros(count, dtype=bool)
+    out[faces] = True
+    return out
+
+
 def _is_closed(faces: Faces) -> bool:
     """Whether every edge has exactly one neighbour running the other way."""
     edges = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
     count = int(edges.max()) + 1
-    forward = np.unique(edges[:, 0] * count + edges[:, 1])
-    back = np.unique(edges[:, 1] * count + edges[:, 0])
-    return len(forward) == len(edges) and bool(np.array_equal(forward, back))
+    # Sorted, not np.unique: its hashing took 9 of 28 s on 327,680 triangles.
+    forward = np.sort(edges[:, 0] * count + edges[:, 1])
+    back = np.sort(edges[:, 1] * count + edges[:, 0])
+    return bool((np.diff(forward) > 0).all() and np.array_equal(forward, back))
 
 
 def _solid(
