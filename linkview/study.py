@@ -145,8 +145,8 @@ def gap_shortfalls(study: AxleStudy) -> list[str]:
         who = f"{study.axle.name} {side.value}: {spoken(pair.pair[0])} to {spoken(pair.pair[1])}"
         least = pair.least
         if least.state is GapState.UNKNOWN:
-            if pair.wanted_mm is not None:
-                out.append(f"{who} unknown, {pair.wanted_mm:g} mm wanted")
+            wanted = "" if pair.wanted_mm is None else f", {pair.wanted_mm:g} mm wanted"
+            out.append(f"{who} unknown{wanted}")
         elif least.state is GapState.CONTACT or least.gap_mm <= 0.0:
             out.append(f"{who} touch")
         elif pair.margin_mm < 0.0:

@@ -1,0 +1,136 @@
+"""Pictures and films of a study, with the car as found as a faint ghost where it differs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from linkview.app.results import Written
+from linkview.export.films import GhostCast, film_of
+from linkview.export.graphics import require_graphics
+from linkview.export.pictures import Ghost, Titles, gap_picture_of, picture_of
+from linkview.kinematics.sweep import sweep_axle
+from linkview.model.parts import Axle, Car, Side
+from linkview.plates.plate import Plate
+from linkview.scene.gap_view import DrawnGap
+from linkview.scene.stage import ghost_stage, pose_of, stage_of
+from linkview.scene.story import poses_along, story_of
+from linkview.study import AxleStudy, CarStudy, Tell, spoken
+
+SAME_MM = 0.05  # a state whose points lie this near to another's is not drawn as its ghost
+
+
+def draw_pictures(
+    study: CarStudy, found: Car, folder: Path, tell: Tell, *, films: bool
+) -> list[Written]:
+    """Every picture, and the films if wanted, of every axle.
+
+    Raises GraphicsMissing before anything is drawn where the machine has no usable OpenGL.
+    """
+    tell("looking for OpenGL", 0, 1)
+    require_graphics()
+    written = []
+    for name, axle in study.axles.items():
+        cast = _Cast.of(study, axle, found)
+        tell(f"{name} axle: pictures", 0, 2)
+        written.append(_at_ride_height(cast, folder))
+        tell(f"{name} axle: pictures", 1, 2)
+        written += _worst_gap(cast, folder)
+        if films:
+            written += _films(cast, folder, tell)
+    return written
+
+
+@dataclass(frozen=True, eq=False)
+class _Cast:
+    """What all pictures of one axle share. before: the axle as found, where it differs."""
+
+    study: AxleStudy
+    titles: Titles
+    plates: Mapping[Side, Sequence[Plate]]
+    before: Axle | None
+
+    @classmethod
+    def of(cls, study: CarStudy, axle: AxleStudy, found: Car) -> _Cast:
+        car, old = study.car, found.axles[axle.axle.name]
+        before = old if _differs(axle.axle, old) else None
+        state = spoken(car.variant)
+        titles = Titles(car.name, state, "as found" if before else "")
+        plates = {side: [p.sides[side] for p in axle.plates if p.sides] for side in Side}
+        return cls(axle, titles, plates, before)
+
+
+def _differs(axle: Axle, other: Axle) -> bool:
+    """Whether any hard point stands elsewhere."""
+    return any(
+        np.linalg.norm(point - b.points[name]) > SAME_MM
+        for a, b in zip(axle.corners, other.corners, strict=True)
+        for name, point in a.points.items()
+        if name in b.points
+    )
+
+
+def _middle(study: AxleStudy) -> tuple[int, int]:
+    sweep = study.sweep.left
+    return int(np.argmin(np.abs(sweep.rack_mm))), int(np.argmin(np.abs(sweep.travel_mm)))
+
+
+def _at_ride_height(cast: _Cast, folder: Path) -> Written:
+    study = cast.study
+    name = f"{study.axle.name}_ride_height.png"
+    ghost = None
+    if cast.before is not None:
+        at = sweep_axle(cast.before, np.zeros(1), np.zeros(1))
+        ghost = Ghost(ghost_stage(cast.before), pose_of(at, 0, 0))
+    stage = stage_of(study.axle, plates=cast.plates)
+    picture_of(
+        folder / name, stage, pose_of(study.sweep, *_middle(study)), cast.titles, ghost=ghost
+    )
+    return Written(name, "the axle at ride height, every body named")
+
+
+def _worst_gap(cast: _Cast, folder: Path) -> list[Written]:
+    """The worst pair that has a place: close up, drawn and labelled."""
+    study = cast.study
+    for side, pair in study.worst_pairs(10_000):
+        least = pair.least
+        if least.steer is None or least.travel is None or not np.isfinite(least.on_a).all():
+            continue
+        gap = least.gap_mm if np.isfinite(least.gap_mm) else 0.0
+        drawn = DrawnGap(side, pair.pair, least.on_a, least.on_b, gap)
+        name = f"{study.axle.name}_worst_gap.png"
+        pose = pose_of(study.sweep, least.steer, least.travel)
+        gap_picture_of(folder / name, study.axle, pose, drawn, cast.titles, plates=cast.plates)
+        a, b = (spoken(n) for n in pair.pair)
+        return [Written(name, f"the worst gap close up: {a} to {b}")]
+    return []
+
+
+def _films(cast: _Cast, folder: Path, tell: Tell) -> list[Written]:
+    axle = cast.study.axle
+    name = axle.name
+    story = story_of(axle)
+    ghost = None
+    if cast.before is not None:
+        ghost = GhostCast(ghost_stage(cast.before), poses_along(cast.before, story.path))
+
+    def heard(done: int, count: int) -> None:
+        tell(f"{name} axle: film", done, count)
+
+    filmed = film_of(
+        folder / f"{name}.mp4",
+        folder / f"{name}.gif",
+        stage_of(axle, plates=cast.plates),
+        story,
+        cast.titles,
+        ghost=ghost,
+        progress=heard,
+    )
+    words = "; ".join([f"{filmed.frames} frames of steer and travel", *filmed.notes])
+    return [
+        Written(f"{name}.mp4", words),
+        Written(f"{name}.gif", "the same, smaller, for a mail or a page"),
+    ]
