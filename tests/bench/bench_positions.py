@@ -28,8 +28,8 @@ from linkview.kinematics.sweep import CornerSweep, sweep_corner  # noqa: E402
 from linkview.model.parts import Corner, Hold  # noqa: E402
 
 WANTED_RATIO, AGREE_MM = 10.0, 1e-8
-# The loosest that still agrees to AGREE_MM: 1e-13 took 274 us a pose, 1e-9 207, 1e-8 198 but 2e-8 mm
-# off; method 'lm' was no faster.
+# The loosest that still agrees to AGREE_MM: 1e-13 took 274 us a pose, 1e-9 207, and 1e-8 198 but
+# 2e-8 mm off; method 'lm' was no faster.
 TOLERANCE = 1e-9
 SCALE = 300.0  # mm per unit of the shift, so that all unknowns are of one size
 
@@ -89,7 +89,7 @@ class ScipyLoop:
         return value.copy(), slope.copy()
 
     def run(self, racks: np.ndarray, travels: np.ndarray) -> np.ndarray:
-        """Quaternion and shift (S, T, 7): travels with the rack centred, then outward from there."""
+        """Quaternion and shift (S, T, 7): the rack-centred travels, then outward from there."""
         out = np.empty((len(racks), len(travels), 7))
         rest = np.array([1.0, 0, 0, 0, 0, 0, 0])
         i0, j0 = int(np.argmin(np.abs(racks))), int(np.argmin(np.abs(travels)))
