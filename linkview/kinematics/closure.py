@@ -155,13 +155,7 @@ class Linkage:
             if SLIDE in (j.a.part, j.b.part)
         ]
         self._matrix = self._put_together(rods, heights, squares)
-        sizes = (
-            len(straight),
-            len(heights),
-            len(squares),
-            len(squares),
-            *(len(straight),) * len(parts),
-        )
+        sizes = [len(b) for b in (straight, heights, squares, squares, *(straight for _ in parts))]
         ends = np.cumsum(sizes).tolist()
         self._blocks = [slice(end - size, end) for end, size in zip(ends, sizes, strict=True)]
 
@@ -240,9 +234,8 @@ class Linkage:
         """One vector's coefficients in the basis."""
         parts = len(self.origins)
         out = np.zeros(4 * parts + 4)
-        axes = (
-            slice(4 * parts + 1, None) if what.part < 0 else slice(3 * what.part, 3 * what.part + 3)
-        )
+        first = 4 * parts + 1 if what.part < 0 else 3 * what.part
+        axes = slice(first, first + 3)
         if isinstance(what, Direction):
             out[axes] = what.along
         else:

@@ -213,8 +213,8 @@ def fit_errors_mm(corner: Corner, poses: Mapping[str, Array]) -> dict[str, Array
 def _shortest_turn(before: Array, after: Array) -> Array:
     """`turn_between` from one direction (3,) to many (n, 3), in products of whole arrays.
 
-    c I + [w] + w w' / (1 + c), w the cross product of the units and c their cosine: a third of the time
-    of a sweep's read-out went into the sines. Near a half turn 1 + c loses its digits.
+    c I + [w] + w w' / (1 + c), w the cross product of the units and c their cosine; a third of a
+    sweep's read-out went into the sines. Near a half turn 1 + c loses its digits.
     """
     u, v = unit(before), unit(after)
     c, w = v @ u, v @ skew(u).T
