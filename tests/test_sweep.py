@@ -443,6 +443,21 @@ def test_random_five_link_corners(seed):
     check_whole(sweep, link_misfit_mm)
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_coarse_columns_reach_no_further_and_no_other_pose_than_fine_ones(seed):
+    """What lies between two columns is not seen, so it must be foreseen."""
+    rng = np.random.default_rng(300 + seed)
+    corner = front_corner(**{k: np.add(v, rng.uniform(-120, 120, 3)) for k, v in FRONT.items()})
+    racks, travel = np.linspace(-100.0, 100.0, 129), np.array([-100.0, -40.0, 0.0, 60.0])
+    for hold in HOLDS:
+        fine = sweep_corner(corner, racks, travel, hold)
+        for every in (8, 32, 64):
+            coarse = sweep_corner(corner, racks[::every], travel, hold)
+            assert np.array_equal(coarse.solved, fine.solved[::every])
+            a, b = coarse.poses["knuckle"], fine.poses["knuckle"][::every]
+            assert np.abs(a - b)[coarse.solved][:, :3, :3].max(initial=0.0) < 1e-8
+
+
 # --- odd grids -----------------------------------------------------------------------------------
 
 

@@ -155,7 +155,8 @@ class Linkage:
             if SLIDE in (j.a.part, j.b.part)
         ]
         self._matrix = self._put_together(rods, heights, squares)
-        sizes = [len(b) for b in (straight, heights, squares, squares, *(straight for _ in parts))]
+        many = len(straight)
+        sizes = [many, len(heights), len(squares), len(squares), *(many for _ in parts)]
         ends = np.cumsum(sizes).tolist()
         self._blocks = [slice(end - size, end) for end, size in zip(ends, sizes, strict=True)]
 
