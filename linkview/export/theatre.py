@@ -1,0 +1,283 @@
+"""The off-screen window: a stage's props under studio light, photographed one pose at a time.
+
+Only make one after `graphics.require_graphics()`: without OpenGL the drawing library ends the
+process. Measured on two cores without a graphics card, a front axle of 65,000 triangles at
+1280 x 720: 26 ms a frame; the library's own edge smoothing took ten times as long on the busy
+machine (570-680 ms against 67) and its default multisampling several times more, so neither is
+used. Stills are drawn twice as fine with ambient shade and reduced; film frames are smoothed along
+their edges only (`films.py`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from types import TracebackType
+from typing import Self
+
+import numpy as np
+import pyvista as pv
+from numpy.typing import NDArray
+from PIL import Image
+from vtkmodules.vtkCommonCore import vtkLogger
+
+from linkview.export.overlay import Pixels
+from linkview.geometry import Array, Flags, dot
+from linkview.scene.camera import Camera
+from linkview.scene.colours import FLOOR, PAPER, SEE_THROUGH, SKY, Paint
+from linkview.scene.stage import Prop, Stage
+
+_LIGHTS = (  # where from (to the right of, above, behind the eye), colour, strength
+    ((-0.7, 1.0, 1.0), "#fff4e4", 0.86),  # key: warm, from the upper left
+    ((1.3, 0.3, 0.8), "#e4eeff", 0.42),  # fill: cool, from the right
+    ((0.2, 1.5, -1.3), "#ffffff", 0.42),  # rim: from behind, above
+)
+_STRIPE_MM = 46.0
+
+
+class _Window:
+    """An off-screen window that renders from a camera; close it, or use it in a `with`."""
+
+    def __init__(self, size: tuple[int, int], finer: int) -> None:
+        vtkLogger.SetStderrVerbosity(vtkLogger.VERBOSITY_ERROR)
+        self.size, self.finer = size, finer
+        self._plotter = pv.Plotter(
+            off_screen=True, window_size=[s * finer for s in size], lighting="none"
+        )
+        self._plotter.ren_win.SetMultiSamples(0)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        fault: BaseException | None,
+        at: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        self._plotter.close()
+
+    def look(self, camera: Camera) -> None:
+        view = self._plotter.camera
+        view.position = camera.eye
+        view.focal_point = camera.eye + 1000.0 * camera.look
+        view.up = (0.0, 0.0, 1.0)
+        view.view_angle = camera.view_angle_deg
+
+    def _render(self) -> Pixels:
+        """Rendered afresh: a bare screenshot would hand out the picture before."""
+        self._plotter.renderer.ResetCameraClippingRange()
+        self._plotter.render()
+        pixels: Pixels = self._plotter.screenshot(None, return_img=True)
+        return pixels[..., :3]
+
+
+class Theatre(_Window):
+    """The lit stage, one actor per prop. finer: how many times finer than the picture it is drawn,
+    for stills.
+    """
+
+    def __init__(self, stage: Stage, size: tuple[int, int], *, finer: int = 1) -> None:
+        super().__init__(size, finer)
+        self.stage = stage
+        self._depths: Array | None = None
+        self._backdrop: Pixels | None = None
+        self._last: Pixels = np.zeros((size[1], size[0], 3), dtype=np.uint8)
+        self._plotter.set_background([c / 255 for c in FLOOR], top=[c / 255 for c in SKY])
+        for place, colour, strength in _LIGHTS:
+            self._plotter.add_light(
+                pv.Light(
+                    position=place,
+                    focal_point=(0, 0, 0),
+                    color=colour,
+                    intensity=strength,
+                    light_type="camera light",
+                )
+            )
+        order = sorted(range(len(stage.props)), key=lambda k: _drawn_after(stage.props[k].paint))
+        self.actors: dict[int, list[pv.Actor]] = {k: self._enter(stage.props[k]) for k in order}
+
+    def shade_corners(self) -> None:
+        """Ambient shade where parts meet; only for stills, it takes half a second."""
+        self._plotter.enable_ssao(radius=70.0, bias=2.5, kernel_size=48, blur=True)
+
+    def place(self, placings: Array) -> None:
+        """Move every prop; placings (n, 4, 4)."""
+        for k, actors in self.actors.items():
+            for actor in actors:
+                actor.user_matrix = placings[k]
+
+    def fade(self, props: Iterable[int], opacity: float) -> None:
+        """Make props see-through, to be looked past."""
+        for k in props:
+            for actor in self.actors[k]:
+                actor.prop.opacity = opacity
+                actor.prop.culling = "back"
+
+    def shoot(self) -> Pixels:
+        """The picture as it now stands, (height, width, 3)."""
+        self._depths = None
+        self._last = self._reduced(self._render())
+        return self._last.copy()
+
+    def _reduced(self, pixels: Pixels) -> Pixels:
+        if self.finer == 1:
+            return np.ascontiguousarray(pixels)
+        return np.array(Image.fromarray(pixels).resize(self.size, Image.Resampling.LANCZOS))
+
+    def sees(self, places: Array, camera: Camera, behind_mm: float) -> Flags:
+        """Which places (n, 3) are on the picture and at most behind_mm behind what is drawn."""
+        drawn = self._depth()
+        pixels = camera.pixels(places) * self.finer
+        inside = np.isfinite(pixels).all(axis=1)
+        x, y = np.nan_to_num(pixels, nan=-1.0).astype(int).T
+        inside &= (x >= 0) & (y >= 0) & (x < drawn.shape[1]) & (y < drawn.shape[0])
+        depth = dot(places - camera.eye, camera.look)
+        seen = np.zeros(len(places), dtype=bool)
+        seen[inside] = depth[inside] <= drawn[y[inside], x[inside]] + behind_mm
+        return seen
+
+    def covered(self) -> Flags:
+        """(height, width): pixels of the last picture that differ from the empty backdrop.
+
+        Reading the depths back instead takes 40 ms a frame, this 3.
+        """
+        if self._backdrop is None:
+            actors = [actor for some in self.actors.values() for actor in some]
+            for actor in actors:
+                actor.visibility = False
+            self._backdrop = self._reduced(self._render())
+            for actor in actors:
+                actor.visibility = True
+        return np.asarray((self._last != self._backdrop).any(axis=2))
+
+    def _depth(self) -> Array:
+        """(height, width) mm before the eye in the last picture, infinite where nothing is."""
+        if self._depths is None:
+            self._depths = -np.nan_to_num(self._plotter.get_image_depth(), nan=-np.inf)
+        return self._depths
+
+    def _enter(self, prop: Prop) -> list[pv.Actor]:
+        if "rgba" in prop.mesh.point_data:
+            shadow = self._plotter.add_mesh(
+                prop.mesh, scalars="rgba", rgba=True, lighting=False, reset_camera=False
+            )
+            return [shadow]
+        opacity = SEE_THROUGH.get(prop.paint, 1.0)
+        mesh, texture = prop.mesh, None
+        if prop.marked:
+            mesh, texture = _striped(mesh, prop.paint)
+            opacity = 1.0
+        dull = prop.paint in (Paint.TYRE, Paint.SHELL, Paint.PAD)
+        actor = self._plotter.add_mesh(
+            mesh,
+            color=None if texture is not None else prop.paint.hex,
+            texture=texture,
+            opacity=opacity,
+            smooth_shading=False,
+            ambient=0.22,
+            diffuse=0.88,
+            specular=0.10 if dull else 0.42,
+            specular_power=12.0 if dull else 34.0,
+            reset_camera=False,
+            show_scalar_bar=False,
+        )
+        actor.prop.interpolation = "phong"
+        if opacity < 1.0 or _closed_outward(prop.mesh):
+            actor.prop.culling = "back"
+        return [actor, *self._outlines(prop)]
+
+    def _outlines(self, prop: Prop) -> list[pv.Actor]:
+        """Hard edges of the see-through shell as thin lines, so that it reads as a solid."""
+        if prop.paint is not Paint.SHELL:
+            return []
+        edges = prop.mesh.clean().extract_feature_edges(
+            feature_angle=50.0, manifold_edges=False, non_manifold_edges=False
+        )
+        if edges.n_cells == 0:
+            return []
+        line = self._plotter.add_mesh(
+            edges,
+            color="#6d7a8b",
+            line_width=1.1 * self.finer,
+            lighting=False,
+            opacity=0.75,
+            reset_camera=False,
+        )
+        return [line]
+
+
+def _closed_outward(mesh: pv.PolyData) -> bool:
+    """Whether its insides can never be seen: then they need no drawing (26 ms a frame, not 33)."""
+    whole = mesh.clean()
+    return bool(whole.n_open_edges == 0 and whole.volume > 0.0)
+
+
+def _drawn_after(paint: Paint) -> int:
+    """See-through things are drawn after the solid ones, in this order."""
+    order = [Paint.PAD, Paint.SHADOW, Paint.SHELL]
+    return order.index(paint) + 1 if paint in order else 0
+
+
+def _striped(mesh: pv.PolyData, paint: Paint) -> tuple[pv.PolyData, pv.Texture]:
+    """The mesh in its own colour with slanting, pale-edged warning stripes: told without colour."""
+    out = mesh.copy()
+    along = out.points @ np.array([0.58, 0.58, 0.58])
+    out.active_texture_coordinates = np.stack(
+        [along / _STRIPE_MM, np.zeros(len(along))], -1
+    ).astype(np.float32)
+    band = np.empty((4, 128, 3), np.uint8)
+    band[:], band[:, 84:], band[:, 88:124] = paint.rgb, PAPER, Paint.WARNING.rgb
+    texture = pv.Texture(band)
+    texture.repeat, texture.interpolate, texture.mipmap = True, True, True
+    return out, texture
+
+
+class GhostTheatre(_Window):
+    """Draws another state of the axle as a pale line drawing over a picture of the shown one.
+
+    Each prop is drawn in a flat grey of its own; where two greys meet there is a line. Lines over
+    the shown car are fainter than beside it, and only beside it is the ghost filled.
+    """
+
+    def __init__(self, stage: Stage, size: tuple[int, int], *, finer: int = 1) -> None:
+        super().__init__(size, finer)
+        self._plotter.set_background("black")
+        self._actors = []
+        for k, prop in enumerate(stage.props):
+            grey = (40 + (k * 83) % 200) / 255.0
+            self._actors.append(
+                self._plotter.add_mesh(
+                    prop.mesh, color=(grey, grey, grey), lighting=False, reset_camera=False
+                )
+            )
+
+    def over(self, pixels: Pixels, placings: Array, covered: Flags) -> Pixels:
+        """The picture with the ghost on it; covered (height, width): where the shown car is."""
+        for actor, placing in zip(self._actors, placings, strict=True):
+            actor.user_matrix = placing
+        greys = self._render()[..., 0]
+        line = np.zeros(greys.shape, dtype=bool)
+        line[:, 1:] |= greys[:, 1:] != greys[:, :-1]
+        line[1:] |= greys[1:] != greys[:-1]
+        at = np.flatnonzero(self._reduced(line | (greys > 0)))
+        lines = self._reduced(line).ravel()[at]
+        fill = self._reduced(greys > 0).ravel()[at]
+        there = covered.ravel()[at]
+        ink = np.minimum(1.7 * lines, 1.0) * np.where(there, 0.40, 0.85)
+        cover = np.maximum(ink, np.where(there, 0.0, 0.2) * fill)[:, None]
+        out = pixels.copy()
+        flat = out.reshape(-1, 3)
+        flat[at] = (flat[at] + (np.array(Paint.GHOST.rgb) - flat[at]) * cover + 0.5).astype(
+            np.uint8
+        )
+        return out
+
+    def _reduced(self, mask: Flags) -> NDArray[np.float32]:
+        """A mask at the picture's own size, 0 to 1."""
+        if self.finer == 1:
+            return mask.astype(np.float32)
+        image = Image.fromarray(mask.astype(np.uint8) * 255)
+        return np.asarray(image.resize(self.size, Image.Resampling.BOX), dtype=np.float32) / 255.0
