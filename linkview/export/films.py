@@ -45,9 +45,9 @@ from linkview.scene.labels import leader_start, place_labels
 from linkview.scene.stage import AxlePose, Stage
 from linkview.scene.story import FRAMES_PER_S, Story
 
-GIF_SIZE, GIF_EVERY, GIF_COLOURS = (640, 360), 2, 72
+GIF_REDUCED, GIF_EVERY, GIF_COLOURS = 2, 2, 72
 _LONGEST_LEADER_PX = 130.0  # on average; a label that far off only clutters a moving picture
-_LOOK_EVERY = 3
+_LOOK_EVERY = 5
 _EDGE_STEP = 18  # of 255, between two pixels: more than shading does on these shapes
 _NEIGHBOURS = tuple(
     ((dy, dx), (2 - abs(dy)) * (2 - abs(dx))) for dy in (-1, 0, 1) for dx in (-1, 0, 1)
@@ -96,8 +96,7 @@ def film_of(
             encode(pixels)
             lettering.append(lettered)
             if done % GIF_EVERY == 0:
-                reduced = Image.fromarray(pixels).resize(GIF_SIZE, Image.Resampling.LANCZOS)
-                small.append(reduced)
+                small.append(Image.fromarray(pixels).reduce(GIF_REDUCED))
             if progress is not None:
                 progress(done + 1, len(shown))
     write_gif(gif, small)
@@ -200,7 +199,7 @@ def _strengths(
 ) -> NDArray[np.float64]:
     """(frames, labels), 0 to 1: a label fades while the place it points at is hidden.
 
-    Looked for in every third frame on a small picture, then smoothed over a third of a second.
+    Looked for in every fifth frame on a small picture, and smoothed between them.
     """
     size = (SIZE[0] // 4, SIZE[1] // 4)
     small = replace(camera, size=size)

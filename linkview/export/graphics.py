@@ -48,7 +48,6 @@ raise SystemExit(0 if high > low else 3)
 PROBE_COMMAND = (sys.executable, "-c", _PROBE)
 
 
-@functools.cache
 def require_graphics(
     command: tuple[str, ...] = PROBE_COMMAND, *, time_limit_s: float = TIME_LIMIT_S
 ) -> None:
@@ -64,6 +63,7 @@ def require_graphics(
         )
 
 
+@functools.cache
 def _how_it_ended(command: tuple[str, ...], time_limit_s: float) -> str | None:
     """What went wrong in a few words, None when nothing did."""
     try:

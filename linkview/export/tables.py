@@ -183,7 +183,8 @@ def write_limits(path: Path, study: CarStudy) -> None:
             j = int(np.argmin(np.abs(sweep.travel_mm)))
             for r in readings(axle.sweep, study.car):
                 known = np.isfinite(r.margin)
-                row: list[object] = [name, r.side.value, r.name, r.point, r.allowed, r.unit, _mm(r.value[i, j])]
+                row: list[object] = [name, r.side.value, r.name, r.point, r.allowed, r.unit]
+                row.append(_mm(r.value[i, j]))
                 if known.any():
                     at = np.unravel_index(np.nanargmin(r.margin), r.margin.shape)
                     row += [

@@ -101,7 +101,7 @@ class Theatre(_Window):
 
     def shade_corners(self) -> None:
         """Ambient shade where parts meet; only for stills, it takes half a second."""
-        self._plotter.enable_ssao(radius=70.0, bias=2.5, kernel_size=48, blur=True)
+        self._plotter.enable_ssao(radius=70.0, bias=2.5, kernel_size=32, blur=True)
 
     def place(self, placings: Array) -> None:
         """Move every prop; placings (n, 4, 4)."""
@@ -248,11 +248,12 @@ class GhostTheatre(_Window):
         self._actors = []
         for k, prop in enumerate(stage.props):
             grey = (40 + (k * 83) % 200) / 255.0
-            self._actors.append(
-                self._plotter.add_mesh(
-                    prop.mesh, color=(grey, grey, grey), lighting=False, reset_camera=False
-                )
+            actor = self._plotter.add_mesh(
+                prop.mesh, color=(grey, grey, grey), lighting=False, reset_camera=False
             )
+            if _closed_outward(prop.mesh):
+                actor.prop.culling = "back"
+            self._actors.append(actor)
 
     def over(self, pixels: Pixels, placings: Array, covered: Flags) -> Pixels:
         """The picture with the ghost on it; covered (height, width): where the shown car is."""

@@ -25,8 +25,9 @@ def tyre_of_code(code: str, rim_width_in: float | None = None) -> tuple[Tyre, fl
     """A tyre and its rim diameter in inches from a size code such as '225/45R17'.
 
     The outer diameter is d + 2 H, H the width times the aspect ratio, to whole mm with a half
-    taken down, which gives both published diameters in the tests; the width is corrected to the rim fitted by 0.4 mm per mm of rim (UN Regulation 30, 6.1.1.1). The shoulder
-    radius is an eighth of the width (common practice). Raises ValueError on another form of code.
+    taken down, which gives both published diameters in the tests. The width is corrected to the
+    rim fitted by 0.4 mm per mm of rim (UN Regulation 30, 6.1.1.1). The shoulder radius is an
+    eighth of the width (common practice). Raises ValueError on another form of code.
     """
     found = _CODE.match(code)
     if not found:

@@ -112,17 +112,17 @@ def _scenes(axle: Axle, rack: Reach, travel: Reach) -> Iterator[Path]:
     bump, droop = travel.high, travel.low
     if rack.high > rack.low:
         left, right = (rack.low, rack.high) if _left_is_low(axle) else (rack.high, rack.low)
-        yield _glide([(0.0, 0.0), (0.25, 0.0), (0.8, left), (1.4, right), (0.8, 0.0)], [(0.0, 0.0)])
-        yield _glide([(0.0, 0.0)], [(0.0, 0.0), (0.6, bump), (1.0, droop), (0.6, 0.0)])
+        yield _glide([(0.0, 0.0), (0.2, 0.0), (0.75, left), (1.25, right), (0.75, 0.0)], [(0.0, 0.0)])
+        yield _glide([(0.0, 0.0)], [(0.0, 0.0), (0.5, bump), (0.9, droop), (0.5, 0.0)])
         some = 0.55 * left
         yield _glide(
-            [(0.0, 0.0), (0.5, some), (0.9, some), (0.5, 0.0)],
-            [(0.0, 0.0), (0.5, 0.7 * bump), (0.9, 0.7 * droop), (0.5, 0.0)],
+            [(0.0, 0.0), (0.45, some), (0.8, some), (0.45, 0.0)],
+            [(0.0, 0.0), (0.45, 0.7 * bump), (0.8, 0.7 * droop), (0.45, 0.0)],
         )
         return
-    yield _glide([(0.0, 0.0)], [(0.0, 0.0), (0.25, 0.0), (0.9, bump), (1.5, droop), (0.9, 0.0)])
+    yield _glide([(0.0, 0.0)], [(0.0, 0.0), (0.2, 0.0), (0.8, bump), (1.4, droop), (0.8, 0.0)])
     roll = 0.7 * min(bump, -droop)
-    one = [(0.0, 0.0), (0.8, roll), (1.3, -roll), (0.8, 0.0)]
+    one = [(0.0, 0.0), (0.75, roll), (1.3, -roll), (0.75, 0.0)]
     yield _glide([(0.0, 0.0)], one, [(s, -v) for s, v in one])
 
 
