@@ -458,6 +458,25 @@ def test_coarse_columns_reach_no_further_and_no_other_pose_than_fine_ones(seed):
             assert np.abs(a - b)[coarse.solved][:, :3, :3].max(initial=0.0) < 1e-8
 
 
+@pytest.mark.parametrize("seed", [10, 25, 39, 52])
+def test_no_pose_past_the_tie_rods_toggle_is_shown(seed):
+    """Corners whose rows could be solved on past the toggle, as many columns would."""
+    rng = np.random.default_rng(seed)
+    spread = rng.choice([10, 40, 100, 160])
+    corner = front_corner(
+        **{k: np.add(v, rng.uniform(-spread, spread, 3)) for k, v in FRONT.items()}
+    )
+    travel = np.array([-120.0, -60.0, 0.0, 50.0, 120.0])
+    for hold in HOLDS:
+        sweep = sweep_corner(corner, np.linspace(-100.0, 100.0, 257), travel, hold)
+        ball, outer = sweep.point("lower_ball_joint"), sweep.point("tie_rod_outer")
+        lever = np.cross(outer - ball, sweep.point("tie_rod_inner") - outer)
+        lever = np.sum(lever * (sweep.point("strut_top") - ball), axis=-1)
+        signs = np.sign(lever[sweep.solved])
+        assert signs.size
+        assert (signs == signs[0]).all()
+
+
 # --- odd grids -----------------------------------------------------------------------------------
 
 
