@@ -253,6 +253,8 @@ def test_interrupt_leaves_nothing_half_written(tmp_path):
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        # a shell that runs the tests in the background has them ignore the interrupt
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
     )
     time.sleep(1.5)
     job.send_signal(signal.SIGINT)
