@@ -8,6 +8,7 @@ leader   the straight line from a box's nearest edge point to its anchor
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,11 +71,11 @@ def leader_start(box: Array, anchor: Array) -> Array:
 def overlapping(boxes: Array) -> list[tuple[int, int]]:
     """Every two boxes that share area; NaN boxes are not on the picture."""
     out = []
-    for i in range(len(boxes)):
-        for j in range(i + 1, len(boxes)):
-            a, b = boxes[i], boxes[j]
-            if min(a[2], b[2]) > max(a[0], b[0]) and min(a[3], b[3]) > max(a[1], b[1]):
-                out.append((i, j))
+    there = [int(k) for k in np.flatnonzero(np.isfinite(boxes).all(axis=1))]
+    for i, j in combinations(there, 2):
+        a, b = boxes[i], boxes[j]
+        if min(a[2], b[2]) > max(a[0], b[0]) and min(a[3], b[3]) > max(a[1], b[1]):
+            out.append((i, j))
     return out
 
 

@@ -19,7 +19,8 @@ CREASE_DEG = 38.0  # edges sharper than this stay sharp when lit
 
 
 def shaded(points: Array, faces: NDArray[np.intp]) -> pv.PolyData:
-    """A mesh with normals for smooth lighting; points (n, 3), triangles (f, 3)."""
+    """A mesh with normals for smooth lighting; points (n, 3), triangles (f, 3) with an area."""
+    faces = faces[_has_area(points, faces)]
     mesh = pv.PolyData.from_regular_faces(np.asarray(points, dtype=np.float32), faces)
     return mesh.compute_normals(
         cell_normals=False,
@@ -91,7 +92,7 @@ def turned(section: Array, centre: Array, axis: Array, *, count: int = 64) -> pv
     )
     points = apply(frame_along(axis, centre), local.reshape(-1, 3))
     faces = _strip(len(along), count, ring_closed=True)[:, ::-1]
-    return shaded(points, faces[_has_area(points, faces)])
+    return shaded(points, faces)
 
 
 def _has_area(points: Array, faces: NDArray[np.intp]) -> NDArray[np.bool_]:
@@ -194,7 +195,27 @@ def sheet(
 
 
 def _filled(flat: Array, lines: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Triangles (f, 3), counter-clockwise, between closed lines over points (n, 2)."""
+    """Triangles (f, 3), counter-clockwise, between closed lines over points (n, 2).
+
+    Features that line up with each other mislead the triangulator (two slots one above the other
+    came out joined), so it is given the plate turned, and its area is checked.
+    """
+    a, b = flat[lines[:, 0]], flat[lines[:, 1]]
+    wanted = 0.5 * float(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]))
+    best: NDArray[np.intp] = np.zeros((0, 3), dtype=np.intp)
+    least = np.inf
+    for angle in (0.37, 1.13, 2.05, 0.71, 1.57, 0.0):
+        c, s = np.cos(angle), np.sin(angle)
+        faces, area = _triangles(flat @ np.array([[c, s], [-s, c]]), lines)
+        if abs(area - wanted) < least:
+            best, least = faces, abs(area - wanted)
+        if least < 1e-6 * wanted:
+            break
+    return best
+
+
+def _triangles(flat: Array, lines: NDArray[np.intp]) -> tuple[NDArray[np.intp], float]:
+    """The library's triangles, turned counter-clockwise, and their area."""
     edge = pv.PolyData(np.column_stack([flat, np.zeros(len(flat))]))
     edge.lines = np.column_stack([np.full(len(lines), 2), lines]).ravel()
     cutter = vtkContourTriangulator()
@@ -202,11 +223,11 @@ def _filled(flat: Array, lines: NDArray[np.intp]) -> NDArray[np.intp]:
     cutter.Update()
     out = pv.wrap(cutter.GetOutput())
     faces, points = out.regular_faces, out.points
-    a, b, c = (points[faces[:, k], :2] for k in range(3))
+    a, b, c = (points[faces[:, k], :2].astype(float) for k in range(3))
     area = (b - a)[:, 0] * (c - a)[:, 1] - (b - a)[:, 1] * (c - a)[:, 0]
     faces = np.where(area[:, None] < 0.0, faces[:, ::-1], faces)
     nearest = np.argmin(np.linalg.norm(points[:, None, :2] - flat[None], axis=-1), axis=1)
-    return np.asarray(nearest[faces])
+    return np.asarray(nearest[faces]), 0.5 * float(np.abs(area).sum())
 
 
 def _ccw(section: Array) -> Array:

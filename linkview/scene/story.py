@@ -61,7 +61,8 @@ class Story:
         """What the film does not show, in words."""
         out = [reach.why for reach in (self.rack, self.travel) if reach.why]
         if self.left_out:
-            out.append(f"{self.left_out} frames left out: a corner is out of reach there")
+            frames = "frame" if self.left_out == 1 else "frames"
+            out.append(f"{self.left_out} {frames} left out: a corner is out of reach there")
         return tuple(out)
 
 
@@ -112,7 +113,9 @@ def _scenes(axle: Axle, rack: Reach, travel: Reach) -> Iterator[Path]:
     bump, droop = travel.high, travel.low
     if rack.high > rack.low:
         left, right = (rack.low, rack.high) if _left_is_low(axle) else (rack.high, rack.low)
-        yield _glide([(0.0, 0.0), (0.2, 0.0), (0.75, left), (1.25, right), (0.75, 0.0)], [(0.0, 0.0)])
+        yield _glide(
+            [(0.0, 0.0), (0.2, 0.0), (0.75, left), (1.25, right), (0.75, 0.0)], [(0.0, 0.0)]
+        )
         yield _glide([(0.0, 0.0)], [(0.0, 0.0), (0.5, bump), (0.9, droop), (0.5, 0.0)])
         some = 0.55 * left
         yield _glide(
@@ -151,9 +154,9 @@ def _eased(keys: Keys, at: Array) -> Array:
     out = np.full(len(at), keys[0][1])
     when = 0.0
     for (_, before), (lasts, after) in pairwise(keys):
-        s = np.clip((at - when) / lasts, 0.0, 1.0)
+        s = np.clip(np.round((at - when) / lasts, 9), 0.0, 1.0)  # so that the last frame arrives
         soft = s * s * s * (s * (6.0 * s - 15.0) + 10.0)
-        out = np.where(at > when, before + (after - before) * soft, out)
+        out = np.where(at > when, (1.0 - soft) * before + soft * after, out)
         when += lasts
     return out
 
