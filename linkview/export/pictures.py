@@ -167,10 +167,15 @@ def gap_picture_of(
 def draw_gap(sheet: Sheet, ends: Array) -> None:
     """A line between the two nearest places (2, 2), pixels, with a dot on each."""
     a, b = ends
-    for colour, width, dot in ((PAPER, 8.0, 9.0), (INK, 5.2, 7.4), (Paint.STEERING.rgb, 2.6, 5.4)):
+    dot = float(np.clip(np.linalg.norm(b - a) / 5.0, 3.6, 7.4))  # dots of a small gap stay apart
+    for colour, width, radius in (
+        (PAPER, 8.0, dot + 1.6),
+        (INK, 5.2, dot),
+        (Paint.STEERING.rgb, 2.6, dot - 2.0),
+    ):
         sheet.stroke(a, b, width, colour)
-        sheet.dot(a, dot, colour)
-        sheet.dot(b, dot, colour)
+        sheet.dot(a, radius, colour)
+        sheet.dot(b, radius, colour)
 
 
 def draw_contact(sheet: Sheet, at: Array) -> None:

@@ -12,8 +12,8 @@ from linkview.model.parts import Side
 from linkview.scene.camera import Camera
 from linkview.scene.stage import Prop, Stage
 
-_LIKED_MM = 30.0  # gap in mm that fills its share of the picture; smaller ones are drawn nearer
-_NEAREST_MM, _FARTHEST_MM = 300.0, 640.0  # height of what the picture shows
+# Height of what the picture shows, mm: so many gaps, within limits; a contact has none to go by.
+_GAPS_HIGH, _NEAREST_MM, _FARTHEST_MM, _CONTACT_MM = 18.0, 160.0, 640.0, 300.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,9 +53,9 @@ def gap_camera(stage: Stage, placings: Array, gap: DrawnGap, *, size: tuple[int,
     ]
     directions = _directions(gap)
     best = max(directions, key=lambda d: _merit(d, gap, marked))
-    tall = float(np.clip(_NEAREST_MM * max(gap.gap_mm, 0.0) / _LIKED_MM + 200.0,
-                         _NEAREST_MM, _FARTHEST_MM))  # fmt: skip
-    angle = 20.0
+    tall = float(np.clip(_GAPS_HIGH * gap.gap_mm, _NEAREST_MM, _FARTHEST_MM))
+    tall = tall if gap.gap_mm > 0.0 else _CONTACT_MM
+    angle = 12.0
     away = tall / 2.0 / float(np.tan(np.radians(angle / 2.0)))
     return Camera(frozen(gap.middle + away * best), frozen(-best), size, angle)
 

@@ -147,7 +147,7 @@ def coil(
     a: Array, b: Array, *, mean_radius: float, wire_radius: float, turns: float
 ) -> pv.PolyData:
     """A helical spring between a and b with closed ends, ten points round the wire."""
-    steps = int(turns * 26)
+    steps = int(turns * 22)
     s = np.linspace(0.0, 1.0, steps)
     # The end turns lie nearly flat, as a wound spring's do.
     rise = np.interp(s, [0.0, 0.8 / turns, 1.0 - 0.8 / turns, 1.0], [0.0, 0.035, 0.965, 1.0])

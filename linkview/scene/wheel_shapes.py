@@ -32,7 +32,7 @@ from linkview.units import inch_to_mm
 
 GROOVE_DEPTH_MM, GROOVE_MM, GROOVES = 7.0, 9.0, 4
 SPOKES = 7
-_ROUND = 112  # points round a tyre: its chords leave the true circle by 0.13 mm
+_ROUND = 96  # points round a tyre: its chords leave the true circle by 0.17 mm
 
 
 def stands_for_wheel(body: Revolved, wheel: Wheel) -> bool:
