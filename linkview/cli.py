@@ -19,6 +19,8 @@ from linkview import __version__
 from linkview.errors import GraphicsMissing, LinkviewError
 
 if TYPE_CHECKING:
+    from concurrent.futures import Future
+
     from linkview.model.parts import Car
     from linkview.model.read import HardPointFile
     from linkview.plates.shop import ShopProfile
@@ -128,6 +130,17 @@ def demo_file() -> Path:
 
 
 def _run(args: argparse.Namespace) -> int:
+    from concurrent.futures import ThreadPoolExecutor
+
+    from linkview.export.graphics import require_graphics
+
+    with ThreadPoolExecutor(max_workers=1) as aside:
+        # The trial picture is made by another process: ask for it before there is need of it.
+        trial = aside.submit(require_graphics)
+        return _whole_job(args, trial)
+
+
+def _whole_job(args: argparse.Namespace, trial: Future[None]) -> int:
     from linkview.app.pictures import draw_pictures
     from linkview.app.results import (
         results_folder,
@@ -146,6 +159,7 @@ def _run(args: argparse.Namespace) -> int:
             files += plates
             missing = None
             try:
+                trial.result()
                 files += draw_pictures(study, found, folder, tell, films=not args.no_film)
             except GraphicsMissing as reason:
                 missing = reason

@@ -10,7 +10,6 @@ import numpy as np
 
 from linkview.app.results import Written
 from linkview.export.films import GhostCast, film_of
-from linkview.export.graphics import require_graphics
 from linkview.export.pictures import Ghost, Titles, gap_picture_of, picture_of
 from linkview.kinematics.sweep import sweep_axle
 from linkview.model.parts import Axle, Car, Side
@@ -28,10 +27,8 @@ def draw_pictures(
 ) -> list[Written]:
     """Every picture, and the films if wanted, of every axle.
 
-    Raises GraphicsMissing before anything is drawn where the machine has no usable OpenGL.
+    Call `graphics.require_graphics()` first: without OpenGL the drawing library ends the process.
     """
-    tell("looking for OpenGL", 0, 1)
-    require_graphics()
     written = []
     for name, axle in study.axles.items():
         cast = _Cast.of(study, axle, found)
