@@ -48,6 +48,7 @@ __all__ = ["Ghost", "Lettered", "Titles", "gap_picture_of", "picture_of"]
 
 SIZE, INSET = (1280, 720), (336, 189)
 VIEW_ANGLE_DEG = 19.0
+STILL_FINER = 1.5  # 2 looks no smoother and took 3.8 s for a front axle where this took 2.7
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,7 +85,7 @@ def picture_of(
     """The whole axle at one pose, every body named. Written to path as PNG."""
     placings = stage.placings(pose)
     camera = axle_camera(stage, [placings], SIZE)
-    with Theatre(stage, SIZE, finer=2) as theatre:
+    with Theatre(stage, SIZE, finer=STILL_FINER) as theatre:
         theatre.shade_corners()
         theatre.place(placings)
         theatre.look(camera)
@@ -92,7 +93,7 @@ def picture_of(
         anchors = find_anchors(stage, theatre, placings, camera)
         busy = theatre.covered()
     if ghost is not None:
-        with GhostTheatre(ghost.stage, SIZE, finer=2) as pale:
+        with GhostTheatre(ghost.stage, SIZE, finer=STILL_FINER) as pale:
             pale.look(camera)
             pixels = pale.over(pixels, ghost.stage.placings(ghost.pose), busy)
     caption = caption_of(stage.axle, pose, titles, notes)
@@ -131,7 +132,7 @@ def gap_picture_of(
     placings = stage.placings(pose)
     camera = gap_camera(stage, placings, gap, size=SIZE)
     marked = {k for k, p in enumerate(stage.props) if p.marked}
-    with Theatre(stage, SIZE, finer=2) as theatre:
+    with Theatre(stage, SIZE, finer=STILL_FINER) as theatre:
         theatre.place(placings)
         theatre.look(camera)
         theatre.fade((k for k in range(len(stage.props)) if k not in marked), 0.16)

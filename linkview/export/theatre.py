@@ -4,7 +4,7 @@ Only make one after `graphics.require_graphics()`: without OpenGL the drawing li
 process. Measured on two cores without a graphics card, a front axle of 65,000 triangles at
 1280 x 720: 26 ms a frame; the library's own edge smoothing took ten times as long on the busy
 machine (570-680 ms against 67) and its default multisampling several times more, so neither is
-used. Stills are drawn twice as fine with ambient shade and reduced; film frames are smoothed along
+used. Stills are drawn finer with ambient shade and reduced; film frames are smoothed along
 their edges only (`films.py`).
 """
 
@@ -37,11 +37,11 @@ _STRIPE_MM = 46.0
 class _Window:
     """An off-screen window that renders from a camera; close it, or use it in a `with`."""
 
-    def __init__(self, size: tuple[int, int], finer: int) -> None:
+    def __init__(self, size: tuple[int, int], finer: float) -> None:
         vtkLogger.SetStderrVerbosity(vtkLogger.VERBOSITY_ERROR)
         self.size, self.finer = size, finer
         self._plotter = pv.Plotter(
-            off_screen=True, window_size=[s * finer for s in size], lighting="none"
+            off_screen=True, window_size=[round(s * finer) for s in size], lighting="none"
         )
         self._plotter.ren_win.SetMultiSamples(0)
 
@@ -79,7 +79,7 @@ class Theatre(_Window):
     for stills.
     """
 
-    def __init__(self, stage: Stage, size: tuple[int, int], *, finer: int = 1) -> None:
+    def __init__(self, stage: Stage, size: tuple[int, int], *, finer: float = 1) -> None:
         super().__init__(size, finer)
         self.stage = stage
         self._depths: Array | None = None
@@ -248,7 +248,7 @@ class GhostTheatre(_Window):
     the shown car are fainter than beside it, and only beside it is the ghost filled.
     """
 
-    def __init__(self, stage: Stage, size: tuple[int, int], *, finer: int = 1) -> None:
+    def __init__(self, stage: Stage, size: tuple[int, int], *, finer: float = 1) -> None:
         super().__init__(size, finer)
         self._plotter.set_background("black")
         self._actors = []
