@@ -140,6 +140,7 @@ def _patched(
     if table is None:
         raise ModelFaults(str(file.path), faults)
     rewritten = {*change.bodies, *(f"joint {p}" for p in change.joints)}
+    rewritten |= {f"plate {p}" for p in change.plates}
     return table, frozenset(rewritten)
 
 

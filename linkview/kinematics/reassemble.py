@@ -160,6 +160,8 @@ def _carried(
         part = rides_on(table, what)
         if part in moves:
             out[what] = moves[part] @ out.get(what, np.eye(4))
+    for name in table.plates:
+        out[f"plate {name}"] = knuckle @ out.get(f"plate {name}", np.eye(4))
     return out
 
 

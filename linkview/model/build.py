@@ -196,6 +196,7 @@ class _Builder:
                 rim_body(wheel, outboard),
                 *(self.body(name, b) for name, b in t.bodies.items()),
             ),
+            carried=self.reference.carried,
         )
 
     def wheel(self) -> Wheel:

@@ -10,6 +10,7 @@ import numpy as np
 from linkview.errors import Fault, near_miss
 from linkview.geometry import dot, unit
 from linkview.model.layouts import KNUCKLE, Layout
+from linkview.model.platekinds import DropBracket, TopMountSlider
 from linkview.model.platespec import TopMountBase, WeldOnEar
 from linkview.model.schema import (
     AxleTable,
@@ -154,15 +155,14 @@ def _plates(where: str, table: AxleTable, layout: Layout) -> Iterator[Fault]:
     points = set(table.points or table.points_left)
     for name, plate in table.plates.items():
         key = f"{where}.plates.{name}"
-        match plate:
-            case WeldOnEar():
-                named = {"joint": plate.joint}
-            case TopMountBase():
-                named = {"top": plate.top, "lower": plate.lower}
+        keys = ("joint", "top", "lower", "at", "stand_at", "origin")
+        told = {what: getattr(plate, what, None) for what in keys}
+        named = {what: point for what, point in told.items() if isinstance(point, str)}
+        on_body = isinstance(plate, WeldOnEar | TopMountBase | TopMountSlider | DropBracket)
         for what, point in named.items():
-            if point not in points:
+            if point not in points and point != "wheel_centre":
                 yield Fault(f"{key}.{what}", f"no point '{point}'", near_miss(point, points))
-            elif layout.owner(point) == KNUCKLE and what != "lower":
+            elif on_body and layout.owner(point) == KNUCKLE and what != "lower":
                 yield Fault(
                     f"{key}.{what}", f"'{point}' is on the knuckle", "this plate stands on the body"
                 )

@@ -246,6 +246,7 @@ class Corner:
     """One wheel's linkage at the reference pose.
 
     points: hard point name -> (3,) mm, `wheel_centre` among them.
+    carried: what the file places by coordinates -> its move (4, 4) since they were written.
     """
 
     axle: str
@@ -259,6 +260,7 @@ class Corner:
     damper: Damper | None
     driveshaft: Driveshaft | None
     bodies: tuple[Body, ...]
+    carried: Mapping[str, Array] = field(default_factory=dict)
 
     def distance_mm(self, a: str, b: str) -> float:
         """Distance between two hard points at the reference pose."""

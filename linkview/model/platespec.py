@@ -12,50 +12,28 @@ from __future__ import annotations
 import math
 from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, Strict, model_validator
+from pydantic import Field, model_validator
 
-Number = Annotated[float, Strict()]
-Count = Annotated[int, Strict()]
-Positive = Annotated[Number, Field(gt=0.0, le=5000.0)]
-Place = tuple[Number, Number, Number]
+from linkview.model.platebase import (
+    CutPlate,
+    Direction,
+    NotNegative,
+    Number,
+    Place,
+    Positive,
+)
+from linkview.model.platekinds import (
+    CaliperAdapter,
+    DroopStrapTab,
+    DropBracket,
+    Gusset,
+    SteeringArm,
+    TopMountSlider,
+    WheelSpacer,
+)
+from linkview.model.platelist import FreePlate
 
-
-def _not_zero(v: Place) -> Place:
-    if math.hypot(*v) < 1e-6:
-        raise ValueError("a direction needs at least one number that is not 0")
-    return v
-
-
-Direction = Annotated[Place, AfterValidator(_not_zero)]
-
-
-class CutPlate(BaseModel):
-    """What every plate has, whatever its shape."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-    thickness: Positive = Field(description="sheet thickness, mm")
-    edge_margin: Positive = Field(description="metal left round holes and slots, mm")
-    material: str = Field(min_length=1, description="grade for the order, e.g. 'S355J2'")
-    quantity: Count = Field(default=1, ge=1, description="pieces to cut, mirrored ones included")
-    mirrored: Count = Field(
-        default=0, ge=0, description="how many of the quantity are cut as the mirror image"
-    )
-    mark: str = Field(
-        default="",
-        max_length=40,
-        pattern=r"^[ -~]*$",
-        description="text for the marking layer, plain letters; left out: the plate's own name",
-    )
-
-    @model_validator(mode="after")
-    def _mirrored_fit_in(self) -> Self:
-        if self.mirrored > self.quantity:
-            raise ValueError(
-                f"mirrored = {self.mirrored} is more than quantity = {self.quantity}, "
-                "which counts the mirrored pieces too"
-            )
-        return self
+__all__ = ["CutPlate", "PlateSpec", "TopMountBase", "WeldOnEar"]
 
 
 class WeldOnEar(CutPlate):
@@ -81,7 +59,19 @@ class WeldOnEar(CutPlate):
     )
     hole: Positive = Field(description="pivot hole diameter as drawn, mm")
     hole_use: str = Field(default="pivot bolt", description="what the hole is for, e.g. 'M14 bolt'")
-    tube_diameter: Positive = Field(description="outside diameter of the tube, mm")
+    ball_width: Positive | None = Field(
+        default=None, description="instead of offsets, for a pair: width of the rod end's ball, mm"
+    )
+    spacer: NotNegative = Field(default=0.0, description="with ball_width: spacer each side, mm")
+    socket: NotNegative = Field(
+        default=0.0, description="outside of the socket or nut that has to turn on the bolt, mm"
+    )
+    weld_leg: NotNegative = Field(default=0.0, description="leg of the fillet weld at the foot, mm")
+    tube_shape: Literal["round", "square"] = Field(default="round", description="of the tube")
+    tube_face: Direction | None = Field(
+        default=None, description="square tube: the way the face under the ear looks"
+    )
+    tube_diameter: Positive = Field(description="outside diameter, or width over flats, mm")
     tube_from: Place = Field(description="one end of the tube's centre line, mm")
     tube_to: Place = Field(description="the other end of the tube's centre line, mm")
     foot_width: Positive = Field(description="width over the two horns, mm")
@@ -89,6 +79,24 @@ class WeldOnEar(CutPlate):
         description="how far the horns reach past the bottom of the notch, mm; "
         "at most half the tube's diameter"
     )
+
+    @model_validator(mode="after")
+    def _pair_is_told_once(self) -> Self:
+        if self.ball_width is not None and self.offsets != (0.0,):
+            raise ValueError("offsets and ball_width both say where the pair stands; keep one")
+        if self.spacer and self.ball_width is None:
+            raise ValueError("spacer counts only with ball_width; give the ball's width too")
+        if (self.tube_shape == "square") != (self.tube_face is not None):
+            raise ValueError("tube_face goes with tube_shape = 'square', and is needed there")
+        return self
+
+    @property
+    def stands_at(self) -> tuple[float, ...]:
+        """Mid-planes along the bolt, mm: as given, or either side of ball and spacers."""
+        if self.ball_width is None:
+            return self.offsets
+        half = self.ball_width / 2.0 + self.spacer + self.thickness / 2.0
+        return half, -half
 
     @model_validator(mode="after")
     def _tube_is_a_line(self) -> Self:
@@ -135,4 +143,16 @@ class TopMountBase(CutPlate):
     )
 
 
-PlateSpec = Annotated[WeldOnEar | TopMountBase, Field(discriminator="kind")]
+PlateSpec = Annotated[
+    WeldOnEar
+    | TopMountBase
+    | TopMountSlider
+    | DropBracket
+    | Gusset
+    | SteeringArm
+    | CaliperAdapter
+    | WheelSpacer
+    | DroopStrapTab
+    | FreePlate,
+    Field(discriminator="kind"),
+]

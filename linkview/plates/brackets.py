@@ -15,46 +15,97 @@ from dataclasses import replace
 import numpy as np
 
 from linkview.errors import PlateRefused
-from linkview.geometry import frozen, mirrored
+from linkview.geometry import frozen, mirrored, mirrored_move
 from linkview.model.parts import Corner, Side
-from linkview.model.platespec import CutPlate, TopMountBase, WeldOnEar
+from linkview.model.platebase import CutPlate
+from linkview.model.platekinds import (
+    CaliperAdapter,
+    DroopStrapTab,
+    DropBracket,
+    Gusset,
+    SteeringArm,
+    TopMountSlider,
+    WheelSpacer,
+)
+from linkview.model.platelist import FreePlate
+from linkview.model.platespec import TopMountBase, WeldOnEar
+from linkview.plates.bolted import caliper_adapter, steering_arm, wheel_spacer
 from linkview.plates.desk import Desk
 from linkview.plates.ears import weld_on_ear
+from linkview.plates.free import free_plate
+from linkview.plates.gussets import gusset
+from linkview.plates.hung import droop_strap_tab, drop_bracket
 from linkview.plates.lettering import NAME_HEIGHTS_MM, SIZE_HEIGHTS_MM, place_text
 from linkview.plates.plate import Plate, mirrored_plate, plate_faults
-from linkview.plates.top_mounts import top_mount_base
+from linkview.plates.top_mounts import top_mount_base, top_mount_slider
 
-__all__ = ["Plate", "draw_plate", "mirrored_plate"]
+__all__ = ["Plate", "draw_plate", "draw_plates", "mirrored_plate"]
 
 DRAWN_BY: Mapping[type[CutPlate], Callable[[Desk, CutPlate], Plate]] = {
     WeldOnEar: weld_on_ear,
     TopMountBase: top_mount_base,
+    TopMountSlider: top_mount_slider,
+    Gusset: gusset,
+    SteeringArm: steering_arm,
+    CaliperAdapter: caliper_adapter,
+    WheelSpacer: wheel_spacer,
+    DroopStrapTab: droop_strap_tab,
+    FreePlate: free_plate,
+}
+# Kinds of several plates that belong together.
+DRAWN_AS_SET: Mapping[type[CutPlate], Callable[[Desk, CutPlate], tuple[Plate, ...]]] = {
+    DropBracket: drop_bracket,
 }
 
 
-def draw_plate(name: str, spec: CutPlate, corner: Corner) -> Plate:
-    """The plate that a description asks for, at this corner.
+def draw_plates(name: str, spec: CutPlate, corner: Corner) -> tuple[Plate, ...]:
+    """The plates that a description asks for, at this corner; most kinds make one.
 
     Raises PlateRefused naming the plate, key, value and fix where it cannot be drawn. Whether a
     shop would cut it is `shop.require_cuttable`'s question.
     """
     right = corner.side is Side.RIGHT
     points = {n: frozen(mirrored(p) if right else p) for n, p in corner.points.items()}
-    desk = Desk(name, corner.layout, points)
-    plate = DRAWN_BY[type(spec)](desk, spec)
-    if found := plate_faults(plate):
-        fix = "move the features apart or make them smaller"
-        raise PlateRefused("\n".join(f"plates.{name}: {fault}; {fix}" for fault in found))
-    plate = _lettered(desk, spec, plate)
-    return mirrored_plate(plate) if right else plate
+    spin = corner.wheel.spin_axis if not right else -mirrored(corner.wheel.spin_axis)
+    moved = corner.carried.get(f"plate {name}", np.eye(4))
+    desk = Desk(
+        name=name,
+        layout=corner.layout,
+        points=points,
+        spin_axis=frozen(spin),
+        rim_offset_mm=corner.wheel.rim.offset_mm,
+        carried=frozen(mirrored_move(moved) if right else moved),
+    )
+    try:
+        if type(spec) in DRAWN_AS_SET:
+            drawn = DRAWN_AS_SET[type(spec)](desk, spec)
+        else:
+            drawn = (DRAWN_BY[type(spec)](desk, spec),)
+    except PlateRefused as fault:
+        told = str(fault)
+        raise PlateRefused(told if "plates." in told else f"plates.{name}: {told}") from None
+    out = []
+    for plate in drawn:
+        if found := plate_faults(plate):
+            fix = "move the features apart or make them smaller"
+            raise PlateRefused("\n".join(f"plates.{name}: {fault}; {fix}" for fault in found))
+        text = spec.mark if len(drawn) == 1 and spec.mark else plate.name
+        lettered = _lettered(desk, text, plate)
+        out.append(mirrored_plate(lettered) if right else lettered)
+    return tuple(out)
 
 
-def _lettered(desk: Desk, spec: CutPlate, plate: Plate) -> Plate:
+def draw_plate(name: str, spec: CutPlate, corner: Corner) -> Plate:
+    """The one plate of a description; the first of a kind that makes several."""
+    return draw_plates(name, spec, corner)[0]
+
+
+def _lettered(desk: Desk, text: str, plate: Plate) -> Plate:
     """The mark text, and by it the overall size, to check the drawing's units at the machine.
 
     The size is left off where there is no room for it; the mark text never is.
     """
-    text, cuts = spec.mark or plate.name, plate.inner_loops
+    cuts = plate.inner_loops
     top = float(plate.outline.points[:, 1].max())
     holes = max((hole.diameter_mm / 2.0 for hole in plate.holes), default=0.0)
     wish = np.array([0.0, (top + holes) / 2.0])

@@ -46,11 +46,15 @@ def place_text(
 
     cuts: loops to keep clear of; taken: lines already placed. None where nothing fits.
     """
-    blocked = [outline, *cuts, *(text_box(mark) for mark in taken)]
+    blocked = [*cuts, *(text_box(mark) for mark in taken)]
+    boxes = np.array([bounding_box(loop) for loop in blocked]).reshape(-1, 4)
     for height in heights_mm:
         for at in _places(wish, outline):
             mark = TextMark(text, frozen(at), height)
-            if _on_metal(mark, outline, blocked):
+            half = np.array([len(text) * LETTER_WIDTH, 1.0]) * height / 2.0 + CLEAR_MM
+            near = (boxes[:, :2] <= at + half).all(axis=1) & (boxes[:, 2:] >= at - half).all(axis=1)
+            # Only loops whose box meets the lettering's can be too near to it.
+            if _on_metal(mark, outline, [outline, *(blocked[i] for i in np.flatnonzero(near))]):
                 return mark
     return None
 

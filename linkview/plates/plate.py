@@ -7,9 +7,8 @@ counter-clockwise.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
-from typing import TypeAlias
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -22,21 +21,46 @@ from linkview.geometry import (
     length,
     mirrored,
 )
+from linkview.plates.bends import Bend
+from linkview.plates.cutouts import CurvedSlot, Cutout, Hole, Opening, Slot, flip
 from linkview.plates.edges import SAME_MM
 from linkview.plates.outline import (
     Contour,
     area_mm2,
     bounding_box,
-    circle,
     contains,
     faults,
     flipped,
     length_mm,
     margin_mm,
-    slot,
     web_mm,
 )
 from linkview.units import to_deg
+
+__all__ = [
+    "CAUTIONS",
+    "Adjusts",
+    "CrossMark",
+    "CurvedSlot",
+    "Cutout",
+    "Hole",
+    "Load",
+    "Miss",
+    "Neck",
+    "Opening",
+    "Pin",
+    "Plate",
+    "Slot",
+    "TextMark",
+    "labelled_cutouts",
+    "mass_kg",
+    "mirrored_plate",
+    "near_pairs",
+    "pin_misses",
+    "plate_faults",
+]
+
+STEEL_KG_PER_MM3 = 7850e-9
 
 # What stays with every drawing; not a word of strength is meant by any figure here.
 CAUTIONS = (
@@ -45,40 +69,6 @@ CAUTIONS = (
     "Weld only by a person qualified for the material and position; never heat or weld forged "
     "or cast knuckles, rods or other steering parts.",
 )
-
-
-@dataclass(frozen=True, eq=False)
-class Hole:
-    """A round hole: centre (2,) mm in the plate. use: what goes through it."""
-
-    centre: Array
-    diameter_mm: float
-    use: str
-
-    @property
-    def loop(self) -> Contour:
-        return circle(self.centre, self.diameter_mm / 2.0)
-
-
-@dataclass(frozen=True, eq=False)
-class Slot:
-    """An obround between start and end (2,) mm: all within width_mm / 2 of the line between.
-
-    bolted: whether a bolt in it carries load, so that the edge rules for slotted holes apply.
-    """
-
-    start: Array
-    end: Array
-    width_mm: float
-    use: str
-    bolted: bool
-
-    @property
-    def loop(self) -> Contour:
-        return slot(self.start, self.end, self.width_mm)
-
-
-Cutout: TypeAlias = Hole | Slot
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,6 +110,32 @@ class CrossMark:
     size_mm: float
 
 
+@dataclass(frozen=True, eq=False)
+class Adjusts:
+    """What a plate's slots move: hard point `point`, along `way` (3,) unit in the car."""
+
+    point: str
+    way: Array
+    each_way_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class Load:
+    """The force on a plate's first hole, for the static building rule in `strength.py`.
+
+    along (2,) in the plate, N: what presses the bolt on the hole.  out_of_plane_n: what this rule
+    cannot judge.  shared_by: equal plates that share it.
+    """
+
+    along_n: Array
+    out_of_plane_n: float
+    shared_by: int
+    bolt_mm: float
+    bolt_grade: str
+    weld_throat_mm: float
+    weld_length_mm: float
+
+
 @dataclass(frozen=True)
 class Neck:
     """A place where the outline itself leaves little metal, measured when it was drawn."""
@@ -134,13 +150,14 @@ class Plate:
 
     placement (4, 4): plate mm -> car mm. also_at: further places where equal plates stand.
     part: the part of the linkage that carries it.  notes: what the builder has to know about it.
+    welded: has to be held in place by measure.  place_from: places to measure it from, as named.
     """
 
     name: str
     kind: str
     outline: Contour
     holes: tuple[Hole, ...]
-    slots: tuple[Slot, ...]
+    slots: tuple[Slot | CurvedSlot | Opening, ...]
     texts: tuple[TextMark, ...]
     crosses: tuple[CrossMark, ...]
     thickness_mm: float
@@ -153,6 +170,12 @@ class Plate:
     pins: tuple[Pin, ...]
     necks: tuple[Neck, ...] = ()
     notes: tuple[str, ...] = ()
+    bends: tuple[Bend, ...] = ()
+    welded: bool = False
+    adjusts: Adjusts | None = None
+    revision: str = "A"
+    load: Load | None = None
+    place_from: Mapping[str, Array] = field(default_factory=dict)
 
     @property
     def stands(self) -> tuple[Array, ...]:
@@ -207,17 +230,18 @@ def mirrored_plate(plate: Plate) -> Plate:
     Marks keep to the face they were on and the lettering stays readable. Twice gives the first.
     """
 
-    def flip(p: Array) -> Array:
-        return frozen(p * np.array([-1.0, 1.0]))
-
     def flip_stand(stand: Array) -> Array:
         return frozen(np.diag([1.0, -1.0, 1.0, 1.0]) @ stand @ np.diag([-1.0, 1.0, 1.0, 1.0]))
 
     return replace(
         plate,
         outline=flipped(plate.outline),
-        holes=tuple(replace(h, centre=flip(h.centre)) for h in plate.holes),
-        slots=tuple(replace(s, start=flip(s.start), end=flip(s.end)) for s in plate.slots),
+        holes=tuple(hole.mirrored() for hole in plate.holes),
+        slots=tuple(cut.mirrored() for cut in plate.slots),
+        bends=tuple(bend.mirrored() for bend in plate.bends),
+        adjusts=plate.adjusts and replace(plate.adjusts, way=frozen(mirrored(plate.adjusts.way))),
+        load=plate.load and replace(plate.load, along_n=flip(plate.load.along_n)),
+        place_from={n: frozen(mirrored(p)) for n, p in plate.place_from.items()},
         texts=tuple(replace(t, at=flip(t.at)) for t in plate.texts),
         crosses=tuple(replace(c, at=flip(c.at)) for c in plate.crosses),
         placement=flip_stand(plate.placement),
@@ -244,7 +268,7 @@ def plate_faults(plate: Plate) -> tuple[str, ...]:
 
 def _outside(plate: Plate) -> Iterator[str]:
     for name, cut in labelled_cutouts(plate):
-        place = cut.centre if isinstance(cut, Hole) else (cut.start + cut.end) / 2.0
+        place = cut.middle
         where = f"{name} at ({place[0]:.1f}, {place[1]:.1f})"
         if not contains(plate.outline, cut.loop.points[0]):
             yield f"{where} lies outside the outline"
@@ -255,8 +279,23 @@ def _outside(plate: Plate) -> Iterator[str]:
 
 def _overlapping(plate: Plate) -> Iterator[str]:
     cuts = [(name, cut.loop) for name, cut in labelled_cutouts(plate)]
-    for i, (name, loop) in enumerate(cuts):
-        for other_name, other in cuts[i + 1 :]:
-            nested = contains(loop, other.points[0]) or contains(other, loop.points[0])
-            if nested or web_mm(loop, other) <= SAME_MM:
-                yield f"{name} and {other_name} run into each other"
+    for i, j in near_pairs([loop for _, loop in cuts], SAME_MM):
+        (name, loop), (other_name, other) = cuts[i], cuts[j]
+        nested = contains(loop, other.points[0]) or contains(other, loop.points[0])
+        if nested or web_mm(loop, other) <= SAME_MM:
+            yield f"{name} and {other_name} run into each other"
+
+
+def near_pairs(loops: Sequence[Contour], within_mm: float) -> Iterator[tuple[int, int]]:
+    """The pairs (i < j) whose boxes are this near: only they can be nearer themselves."""
+    if len(loops) < 2:
+        return
+    boxes = np.array([bounding_box(loop) for loop in loops])
+    low, high = boxes[:, :2] - within_mm, boxes[:, 2:]
+    near = (low[:, None] <= high[None]).all(axis=-1)
+    yield from zip(*(k.tolist() for k in np.nonzero(np.triu(near & near.T, 1))), strict=True)
+
+
+def mass_kg(plate: Plate) -> float:
+    """One piece, as steel of 7850 kg/m3 (common practice)."""
+    return plate.net_area_mm2 * plate.thickness_mm * STEEL_KG_PER_MM3

@@ -1,15 +1,18 @@
-"""The top-mount base plate: square to the strut, three studs, four slots, a long opening."""
+"""Top mounts: the base with studs and slots, and the bearing's carrier that slides on it."""
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 
 from linkview.geometry import Array, angle_between, dot, frozen, length, rigid, unit
-from linkview.model.layouts import BODY
-from linkview.model.platespec import CutPlate, TopMountBase
-from linkview.plates.desk import Desk, centre_cross
+from linkview.model.platebase import CutPlate
+from linkview.model.platekinds import TopMountSlider
+from linkview.model.platespec import TopMountBase
+from linkview.plates.desk import Desk, centre_cross, stand
 from linkview.plates.outline import hull
-from linkview.plates.plate import Hole, Pin, Plate, Slot
+from linkview.plates.plate import Adjusts, Hole, Pin, Plate, Slot
 from linkview.units import to_deg, to_rad
 
 
@@ -28,27 +31,45 @@ def top_mount_base(desk: Desk, spec: CutPlate) -> Plate:
     circles += [(e, s.width_mm / 2.0 + spec.edge_margin) for s in slots for e in (s.start, s.end)]
     marked = [(h.centre, h.diameter_mm) for h in holes]
     marked += [((s.start + s.end) / 2.0, s.width_mm) for s in slots if s.bolted]
-    return Plate(
-        name=desk.name,
-        kind=spec.kind,
+    plate = desk.drawn(
+        spec,
         outline=hull([c for c, _ in circles], [r for _, r in circles]),
+        stands=(frozen(rigid(rotation, top)),),
+        pins=(Pin(spec.top, frozen(top), frozen(z), frozen([0.0, 0.0])),),
         holes=holes,
         slots=slots,
-        texts=(),
-        crosses=tuple(centre_cross(c[0], c[1], wide, spec.edge_margin) for c, wide in marked),
-        thickness_mm=spec.thickness,
-        material=spec.material,
-        quantity=spec.quantity,
-        mirrored=spec.mirrored,
-        placement=frozen(rigid(rotation, top)),
-        also_at=(),
-        part=BODY,
-        pins=(Pin(spec.top, frozen(top), frozen(z), frozen([0.0, 0.0])),),
         notes=_seat_notes(spec, top, z),
+    )
+    return replace(
+        plate,
+        crosses=tuple(centre_cross(c[0], c[1], wide, spec.edge_margin) for c, wide in marked),
+        adjusts=Adjusts(spec.top, frozen(y), spec.slot_each_way),
     )
 
 
-def _strut_axis(desk: Desk, spec: TopMountBase, top: Array, lower: Array) -> Array:
+def top_mount_slider(desk: Desk, spec: CutPlate) -> Plate:
+    """The bearing's carrier: bore at the plate's origin, y along the slots, z up the strut."""
+    assert isinstance(spec, TopMountSlider)
+    top, lower = desk.body_point("top", spec.top), desk.point("lower", spec.lower)
+    z = _strut_axis(desk, spec, top, lower)
+    y = _along_slots(desk, spec, z)
+    away = np.array([spec.slots_across, spec.slots_along]) / 2.0
+    spots = [away * way for way in ([1, 1], [-1, 1], [-1, -1], [1, -1])]
+    bolts = tuple(Hole(frozen(spot), spec.bolt_hole, "bolt in the base's slot") for spot in spots)
+    bore = Hole(frozen([0.0, 0.0]), spec.bore, "bearing seat")
+    holes = (bore, *bolts)
+    margins = [h.diameter_mm / 2.0 + spec.edge_margin for h in holes]
+    return desk.drawn(
+        spec,
+        outline=hull([h.centre for h in holes], margins),
+        stands=(stand(top + spec.above * z, z, y),),
+        pins=(Pin(spec.top, frozen(top), frozen(z), frozen([0.0, 0.0])),),
+        holes=holes,
+        notes=("bore the bearing's seat after cutting; fit by the bearing maker's table",),
+    )
+
+
+def _strut_axis(desk: Desk, spec: TopMountBase | TopMountSlider, top: Array, lower: Array) -> Array:
     if length(top - lower) < 1.0:
         raise desk.refuse(
             "lower",
@@ -59,7 +80,7 @@ def _strut_axis(desk: Desk, spec: TopMountBase, top: Array, lower: Array) -> Arr
     return unit(top - lower)
 
 
-def _along_slots(desk: Desk, spec: TopMountBase, z: Array) -> Array:
+def _along_slots(desk: Desk, spec: TopMountBase | TopMountSlider, z: Array) -> Array:
     wanted = unit(spec.slot_direction)
     laid = wanted - dot(wanted, z) * z
     if length(laid) < 0.5:
