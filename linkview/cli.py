@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from linkview.model.parts import Car
     from linkview.model.read import HardPointFile
-    from linkview.plates.shop import ShopProfile
+    from linkview.plates.profiles import ShopProfile
     from linkview.study import CarStudy, Tell
 
 DONE, SHORT, UNUSABLE, STOPPED = 0, 1, 2, 130
@@ -92,9 +92,10 @@ def _add(
         )
         sub.add_argument(
             "--shop",
-            choices=SHOPS,
+            metavar="SHOP",
             default=SHOPS[0],
-            help="whose rules the plates must pass (default: %(default)s)",
+            help=f"whose rules the plates must pass: {', '.join(SHOPS)}, or your own FILE.toml "
+            "(default: %(default)s)",
         )
         sub.add_argument(
             "--strict",
@@ -264,9 +265,9 @@ def _cars(args: argparse.Namespace) -> tuple[HardPointFile, Car, Car]:
 
 
 def _shop(args: argparse.Namespace) -> ShopProfile:
-    from linkview.plates.shop import PROFILES
+    from linkview.plates.profiles import named_profile
 
-    return PROFILES[args.shop]
+    return named_profile(args.shop)
 
 
 def _folder(args: argparse.Namespace, file: HardPointFile) -> Path:

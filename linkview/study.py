@@ -17,9 +17,10 @@ from linkview.limits.report import FirstStops, Stop
 from linkview.limits.stops import first_stop
 from linkview.model.parts import Axle, Car, Side
 from linkview.model.platespec import CutPlate
-from linkview.plates.brackets import draw_plate
+from linkview.plates.brackets import draw_plates
 from linkview.plates.plate import Plate
-from linkview.plates.shop import ShopProfile, Verdict, require_cuttable
+from linkview.plates.profiles import ShopProfile
+from linkview.plates.shop import Verdict, refusal_text, verdicts
 
 RACK_COUNT, TRAVEL_COUNT = 21, 41
 
@@ -131,8 +132,12 @@ def drawn_plates(axle: Axle, shop: ShopProfile) -> tuple[DrawnPlate, ...]:
     for name, spec in axle.plates.items():
         assert isinstance(spec, CutPlate)
         try:
-            sides = {c.side: draw_plate(name, spec, c) for c in axle.corners}
-            out.append(DrawnPlate(name, sides, require_cuttable(sides[Side.LEFT], shop)))
+            left, right = (draw_plates(name, spec, corner) for corner in axle.corners)
+            for one, other in zip(left, right, strict=True):
+                sides = {Side.LEFT: one, Side.RIGHT: other}
+                found = verdicts(one, shop)
+                refused = refusal_text(one, shop, found)
+                out.append(DrawnPlate(one.name, sides, found, refused))
         except PlateRefused as refusal:
             out.append(DrawnPlate(name, {}, (), str(refusal)))
     return tuple(out)

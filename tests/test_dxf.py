@@ -14,13 +14,13 @@ import shapely
 from plate_cases import POINTS, ear, front, rear, shifted, top_mount
 
 from linkview.errors import CannotWrite, PlateRefused
-from linkview.export import dxf
+from linkview.export import dxf, dxf_back
 from linkview.export.dxf import CUT, MARK, read_cut_loops, write_dxf
 from linkview.geometry import apply, apply_direction, frozen
 from linkview.plates.brackets import draw_plate, mirrored_plate
 from linkview.plates.outline import bounding_box, edges, polygon
 from linkview.plates.plate import Hole
-from linkview.plates.shop import DxfVersion
+from linkview.plates.profiles import DxfStyle, DxfVersion
 
 GOLDEN = Path(__file__).parent / "golden"
 VERSIONS = list(DxfVersion)
@@ -59,7 +59,7 @@ def rings_by_gdal(path):
 @every_version
 def test_gdal_reads_the_same_areas_and_hole_count(tmp_path, draw, version):
     plate = draw()
-    receipt = write_dxf(plate, tmp_path / "plate.dxf", version=version)
+    receipt = write_dxf(plate, tmp_path / "plate.dxf", style=DxfStyle(version=version))
     outline, *inner = rings_by_gdal(receipt.path)
     assert len(inner) == receipt.hole_count + receipt.slot_count
     assert len(inner) == len(plate.holes) + len(plate.slots)
@@ -77,7 +77,7 @@ def test_gdal_reads_the_same_areas_and_hole_count(tmp_path, draw, version):
 @every_plate
 @every_version
 def test_ezdxf_audit_finds_nothing(tmp_path, draw, version):
-    receipt = write_dxf(draw(), tmp_path / "plate.dxf", version=version)
+    receipt = write_dxf(draw(), tmp_path / "plate.dxf", style=DxfStyle(version=version))
     doc = ezdxf.readfile(receipt.path)
     audit = doc.audit()
     assert audit.errors == []
@@ -88,12 +88,12 @@ def test_ezdxf_audit_finds_nothing(tmp_path, draw, version):
 @every_plate
 def test_millimetres_are_stated_where_the_version_can(tmp_path, draw):
     # DXF reference: $INSUNITS 4 is millimetres, $MEASUREMENT 1 metric.
-    new = write_dxf(draw(), tmp_path / "new.dxf", version=DxfVersion.R2010)
+    new = write_dxf(draw(), tmp_path / "new.dxf", style=DxfStyle(version=DxfVersion.R2010))
     header = ezdxf.readfile(new.path).header
     assert header["$INSUNITS"] == 4
     assert header["$MEASUREMENT"] == 1
     assert "unit mm" in new.compared
-    old = write_dxf(draw(), tmp_path / "old.dxf", version=DxfVersion.R12)
+    old = write_dxf(draw(), tmp_path / "old.dxf", style=DxfStyle(version=DxfVersion.R12))
     assert "$INSUNITS" not in old.path.read_text(encoding="cp1252")
     assert "no unit in R12: check the marked size" in old.compared
 
@@ -130,7 +130,7 @@ def test_ear_hole_follows_the_moved_joint_and_the_notch_changes(tmp_path, versio
     for by in ([0, 0, 0], [3, -2, 5]):
         joint = shifted("lower_lateral_inner", by)
         plate = ear_plate(lower_lateral_inner=joint)
-        write_dxf(plate, tmp_path / "ear.dxf", version=version)
+        write_dxf(plate, tmp_path / "ear.dxf", style=DxfStyle(version=version))
         (circle,) = ezdxf.readfile(tmp_path / "ear.dxf").modelspace().query("CIRCLE")
         off, axis = off_joint(plate, (circle.dxf.center.x, circle.dxf.center.y), joint)
         assert off < 0.01
@@ -148,7 +148,7 @@ def test_top_plate_follows_the_moved_top_mount(tmp_path, version):
     for by in ([0, 0, 0], [3, -2, 5]):
         top = shifted("strut_top", by)
         plate = top_plate(strut_top=top)
-        write_dxf(plate, tmp_path / "top.dxf", version=version)
+        write_dxf(plate, tmp_path / "top.dxf", style=DxfStyle(version=version))
         loops = [cut.loop for cut in read_cut_loops(tmp_path / "top.dxf")]
         left, low, right, high = bounding_box(loops[5])  # after outline and four slots: the opening
         off, axis = off_joint(plate, ((left + right) / 2, (low + high) / 2), top)
@@ -202,7 +202,7 @@ def points(rows):
 @every_version
 @pytest.mark.parametrize("name", PLATES)
 def test_the_file_reads_as_the_golden_text(tmp_path, name, version):
-    write_dxf(PLATES[name](), tmp_path / "plate.dxf", version=version)
+    write_dxf(PLATES[name](), tmp_path / "plate.dxf", style=DxfStyle(version=version))
     text = "\n".join(entity_lines(tmp_path / "plate.dxf")) + "\n"
     golden = GOLDEN / f"dxf_{name}_{version.value}.txt"
     assert text == golden.read_text(encoding="utf-8")
@@ -212,7 +212,7 @@ def test_the_file_reads_as_the_golden_text(tmp_path, name, version):
 @every_version
 def test_layers_hold_only_what_belongs_there(tmp_path, draw, version):
     plate = draw()
-    write_dxf(plate, tmp_path / "plate.dxf", version=version)
+    write_dxf(plate, tmp_path / "plate.dxf", style=DxfStyle(version=version))
     space = ezdxf.readfile(tmp_path / "plate.dxf").modelspace()
     cut = [e.dxftype() for e in space if e.dxf.layer == CUT]
     rest = [e for e in space if e.dxf.layer != CUT]
@@ -225,7 +225,7 @@ def test_layers_hold_only_what_belongs_there(tmp_path, draw, version):
 @every_plate
 @every_version
 def test_no_loop_ends_on_a_bulge(tmp_path, draw, version):
-    write_dxf(draw(), tmp_path / "plate.dxf", version=version)
+    write_dxf(draw(), tmp_path / "plate.dxf", style=DxfStyle(version=version))
     for cut in read_cut_loops(tmp_path / "plate.dxf"):
         assert cut.kind == "CIRCLE" or cut.loop.bulges[-1] == 0.0
 
@@ -234,8 +234,8 @@ def test_no_loop_ends_on_a_bulge(tmp_path, draw, version):
 @every_version
 def test_same_plate_same_bytes(tmp_path, draw, version):
     before = ezdxf.options.write_fixed_meta_data_for_testing
-    write_dxf(draw(), tmp_path / "a.dxf", version=version)
-    write_dxf(draw(), tmp_path / "b.dxf", version=version)
+    write_dxf(draw(), tmp_path / "a.dxf", style=DxfStyle(version=version))
+    write_dxf(draw(), tmp_path / "b.dxf", style=DxfStyle(version=version))
     assert (tmp_path / "a.dxf").read_bytes() == (tmp_path / "b.dxf").read_bytes()
     assert ezdxf.options.write_fixed_meta_data_for_testing == before
 
@@ -271,8 +271,8 @@ def spoil_with(monkeypatch, change):
     """Let the drawing be spoilt after it is made: what a bug or a disk could do."""
     honest = dxf._drawing
 
-    def spoilt(plate, version):
-        doc = honest(plate, version)
+    def spoilt(*drawn):
+        doc = honest(*drawn)
         change(doc.modelspace())
         return doc
 
@@ -322,14 +322,14 @@ def test_a_file_that_is_not_the_plate_never_gets_its_name(tmp_path, monkeypatch,
 
 
 def test_a_file_cut_short_on_the_disk_is_noticed(tmp_path, monkeypatch):
-    honest = dxf._read
+    honest = dxf_back._read
 
     def cut_short(where, path):
         text = where.read_text(encoding="utf-8")
         where.write_text(text[: text.index("ENTITIES") + 60], encoding="utf-8")
         return honest(where, path)
 
-    monkeypatch.setattr(dxf, "_read", cut_short)
+    monkeypatch.setattr(dxf_back, "_read", cut_short)
     with pytest.raises(CannotWrite, match=r"ear\.dxf"):
         write_dxf(ear_plate(), tmp_path / "ear.dxf")
     assert list(tmp_path.iterdir()) == []

@@ -15,7 +15,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from linkview.errors import CannotWrite
-from linkview.export.dxf import DxfReceipt, write_dxf
+from linkview.export.dxf import write_dxf
+from linkview.export.dxf_back import DxfReceipt
 from linkview.export.files import write_whole
 from linkview.export.summary import CAUTIONS, summary_lines
 from linkview.export.tables import (
@@ -118,7 +119,7 @@ def write_plate_files(study: CarStudy, folder: Path) -> tuple[list[Written], lis
                 pieces[f"{drawn.name}_mirrored"] = (mirrored_plate(plate), plate.mirrored)
             for name, (piece, count) in pieces.items():
                 path = folder / "plates" / f"{name}.dxf"
-                receipts.append(write_dxf(piece, path, version=study.shop.dxf_version))
+                receipts.append(write_dxf(piece, path, style=study.shop.dxf))
                 words = f"cut {count}, {plate.thickness_mm:g} mm {plate.material}, read back equal"
                 out.append(Written(f"plates/{name}.dxf", words))
     return out, receipts

@@ -99,7 +99,7 @@ def wheel_spacer(desk: Desk, spec: CutPlate) -> Plate:
     centre = desk.point("wheel_centre", "wheel_centre")
     middle = centre + (desk.rim_offset_mm - spec.thickness / 2.0) * out
     up = desk.square_to("wheel_centre", [0.0, 0.0, 1.0], out)
-    zero = Hole(frozen([0.0, 0.0]), spec.bore, "centre bore")
+    zero = Hole(frozen([0.0, 0.0]), spec.bore, "centre bore", bolted=False)
     rings = (
         (spec.hub_count, spec.hub_circle, spec.hub_hole, "hub bolt", 0.0),
         (spec.wheel_count, spec.wheel_circle, spec.wheel_hole, "wheel stud", spec.turn),

@@ -103,7 +103,8 @@ def draw_plate(name: str, spec: CutPlate, corner: Corner) -> Plate:
 def _lettered(desk: Desk, text: str, plate: Plate) -> Plate:
     """The mark text, and by it the overall size, to check the drawing's units at the machine.
 
-    The size is left off where there is no room for it; the mark text never is.
+    Material and thickness follow where the text does not name the grade. Size and material are
+    left off where there is no room for them; the mark text never is.
     """
     cuts = plate.inner_loops
     top = float(plate.outline.points[:, 1].max())
@@ -122,4 +123,10 @@ def _lettered(desk: Desk, text: str, plate: Plate) -> Plate:
     size = place_text(
         f"{width:.1f} x {height:.1f} mm", below, SIZE_HEIGHTS_MM, plate.outline, cuts, taken=(name,)
     )
-    return replace(plate, texts=(name,) if size is None else (name, size))
+    marks = (name,) if size is None else (name, size)
+    if plate.material[:4].upper() not in text.upper():
+        lower = marks[-1].at - np.array([0.0, 2.0 * marks[-1].height_mm])
+        words = f"{plate.material} {plate.thickness_mm:g} mm"
+        grade = place_text(words, lower, SIZE_HEIGHTS_MM, plate.outline, cuts, taken=marks)
+        marks = (*marks, grade) if grade is not None else marks
+    return replace(plate, texts=marks)

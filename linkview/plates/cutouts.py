@@ -24,11 +24,15 @@ def flip(p: Array) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class Hole:
-    """A round hole: centre (2,) mm in the plate. use: what goes through it."""
+    """A round hole: centre (2,) mm in the plate. use: what goes through it.
+
+    bolted: False for a bore or opening that no bolt presses on.
+    """
 
     centre: Array
     diameter_mm: float
     use: str
+    bolted: bool = True
 
     @property
     def loop(self) -> Contour:

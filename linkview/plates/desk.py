@@ -95,7 +95,8 @@ class Desk:
             slots=tuple(slots),
             texts=(),
             crosses=tuple(
-                centre_cross(hole.centre[0], hole.centre[1], hole.diameter_mm, spec.edge_margin) for hole in holes
+                centre_cross(hole.centre[0], hole.centre[1], hole.diameter_mm, spec.edge_margin)
+                for hole in holes
             ),
             thickness_mm=spec.thickness,
             material=spec.material,

@@ -11,24 +11,24 @@ A verdict judges room for metal, never strength. Every profile is a proposal: as
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import cmath
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
 
+import numpy as np
+from numpy.typing import ArrayLike
+
 from linkview.errors import PlateRefused
-from linkview.plates.edges import SAME_MM
-from linkview.plates.outline import web_mm
-from linkview.plates.plate import Cutout, Hole, Plate, labelled_cutouts, plate_faults
+from linkview.plates.corners import heading
+from linkview.plates.edges import SAME_MM, Line, gap
+from linkview.plates.outline import Contour, edges, web_mm
+from linkview.plates.plate import Hole, Plate, labelled_cutouts, near_pairs, plate_faults
+from linkview.plates.profiles import ShopProfile
 
 EN_TABLE = "EN 1993-1-8 Table 3.3"
 COMMON = "common practice"
-
-
-class DxfVersion(Enum):
-    """What the shop's machine reads; R12 carries no unit, so the size is marked on the plate."""
-
-    R12 = "R12"
-    R2010 = "R2010"
+SHARP_RAD = 0.05  # a corner of less than 3 deg is a seam, not a corner
 
 
 class Level(Enum):
@@ -40,41 +40,11 @@ class Level(Enum):
 
 
 @dataclass(frozen=True)
-class ShopProfile:
-    """One shop's or process's rules; a limit is the larger of its two figures.
-
-    hole_per_thickness, web_per_thickness: times the sheet's thickness.
-    end_per_hole, edge_per_hole: wanted from a bolt hole's centre to the edge, times its width.
-    ream_mm: how much smaller to cut a round hole, then ream it to size; 0 where it stays as cut.
-    """
-
-    name: str
-    hole_per_thickness: float
-    hole_mm: float
-    web_per_thickness: float
-    web_mm: float
-    end_per_hole: float = 2.0
-    edge_per_hole: float = 1.5
-    ream_mm: float = 0.0
-    dxf_version: DxfVersion = DxfVersion.R2010
-
-    def least_hole_mm(self, thickness_mm: float) -> float:
-        return max(self.hole_per_thickness * thickness_mm, self.hole_mm)
-
-    def least_web_mm(self, thickness_mm: float) -> float:
-        return max(self.web_per_thickness * thickness_mm, self.web_mm)
-
-
-# Shops disagree on the smallest hole: 0.5, 1 or 1.5 times the thickness (common practice).
-WATER_JET = ShopProfile("water_jet", 0.5, 2.0, 1.0, 2.0)
-LASER = ShopProfile("laser", 1.0, 1.0, 1.0, 2.0)
-PLASMA = ShopProfile("plasma", 1.5, 5.0, 1.5, 4.0, ream_mm=2.2)
-PROFILES: Mapping[str, ShopProfile] = {p.name: p for p in (WATER_JET, LASER, PLASMA)}
-
-
-@dataclass(frozen=True)
 class Verdict:
-    """One rule on one feature. found_mm below needed_mm is what a warning or refusal is about."""
+    """One rule on one feature. found_mm below needed_mm is what a warning or refusal is about.
+
+    at: where in the plate, mm, to be drawn there.
+    """
 
     level: Level
     feature: str
@@ -82,6 +52,7 @@ class Verdict:
     found_mm: float
     needed_mm: float
     source: str
+    at: tuple[float, float] | None = None
 
     def __str__(self) -> str:
         return (
@@ -97,6 +68,9 @@ def verdicts(plate: Plate, profile: ShopProfile) -> tuple[Verdict, ...]:
         *_edge_distances(plate, profile),
         *_webs(plate, profile),
         *_necks(plate, profile),
+        *_corners(plate, profile),
+        *_bends(plate, profile),
+        *_fits_a_sheet(plate, profile),
     )
 
 
@@ -106,50 +80,69 @@ def require_cuttable(plate: Plate, profile: ShopProfile) -> tuple[Verdict, ...]:
     Raises PlateRefused with every refusal and its numbers, one line each.
     """
     found = verdicts(plate, profile)
-    refused = [*plate_faults(plate), *(str(v) for v in found if v.level is Level.REFUSAL)]
-    if refused:
-        raise PlateRefused(
-            "\n".join(
-                f"plates.{plate.name}: {text}; move the features apart, make them smaller, or "
-                f"edit the shop profile '{profile.name}'"
-                for text in refused
-            )
-        )
+    if told := refusal_text(plate, profile, found):
+        raise PlateRefused(told)
     return found
 
 
-def _must(feature: str, rule: str, found: float, needed: float, source: str) -> Verdict:
+def refusal_text(plate: Plate, profile: ShopProfile, found: Sequence[Verdict]) -> str | None:
+    """Every refusal with its numbers, one line each; None where there is none."""
+    refused = [*plate_faults(plate), *(str(v) for v in found if v.level is Level.REFUSAL)]
+    lines = (
+        f"plates.{plate.name}: {text}; move the features apart, make them smaller, or "
+        f"edit the shop profile '{profile.name}'"
+        for text in refused
+    )
+    return "\n".join(lines) or None
+
+
+def _must(
+    feature: str, rule: str, found: float, needed: float, source: str, at: ArrayLike | None = None
+) -> Verdict:
     """A refusal below what is needed, else a pass."""
     # A plate drawn to the limit may miss it by round-off; no saw or jet can tell.
     level = Level.PASS if found >= needed - SAME_MM else Level.REFUSAL
-    return Verdict(level, feature, rule, found, needed, source)
+    return Verdict(level, feature, rule, found, needed, source, _spot(at))
 
 
-def _should(feature: str, rule: str, found: float, needed: float, source: str) -> Verdict:
+def _should(
+    feature: str, rule: str, found: float, needed: float, source: str, at: ArrayLike | None = None
+) -> Verdict:
     """A warning below what is wanted, else a pass."""
     level = Level.PASS if found >= needed - SAME_MM else Level.WARNING
-    return Verdict(level, feature, rule, found, needed, source)
+    return Verdict(level, feature, rule, found, needed, source, _spot(at))
 
 
-def _width(cut: Cutout) -> float:
-    return cut.diameter_mm if isinstance(cut, Hole) else cut.width_mm
+def _spot(at: ArrayLike | None) -> tuple[float, float] | None:
+    if at is None:
+        return None
+    x, y = np.asarray(at, dtype=float)
+    return float(x), float(y)
+
+
+def _said(plate: Plate, profile: ShopProfile) -> str:
+    return f"shop profile '{profile.name}' for {plate.thickness_mm:g} mm sheet, {COMMON}"
 
 
 def _hole_sizes(plate: Plate, profile: ShopProfile) -> Iterator[Verdict]:
-    least = profile.least_hole_mm(plate.thickness_mm)
-    source = f"shop profile '{profile.name}' for {plate.thickness_mm:g} mm sheet, {COMMON}"
+    t, source = plate.thickness_mm, _said(plate, profile)
     for name, cut in labelled_cutouts(plate):
-        yield _must(name, "width", _width(cut), least, source)
+        round_ = isinstance(cut, Hole)
+        least = profile.least_hole_mm(t) if round_ else profile.least_slot_mm(t)
+        yield _must(name, "width", cut.width_mm, least, source, cut.middle)
     if profile.ream_mm:
-        for i, hole in enumerate(plate.holes, start=1):
+        for name, hole in labelled_cutouts(plate):
+            if not isinstance(hole, Hole) or not hole.bolted:
+                continue
             yield Verdict(
                 Level.WARNING,
-                f"hole {i} ({hole.use})",
+                name,
                 f"metal to ream (cut {hole.diameter_mm - profile.ream_mm:.1f} mm, then ream to "
                 f"{hole.diameter_mm:.1f} mm)",
                 0.0,
                 profile.ream_mm,
                 COMMON,
+                _spot(hole.centre),
             )
 
 
@@ -159,42 +152,108 @@ def _edge_distances(plate: Plate, profile: ShopProfile) -> Iterator[Verdict]:
     The drawing knows no load: the nearest edge is judged as an edge and as an end.
     """
     for name, cut in labelled_cutouts(plate):
-        if not isinstance(cut, Hole) and not cut.bolted:
+        if not cut.bolted:
             continue
-        d0 = _width(cut)
+        d0, at = cut.width_mm, cut.middle
         found = web_mm(plate.outline, cut.loop) + d0 / 2.0
         bare = 1.2 if isinstance(cut, Hole) else 1.5
         middle = "centre to edge" if isinstance(cut, Hole) else "middle line to edge"
-        yield _must(name, middle, found, bare * d0, f"{bare:g} d0, {EN_TABLE}, bare minimum")
+        yield _must(name, middle, found, bare * d0, f"{bare:g} d0, {EN_TABLE}, bare minimum", at)
         wanted = (
             (profile.edge_per_hole, "across the load"),
             (profile.end_per_hole, "along the load"),
         )
         for factor, way in (w for w in wanted if w[0] > bare):
-            yield _should(name, f"{middle} {way}", found, factor * d0, f"{factor:g} d0, {COMMON}")
+            source = f"{factor:g} d0, {COMMON}"
+            yield _should(name, f"{middle} {way}", found, factor * d0, source, at)
 
 
 def _webs(plate: Plate, profile: ShopProfile) -> Iterator[Verdict]:
-    """Metal between every two cuts and to the outline; spacing of bolt holes."""
+    """Metal between every cut and the outline, and between neighbours; spacing of bolt holes.
+
+    Cuts whose boxes stand further apart than any rule asks are not listed.
+    """
     least = profile.least_web_mm(plate.thickness_mm)
-    source = f"shop profile '{profile.name}' for {plate.thickness_mm:g} mm sheet, {COMMON}"
+    source = _said(plate, profile)
     cuts = labelled_cutouts(plate)
-    for i, (name, cut) in enumerate(cuts):
-        edge = web_mm(plate.outline, cut.loop)
-        yield _must(f"{name} and the outline", "metal between", edge, least, source)
-        for other_name, other in cuts[i + 1 :]:
-            both = f"{name} and {other_name}"
-            web = web_mm(cut.loop, other.loop)
-            yield _must(both, "metal between", web, least, source)
-            if isinstance(cut, Hole) and isinstance(other, Hole):
-                spacing = web + (cut.diameter_mm + other.diameter_mm) / 2.0
-                wanted = 2.2 * max(cut.diameter_mm, other.diameter_mm)
-                text = f"2.2 d0, {EN_TABLE}, bare minimum"
-                yield _must(both, "centre to centre", spacing, wanted, text)
+    loops = [cut.loop for _, cut in cuts]
+    for (name, cut), loop in zip(cuts, loops, strict=True):
+        edge = web_mm(plate.outline, loop)
+        both = f"{name} and the outline"
+        yield _must(both, "metal between", edge, least, source, cut.middle)
+    widest = max((c.width_mm for _, c in cuts if c.bolted), default=0.0)
+    for i, j in near_pairs(loops, max(least, 2.2 * widest)):
+        (name, cut), (other_name, other) = cuts[i], cuts[j]
+        both, at = f"{name} and {other_name}", (cut.middle + other.middle) / 2.0
+        web = web_mm(loops[i], loops[j])
+        yield _must(both, "metal between", web, least, source, at)
+        if isinstance(cut, Hole) and isinstance(other, Hole) and cut.bolted and other.bolted:
+            spacing = web + (cut.diameter_mm + other.diameter_mm) / 2.0
+            wanted = 2.2 * max(cut.diameter_mm, other.diameter_mm)
+            text = f"2.2 d0, {EN_TABLE}, bare minimum"
+            yield _must(both, "centre to centre", spacing, wanted, text, at)
 
 
 def _necks(plate: Plate, profile: ShopProfile) -> Iterator[Verdict]:
     least = profile.least_web_mm(plate.thickness_mm)
-    source = f"shop profile '{profile.name}' for {plate.thickness_mm:g} mm sheet, {COMMON}"
     for neck in plate.necks:
-        yield _must(neck.where, "metal left", neck.width_mm, least, source)
+        yield _must(neck.where, "metal left", neck.width_mm, least, _said(plate, profile))
+
+
+def _corners(plate: Plate, profile: ShopProfile) -> Iterator[Verdict]:
+    """Sharp inner corners: the cut leaves half its own width as a radius there."""
+    named = [("outline", plate.outline, 1.0)]
+    named += [(name, cut.loop, -1.0) for name, cut in labelled_cutouts(plate)]
+    for name, loop, metal_left in named:
+        spots = sharp_inner_corners(loop, metal_left)
+        if spots:
+            many = f"{name}: {len(spots)} sharp inner corner" + ("s" if len(spots) > 1 else "")
+            yield _should(
+                many,
+                "radius",
+                0.0,
+                profile.kerf_mm / 2.0,
+                "half the kerf stays in the corner: relieve it with a dog-bone where a part has "
+                f"to seat there; {COMMON}",
+                (spots[0].real, spots[0].imag),
+            )
+
+
+def sharp_inner_corners(loop: Contour, metal_left: float) -> list[complex]:
+    """Corners whose open side is less than half a turn; metal left (+1) of the loop or right."""
+    pieces = edges(loop)
+    out = []
+    for e, f in zip(pieces, (*pieces[1:], pieces[0]), strict=True):
+        turn = cmath.phase(heading(f, f.a) / heading(e, f.a))
+        if turn * metal_left < -SHARP_RAD:
+            out.append(f.a)
+    return out
+
+
+def _bends(plate: Plate, profile: ShopProfile) -> Iterator[Verdict]:
+    t = plate.thickness_mm
+    for i, bend in enumerate(plate.bends, start=1):
+        name, at = f"bend {i}", (bend.start + bend.end) / 2.0
+        least = profile.bend_radius_per_thickness * t
+        source = f"{profile.bend_radius_per_thickness:g} x thickness, {COMMON}"
+        yield _should(name, "inside radius", bend.radius_mm, least, source, at)
+        line = Line(complex(*bend.start), complex(*bend.end))
+        keep = 2.0 * t + bend.radius_mm
+        for other, cut in labelled_cutouts(plate):
+            away = min(gap(line, e) for e in edges(cut.loop))
+            text = f"2 x thickness + radius, {COMMON}: nearer holes are drawn out of round"
+            yield _should(f"{name} and {other}", "distance", away, keep, text, cut.middle)
+
+
+def _fits_a_sheet(plate: Plate, profile: ShopProfile) -> Iterator[Verdict]:
+    if not profile.sheets_mm:
+        return
+    wide, high = sorted(plate.size_mm)
+    border = 2.0 * profile.part_gap_mm
+    room = max(profile.sheets_mm, key=lambda sheet: min(sheet) * max(sheet))
+    source = f"largest sheet {max(room):g} x {min(room):g} less its border, '{profile.name}'"
+    over = max(wide + border - min(room), high + border - max(room))
+    if over > 0.0:
+        found = (min(room) - border) if wide + border > min(room) else max(room) - border
+        need = wide if wide + border > min(room) else high
+        yield Verdict(Level.REFUSAL, "plate", "room on the sheet", found, need, source)

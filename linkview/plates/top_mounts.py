@@ -56,7 +56,7 @@ def top_mount_slider(desk: Desk, spec: CutPlate) -> Plate:
     away = np.array([spec.slots_across, spec.slots_along]) / 2.0
     spots = [away * way for way in ([1, 1], [-1, 1], [-1, -1], [1, -1])]
     bolts = tuple(Hole(frozen(spot), spec.bolt_hole, "bolt in the base's slot") for spot in spots)
-    bore = Hole(frozen([0.0, 0.0]), spec.bore, "bearing seat")
+    bore = Hole(frozen([0.0, 0.0]), spec.bore, "bearing seat", bolted=False)
     holes = (bore, *bolts)
     margins = [h.diameter_mm / 2.0 + spec.edge_margin for h in holes]
     return desk.drawn(
