@@ -5,8 +5,8 @@ The one place that strings the steps together; it writes nothing and prints noth
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from linkview.alignment.axle import AxleAlignment, align
 from linkview.clearance.distance import GapState
@@ -17,10 +17,13 @@ from linkview.limits.report import FirstStops, Stop
 from linkview.limits.stops import first_stop
 from linkview.model.parts import Axle, Car, Side
 from linkview.model.platespec import CutPlate
+from linkview.plates.adjusting import SlotEffect, slot_effect
 from linkview.plates.brackets import draw_plates
-from linkview.plates.plate import Plate
+from linkview.plates.placing import Placing, placings
+from linkview.plates.plate import Plate, pin_misses
 from linkview.plates.profiles import ShopProfile
 from linkview.plates.shop import Verdict, refusal_text, verdicts
+from linkview.plates.solid import plate_body
 
 RACK_COUNT, TRAVEL_COUNT = 21, 41
 
@@ -30,12 +33,25 @@ Tell = Callable[[str, int, int], None]
 
 @dataclass(frozen=True, eq=False)
 class DrawnPlate:
-    """A plate as drawn for each side with the shop's verdicts, or the reason it was refused."""
+    """A plate as drawn for each side with the shop's verdicts, or the reason it was refused.
+
+    sides: empty where it could not be drawn at all.  placings: where a welded one is held.
+    slots: what they adjust on the left wheel.
+    """
 
     name: str
     sides: Mapping[Side, Plate]
     verdicts: tuple[Verdict, ...]
     refused: str | None = None
+    placings: Mapping[Side, tuple[Placing, ...]] = field(default_factory=dict)
+    slots: SlotEffect | None = None
+
+    @property
+    def miss_mm(self) -> float:
+        """How far a joint lies off its hole's axis at most, once the plate is placed."""
+        plates = self.sides.values()
+        misses = [m.off_mm for p in plates for pin in p.pins for m in pin_misses(p, pin)]
+        return max(misses, default=0.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,7 +105,7 @@ def study_car(car: Car, shop: ShopProfile, tell: Tell) -> CarStudy:
     """Every step for every axle. tell: called as work goes on; may raise to interrupt."""
     moved = study_without_gaps(car, shop, tell)
     axles = {
-        name: replace(study, gaps=measured_gaps(study.sweep, tell))
+        name: replace(study, gaps=measured_gaps(study.sweep, tell, study.plates))
         for name, study in moved.axles.items()
     }
     return CarStudy(car, axles, shop)
@@ -106,8 +122,13 @@ def study_without_gaps(car: Car, shop: ShopProfile, tell: Tell) -> CarStudy:
     return CarStudy(car, axles, shop)
 
 
-def measured_gaps(sweep: AxleSweep, tell: Tell) -> dict[Side, GapSurvey]:
-    """Every pair of bodies over the sweep; the right side only where it is not the mirror."""
+def measured_gaps(
+    sweep: AxleSweep, tell: Tell, plates: Sequence[DrawnPlate] = ()
+) -> dict[Side, GapSurvey]:
+    """Every pair of bodies over the sweep; the right side only where it is not the mirror.
+
+    plates: measured where they stand, a body each; those that could not be drawn are not there.
+    """
     axle = sweep.axle
     out = {}
     for corner in sweep.corners[:1] if axle.symmetric else sweep.corners:
@@ -116,8 +137,9 @@ def measured_gaps(sweep: AxleSweep, tell: Tell) -> dict[Side, GapSurvey]:
         def heard(done: int, count: int, pair: tuple[str, str], side: Side = side) -> None:
             tell(f"{axle.name} {side.value}: {spoken(pair[0])} to {spoken(pair[1])}", done, count)
 
+        solid = [plate_body(drawn.sides[side]) for drawn in plates if side in drawn.sides]
         out[side] = survey(
-            corner.corner,
+            replace(corner.corner, bodies=(*corner.corner.bodies, *solid)),
             corner.poses,
             wanted=axle.wanted_gaps,
             left_out=axle.left_out,
@@ -134,13 +156,31 @@ def drawn_plates(axle: Axle, shop: ShopProfile) -> tuple[DrawnPlate, ...]:
         try:
             left, right = (draw_plates(name, spec, corner) for corner in axle.corners)
             for one, other in zip(left, right, strict=True):
-                sides = {Side.LEFT: one, Side.RIGHT: other}
                 found = verdicts(one, shop)
-                refused = refusal_text(one, shop, found)
-                out.append(DrawnPlate(one.name, sides, found, refused))
+                out.append(
+                    DrawnPlate(
+                        one.name,
+                        {Side.LEFT: one, Side.RIGHT: other},
+                        found,
+                        refused=refusal_text(one, shop, found),
+                        slots=slot_effect(one, axle.left),
+                    )
+                )
         except PlateRefused as refusal:
             out.append(DrawnPlate(name, {}, (), str(refusal)))
-    return tuple(out)
+    return tuple(_with_placings(drawn, out, axle) for drawn in out)
+
+
+def _with_placings(drawn: DrawnPlate, all_drawn: Sequence[DrawnPlate], axle: Axle) -> DrawnPlate:
+    not_yet = {
+        pin.joint
+        for other in all_drawn
+        for plate in other.sides.values()
+        if plate.welded
+        for pin in plate.pins
+    }
+    held = {side: placings(plate, axle, not_yet) for side, plate in drawn.sides.items()}
+    return replace(drawn, placings={side: where for side, where in held.items() if where})
 
 
 def gap_shortfalls(study: AxleStudy) -> list[str]:

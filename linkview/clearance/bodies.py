@@ -13,11 +13,11 @@ from typing import Any
 
 import numpy as np
 
-from linkview.clearance.meshes import MeshSolid, mesh_of_box, mesh_of_file
+from linkview.clearance.meshes import MeshSolid, mesh_of_box, mesh_of_facets, mesh_of_file
 from linkview.clearance.revolved import Piece, own_frame, piece_of
 from linkview.errors import MeshFault
 from linkview.geometry import Array, frozen
-from linkview.model.parts import Body, Box, MeshFile, Revolved, Tube
+from linkview.model.parts import Body, Box, Facets, MeshFile, Revolved, Tube
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,6 +89,7 @@ _MADE_BY: Mapping[type, Callable[[Any], Solid]] = {
     Revolved: revolved_solid,
     Box: mesh_of_box,
     MeshFile: mesh_of_file,
+    Facets: mesh_of_facets,
 }
 
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from linkview.clearance import box_tree
 from linkview.errors import MeshFault
 from linkview.geometry import Array, apply, frozen, length
-from linkview.model.parts import Box, MeshFile
+from linkview.model.parts import Box, Facets, MeshFile
 
 FORMATS = (".stl", ".obj", ".ply", ".glb", ".3mf")
 _LARGEST_MM, _SMALLEST_MM = 20_000.0, 1.0
@@ -59,6 +59,12 @@ def mesh_of_box(body: Box) -> MeshSolid:
         raise MeshFault(f"box '{body.name}': lo {lo} to hi {hi} has no volume; make every hi > lo")
     box = trimesh.creation.box(bounds=[lo, hi])
     return _solid(body.name, body.part, np.array(box.vertices), np.array(box.faces), ())
+
+
+def mesh_of_facets(body: Facets) -> MeshSolid:
+    """A surface made by linkview itself, such as a plate."""
+    vertices, faces, notes = _tidied(np.array(body.vertices), np.array(body.triangles))
+    return _solid(body.name, body.part, vertices, faces, notes)
 
 
 def mesh_of_file(body: MeshFile) -> MeshSolid:

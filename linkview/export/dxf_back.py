@@ -106,9 +106,7 @@ def _read(where: Path, path: Path) -> Drawing:
         raise CannotWrite(f"{path}: cannot be read back as DXF: {fault}") from fault
 
 
-def _cut_loops(
-    doc: Drawing, path: Path, layer: str, contours: Contours
-) -> tuple[CutLoop, ...]:
+def _cut_loops(doc: Drawing, path: Path, layer: str, contours: Contours) -> tuple[CutLoop, ...]:
     out: list[CutLoop] = []
     loose: list[Edge] = []
     for entity in doc.modelspace():
@@ -122,7 +120,9 @@ def _cut_loops(
         return tuple(out)
     if contours is Contours.POLYLINES:
         kind = "ARC" if isinstance(loose[0], Arc) else "LINE"
-        raise CannotWrite(f"{path}: a {kind} stands on layer {layer}, which takes closed loops only")
+        raise CannotWrite(
+            f"{path}: a {kind} stands on layer {layer}, which takes closed loops only"
+        )
     found = joined(loose, within_mm=SAME_END_MM)
     if found.open_chains:
         end = found.open_chains[0][-1].b

@@ -138,7 +138,8 @@ def _mesh(key: str, body: MeshTable, folder: Path) -> Iterator[Fault]:
 
 
 def _pairs(where: str, table: AxleTable) -> Iterator[Fault]:
-    bodies = [*table.bodies, *OWN_BODIES]
+    plates = [name + end for name in table.plates for end in ("", "_side", "_bridge")]
+    bodies = [*table.bodies, *OWN_BODIES, *plates]
     wanted, left_out = (tuple(x.between for x in pairs) for pairs in (table.gaps, table.leave_out))
     for key, pairs in (("gaps", wanted), ("leave_out", left_out)):
         for i, pair in enumerate(pairs):
@@ -155,6 +156,8 @@ def _plates(where: str, table: AxleTable, layout: Layout) -> Iterator[Fault]:
     points = set(table.points or table.points_left)
     for name, plate in table.plates.items():
         key = f"{where}.plates.{name}"
+        if name in table.bodies:
+            yield Fault(key, f"a body is called '{name}' too", "give the plate another name")
         keys = ("joint", "top", "lower", "at", "stand_at", "origin")
         told = {what: getattr(plate, what, None) for what in keys}
         named = {what: point for what, point in told.items() if isinstance(point, str)}

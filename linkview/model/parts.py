@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from linkview.geometry import Array
+from linkview.geometry import Array, Index
 from linkview.model.layouts import Layout
 
 
@@ -116,7 +116,19 @@ class MeshFile:
     mirrored: bool = False
 
 
-Body = Tube | Revolved | Box | MeshFile
+@dataclass(frozen=True, eq=False)
+class Facets:
+    """A closed surface made here, such as a plate: vertices (n, 3) mm in the car's frame at the
+    reference pose, triangles (m, 3) of their numbers, outward.
+    """
+
+    name: str
+    part: str
+    vertices: Array
+    triangles: Index
+
+
+Body = Tube | Revolved | Box | MeshFile | Facets
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ import numpy as np
 from linkview.geometry import Array, angle_between, dot, frozen, unit
 from linkview.model.platebase import CutPlate
 from linkview.model.platekinds import DroopStrapTab, DropBracket
-from linkview.plates.corners import filleted, tab_opening, with_tab
+from linkview.plates.corners import dog_boned, filleted, tab_opening, with_tab
 from linkview.plates.desk import Desk, stand
 from linkview.plates.ears import eye_with_foot
 from linkview.plates.outline import polygon
@@ -17,6 +17,8 @@ from linkview.plates.plate import Hole, Opening, Pin, Plate
 from linkview.units import to_deg
 
 SQUARE_DEG = 0.5  # over a 60 mm foot the gap under the weld stays within 0.5 mm
+
+TAB_ROOTS = (1, 4, 5, 8)  # where two tabs of four corners each meet foot edge 0
 
 
 def drop_bracket(desk: Desk, spec: CutPlate) -> tuple[Plate, ...]:
@@ -53,6 +55,8 @@ def drop_bracket(desk: Desk, spec: CutPlate) -> tuple[Plate, ...]:
             width_mm=spec.tab_width,
             depth_mm=t,
         )
+    if spec.relief:
+        outline = dog_boned(outline, TAB_ROOTS, spec.relief)
     apart = (spec.inner_gap + t) / 2.0
     side = desk.drawn(
         spec,

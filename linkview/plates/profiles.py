@@ -99,7 +99,9 @@ class ShopProfile:
         """What a size may come out wrong by, each way; None outside the table."""
         if self.tolerance is Tolerance.AGREED:
             return self.tolerance_mm
-        return iso_9013_mm(1 if self.tolerance is Tolerance.ISO_9013_1 else 2, thickness_mm, nominal_mm)
+        return iso_9013_mm(
+            1 if self.tolerance is Tolerance.ISO_9013_1 else 2, thickness_mm, nominal_mm
+        )
 
     @property
     def tolerance_words(self) -> str:
