@@ -7,15 +7,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import combinations
 
 from linkview.alignment.axle import AxleAlignment, align
-from linkview.clearance.distance import GapState
+from linkview.clearance.bodies import solids_of
+from linkview.clearance.distance import GapState, Poses
+from linkview.clearance.far_apart import floor_mm
 from linkview.clearance.gaps import GapSurvey, SurveyedPair, survey
 from linkview.errors import PlateRefused
 from linkview.kinematics.sweep import AxleSweep, grid_of, sweep_axle
 from linkview.limits.report import FirstStops, Stop
 from linkview.limits.stops import first_stop
-from linkview.model.parts import Axle, Car, Side
+from linkview.model.parts import Axle, Car, Corner, Facets, Side
 from linkview.model.platespec import CutPlate
 from linkview.plates.adjusting import SlotEffect, slot_effect
 from linkview.plates.brackets import draw_plates
@@ -26,6 +29,7 @@ from linkview.plates.shop import Verdict, refusal_text, verdicts
 from linkview.plates.solid import plate_body
 
 RACK_COUNT, TRAVEL_COUNT = 21, 41
+FAR_MM = 50.0  # plates this far from another body, told cheaply, are not measured
 
 # (what is being done, done so far, how many in all)
 Tell = Callable[[str, int, int], None]
@@ -138,13 +142,33 @@ def measured_gaps(
             tell(f"{axle.name} {side.value}: {spoken(pair[0])} to {spoken(pair[1])}", done, count)
 
         solid = [plate_body(drawn.sides[side]) for drawn in plates if side in drawn.sides]
+        whole = replace(corner.corner, bodies=(*corner.corner.bodies, *solid))
         out[side] = survey(
-            replace(corner.corner, bodies=(*corner.corner.bodies, *solid)),
+            whole,
             corner.poses,
             wanted=axle.wanted_gaps,
-            left_out=axle.left_out,
+            left_out={**far_from_plates(whole, corner.poses, axle), **axle.left_out},
             progress=heard,
         )
+    return out
+
+
+def far_from_plates(corner: Corner, poses: Poses, axle: Axle) -> dict[frozenset[str], str]:
+    """Pairs of a plate and another body that spheres round both keep far apart at every pose.
+
+    A pair with a wanted gap is not among them: it is measured.
+    """
+    solids = solids_of(corner.bodies)
+    wanted = {gap.pair for gap in axle.wanted_gaps}
+    plates = {body.name for body in corner.bodies if isinstance(body, Facets)}
+    out = {}
+    for a, b in combinations(solids.values(), 2):
+        pair = frozenset((a.name, b.name))
+        if not pair & plates or pair in wanted or len({*a.parts, *b.parts}) == 1:
+            continue
+        floor = floor_mm(a, b, poses)
+        if floor > FAR_MM:
+            out[pair] = f"never nearer than {floor:.0f} mm, told by spheres round both"
     return out
 
 

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 
 import ezdxf
@@ -25,14 +24,15 @@ from ezdxf.enums import TextEntityAlignment
 from linkview.errors import PlateRefused
 from linkview.export.dxf_back import DxfReceipt, Wanted, WantedLoop, compared, read_cut_loops
 from linkview.export.files import written_beside
-from linkview.geometry import Array, frozen
+from linkview.geometry import frozen
 from linkview.plates.edges import Arc
+from linkview.plates.nest import Laid, Sheet
 from linkview.plates.outline import Contour, bounding_box, edges
 from linkview.plates.plate import CAUTIONS, Plate, plate_faults
 from linkview.plates.profiles import Contours, DxfStyle, DxfVersion
 from linkview.units import to_deg
 
-__all__ = ["CUT", "MARK", "Laid", "Sheet", "read_cut_loops", "write_dxf", "write_sheet_dxf"]
+__all__ = ["CUT", "MARK", "read_cut_loops", "write_dxf", "write_sheet_dxf"]
 
 CUT, MARK = "CUT", "MARK"
 SHEET = "SHEET"
@@ -40,35 +40,6 @@ _RED, _WHITE, _BLUE, _GREY = 1, 7, 5, 8  # DXF palette: white shows black on pap
 _MILLIMETRES = 4  # $INSUNITS, DXF reference
 _METRIC = 1  # $MEASUREMENT, DXF reference
 USUAL = DxfStyle()
-
-
-@dataclass(frozen=True, eq=False)
-class Laid:
-    """A plate laid on a sheet: turned by angle_rad about its origin, then shifted (2,) mm."""
-
-    plate: Plate
-    angle_rad: float = 0.0
-    shift: tuple[float, float] = (0.0, 0.0)
-
-    def place(self, p: Array) -> tuple[float, float]:
-        """Where a place (2,) of the plate has gone."""
-        q = complex(p[0], p[1])
-        if self.angle_rad != 0.0:
-            q *= complex(np.cos(self.angle_rad), np.sin(self.angle_rad))
-        q += complex(*self.shift)
-        return q.real, q.imag
-
-    def loop(self, loop: Contour) -> Contour:
-        return Contour(frozen([self.place(p) for p in loop.points]), loop.bulges)
-
-
-@dataclass(frozen=True, eq=False)
-class Sheet:
-    """One sheet and what is cut from it; size (length, width) mm, its corner at (0, 0)."""
-
-    name: str
-    size_mm: tuple[float, float]
-    laid: tuple[Laid, ...]
 
 
 def write_dxf(plate: Plate, path: Path, *, style: DxfStyle = USUAL) -> DxfReceipt:

@@ -60,7 +60,8 @@ __all__ = [
     "plate_faults",
 ]
 
-STEEL_KG_PER_MM3 = 7850e-9
+# Steel as EN 1991-1-1 has it, and aluminium alloys (EN AW grades); from memory, kg per mm3.
+STEEL_KG_PER_MM3, ALUMINIUM_KG_PER_MM3 = 7850e-9, 2700e-9
 
 # What stays with every drawing; not a word of strength is meant by any figure here.
 CAUTIONS = (
@@ -297,5 +298,7 @@ def near_pairs(loops: Sequence[Contour], within_mm: float) -> Iterator[tuple[int
 
 
 def mass_kg(plate: Plate) -> float:
-    """One piece, as steel of 7850 kg/m3 (common practice)."""
-    return plate.net_area_mm2 * plate.thickness_mm * STEEL_KG_PER_MM3
+    """One piece: aluminium where the grade is named EN AW, else steel."""
+    light = plate.material.upper().startswith("EN AW")
+    density = ALUMINIUM_KG_PER_MM3 if light else STEEL_KG_PER_MM3
+    return plate.net_area_mm2 * plate.thickness_mm * density

@@ -10,7 +10,7 @@ from linkview.model.parts import Facets
 from linkview.plates.outline import sampled
 from linkview.plates.plate import Plate
 
-CHORD_MM = 0.02  # how far a facet may stand inside a true arc: far below any gap worth reading
+CHORD_MM = 0.05  # how far a facet may stand inside a true arc: far below any gap worth reading
 
 
 def plate_mesh(plate: Plate, *, chord_mm: float = CHORD_MM) -> tuple[Array, Index]:

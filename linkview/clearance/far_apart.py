@@ -1,0 +1,55 @@
+"""Pairs that stay far apart at every pose, told by spheres round them, without measuring.
+
+The figure is a floor under the true gap, so it may be said of a pair but never beats a measurement.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from linkview.clearance.bodies import RevolvedSolid, Solid, TubeSolid
+from linkview.clearance.distance import Poses
+from linkview.geometry import Array, apply, length
+
+
+def floor_mm(a: Solid, b: Solid, poses: Poses) -> float:
+    """No pose brings the two nearer than this, mm; may be negative. Unreached poses are left out.
+
+    poses: part -> moves (..., 4, 4); parts that are not in it stand still.
+    """
+    (at_a, radius_a), (at_b, radius_b) = (_sphere(s, poses) for s in (a, b))
+    apart = length(at_a - at_b) - radius_a - radius_b
+    known = apart[np.isfinite(apart)]
+    return float(known.min()) if known.size else -np.inf
+
+
+def _sphere(solid: Solid, poses: Poses) -> tuple[Array, Array]:
+    """Centres (..., 3) and radii (...) of a sphere round a body at every pose."""
+    if isinstance(solid, TubeSolid):
+        riders = zip(solid.riders, solid.points, strict=True)
+        spots = [apply(_move(part, poses), at) for part, at in riders]
+        spots = list(np.broadcast_arrays(*spots))
+        middle = sum(spots) / len(spots)
+        reach = np.max([length(p - middle) for p in spots], axis=0)
+        return np.asarray(middle), np.asarray(reach + solid.radius_mm)
+    corners = _corners(solid)
+    middle = (corners.min(axis=0) + corners.max(axis=0)) / 2.0
+    radius = float(length(corners - middle).max())
+    return apply(_move(solid.part, poses), middle), np.asarray(radius)
+
+
+def _corners(solid: Solid) -> Array:
+    if isinstance(solid, RevolvedSolid):
+        reach = max(
+            float(length(np.asarray(piece.corners)).max()) + piece.rounding_mm
+            for piece in solid.pieces
+        )
+        return solid.home[:3, 3] + reach * np.concatenate([np.eye(3), -np.eye(3)])
+    assert not isinstance(solid, TubeSolid)
+    return solid.triangles.reshape(-1, 3)
+
+
+def _move(part: str, poses: Mapping[str, Array]) -> Array:
+    return np.asarray(poses.get(part, np.eye(4)))
