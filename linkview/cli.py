@@ -63,8 +63,57 @@ def _parser() -> argparse.ArgumentParser:
     _add(commands, "check", _check, "list every fault of a file and its variants", ("model",))
     _add(commands, "sweep", _sweep, "positions, alignment and limits as tables", ("model", "out"))
     _add(commands, "gaps", _gaps, "the least gap of every pair of bodies", ("model", "out"))
-    _add(commands, "plates", _plates, "draw the plates and write their DXF", ("model", "out"))
+    _add(commands, "plates", _plates, "draw the plates, all their files", ("model", "out", "paper"))
+    _add_shop(commands)
+    _add_outline(commands)
     return parser
+
+
+def _add_shop(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    words = "show a shop profile as a file to copy and edit"
+    sub = commands.add_parser("shop", help=words, description=words.capitalize() + ".")
+    sub.add_argument("name", nargs="?", default="", help=f"one of {', '.join(SHOPS)}")
+    sub.set_defaults(run=_shop_file)
+
+
+def _add_outline(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    words = "check any DXF against a shop profile, picture its faults, mend it into a new file"
+    sub = commands.add_parser("outline", help=words, description=words.capitalize() + ".")
+    sub.add_argument("drawing", metavar="FILE.dxf", type=Path)
+    sub.add_argument("--shop", metavar="SHOP", default=SHOPS[0], help="profile or FILE.toml")
+    sub.add_argument("--thickness", metavar="MM", type=_positive, required=True)
+    sub.add_argument("--unit", choices=("mm", "cm", "m", "in"), help="where the file has none")
+    sub.add_argument("--layer", help="take this layer alone")
+    sub.add_argument("--join", metavar="MM", type=_not_negative, default=0.05)
+    sub.add_argument("--arcs", metavar="MM", type=_not_negative, default=0.05)
+    sub.add_argument(
+        "--bolt-hole",
+        metavar="MM",
+        type=_positive,
+        action="append",
+        default=[],
+        help="diameter of holes that take bolts; may be given again",
+    )
+    sub.add_argument("--picture", metavar="FILE", type=Path, help="PNG or PDF of the faults")
+    sub.add_argument("--mend", metavar="NEW.dxf", type=Path, help="write what can be mended")
+    sub.set_defaults(run=_outline)
+
+
+def _positive(text: str) -> float:
+    value = _not_negative(text)
+    if value <= 0.0:
+        raise argparse.ArgumentTypeError(f"{text} is not more than 0")
+    return value
+
+
+def _not_negative(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a number of mm") from None
+    if not 0.0 <= value < 1e6:
+        raise argparse.ArgumentTypeError(f"{text} is not a length of 0 or more, in mm")
+    return value
 
 
 def _add(
@@ -109,6 +158,9 @@ def _add(
             type=Path,
             help="folder for the results (default: exports/MODEL-VARIANT)",
         )
+    if "paper" in takes:
+        papers = ("A4", "Letter")
+        sub.add_argument("--paper", choices=papers, default="A4", help="for the 1:1 templates")
     if "film" in takes:
         sub.add_argument("--no-film", action="store_true", help="pictures, but no MP4 and GIF")
 
@@ -143,9 +195,9 @@ def _run(args: argparse.Namespace) -> int:
 
 def _whole_job(args: argparse.Namespace, trial: Future[None]) -> int:
     from linkview.app.pictures import draw_pictures
+    from linkview.app.plate_results import write_plate_files
     from linkview.app.results import (
         results_folder,
-        write_plate_files,
         write_summary,
         write_tables,
     )
@@ -156,8 +208,7 @@ def _whole_job(args: argparse.Namespace, trial: Future[None]) -> int:
         study = study_car(car, _shop(args), tell)
         with results_folder(_folder(args, file)) as folder:
             files = write_tables(study, found, folder)
-            plates, _ = write_plate_files(study, folder)
-            files += plates
+            files += write_plate_files(study, folder).written
             missing = None
             try:
                 trial.result()
@@ -222,9 +273,11 @@ def _gaps(args: argparse.Namespace) -> int:
 
 
 def _plates(args: argparse.Namespace) -> int:
-    from linkview.app.results import results_folder, write_plate_files
+    from linkview.app.plate_results import write_plate_files
+    from linkview.app.results import results_folder
     from linkview.export.summary import plate_words
     from linkview.export.tables import write_plates
+    from linkview.export.templates import Paper
     from linkview.study import study_without_gaps
 
     file, car, _ = _cars(args)
@@ -233,14 +286,50 @@ def _plates(args: argparse.Namespace) -> int:
     if not drawn:
         raise LinkviewError(f"{file.path}: no [axle.NAME.plates.NAME] tables; add one to draw")
     with results_folder(_folder(args, file)) as folder:
-        files, receipts = write_plate_files(study, folder)
+        made = write_plate_files(study, folder, paper=Paper(args.paper))
         write_plates(folder / "plates.csv", study.axles)
     for plate in drawn:
         print(plate_words(plate))
-    for caution in dict.fromkeys(c for r in receipts for c in r.cautions):
+    for words in made.words:
+        print(words)
+    for caution in dict.fromkeys(c for r in made.receipts for c in r.cautions):
         print(f"CAUTION: {caution}")
-    _say_files(args, file, [*(f.name for f in files), "plates.csv"])
+    _say_files(args, file, [*(f.name for f in made.written), "plates.csv"])
     return _status(args, study)
+
+
+def _shop_file(args: argparse.Namespace) -> int:
+    from linkview.plates.profiles import built_in_text
+
+    if not args.name:
+        print("\n".join(SHOPS))
+        return DONE
+    print(built_in_text(args.name), end="")
+    return DONE
+
+
+def _outline(args: argparse.Namespace) -> int:
+    from linkview.app.outline_check import check_outline, draw_faults, write_mended
+
+    profile = _shop(args)
+    check = check_outline(
+        args.drawing,
+        profile,
+        thickness_mm=args.thickness,
+        unit=args.unit,
+        layer=args.layer,
+        join_mm=args.join,
+        arcs_mm=args.arcs,
+        bolts_mm=args.bolt_hole,
+    )
+    print("\n".join(check.words))
+    if args.picture is not None:
+        draw_faults(check, args.picture)
+        print(f"picture: {args.picture}")
+    if args.mend is not None:
+        print(f"mended: {write_mended(check, args.mend, profile)}")
+        return DONE
+    return DONE if check.clean else UNUSABLE
 
 
 # --- shared by the commands -------------------------------------------------------------------

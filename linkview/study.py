@@ -23,7 +23,7 @@ from linkview.model.platespec import CutPlate
 from linkview.plates.adjusting import SlotEffect, slot_effect
 from linkview.plates.brackets import draw_plates
 from linkview.plates.placing import Placing, placings
-from linkview.plates.plate import Plate, pin_misses
+from linkview.plates.plate import Plate, mirrored_plate, pin_misses
 from linkview.plates.profiles import ShopProfile
 from linkview.plates.shop import Verdict, refusal_text, verdicts
 from linkview.plates.solid import plate_body
@@ -178,7 +178,11 @@ def drawn_plates(axle: Axle, shop: ShopProfile) -> tuple[DrawnPlate, ...]:
     for name, spec in axle.plates.items():
         assert isinstance(spec, CutPlate)
         try:
-            left, right = (draw_plates(name, spec, corner) for corner in axle.corners)
+            left = draw_plates(name, spec, axle.left)
+            if axle.symmetric:
+                right = tuple(mirrored_plate(plate) for plate in left)
+            else:
+                right = draw_plates(name, spec, axle.right)
             for one, other in zip(left, right, strict=True):
                 found = verdicts(one, shop)
                 out.append(

@@ -15,8 +15,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from linkview.errors import CannotWrite
-from linkview.export.dxf import write_dxf
-from linkview.export.dxf_back import DxfReceipt
 from linkview.export.files import write_whole
 from linkview.export.summary import CAUTIONS, summary_lines
 from linkview.export.tables import (
@@ -28,8 +26,7 @@ from linkview.export.tables import (
     write_positions,
     write_stops,
 )
-from linkview.model.parts import Car, Side
-from linkview.plates.plate import mirrored_plate
+from linkview.model.parts import Car
 from linkview.study import CarStudy
 
 
@@ -101,28 +98,6 @@ def write_tables(study: CarStudy, found: Car, folder: Path) -> list[Written]:
     out.append(Written("stops.csv", "what stops the steering first, travel by travel"))
     out.append(Written("plates.csv", "plates: size, order data, where each stands"))
     return out
-
-
-def write_plate_files(study: CarStudy, folder: Path) -> tuple[list[Written], list[DxfReceipt]]:
-    """A DXF for every plate that was not refused; for mirrored pieces one of their own."""
-    out, receipts = [], []
-    for axle in study.axles.values():
-        for drawn in axle.plates:
-            if drawn.refused is not None:
-                continue
-            (folder / "plates").mkdir(exist_ok=True)
-            plate = drawn.sides[Side.LEFT]
-            pieces = {}
-            if plate.quantity > plate.mirrored:
-                pieces[drawn.name] = (plate, plate.quantity - plate.mirrored)
-            if plate.mirrored:
-                pieces[f"{drawn.name}_mirrored"] = (mirrored_plate(plate), plate.mirrored)
-            for name, (piece, count) in pieces.items():
-                path = folder / "plates" / f"{name}.dxf"
-                receipts.append(write_dxf(piece, path, style=study.shop.dxf))
-                words = f"cut {count}, {plate.thickness_mm:g} mm {plate.material}, read back equal"
-                out.append(Written(f"plates/{name}.dxf", words))
-    return out, receipts
 
 
 def write_summary(study: CarStudy, files: list[Written], folder: Path) -> Written:

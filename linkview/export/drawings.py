@@ -189,7 +189,7 @@ def _table(page: Page, rows: Sequence[tuple[str, bool]], x: float, top: float) -
             family="monospace",
             fontsize=5.9,
             va="center",
-            weight="bold" if heading else "medium",
+            weight="bold" if heading else "normal",
             color=INK,
         )
 

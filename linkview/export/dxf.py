@@ -27,12 +27,12 @@ from linkview.export.files import written_beside
 from linkview.geometry import frozen
 from linkview.plates.edges import Arc
 from linkview.plates.nest import Laid, Sheet
-from linkview.plates.outline import Contour, bounding_box, edges
+from linkview.plates.outline import Contour, bounding_box, circle, edges
 from linkview.plates.plate import CAUTIONS, Plate, plate_faults
 from linkview.plates.profiles import Contours, DxfStyle, DxfVersion
 from linkview.units import to_deg
 
-__all__ = ["CUT", "MARK", "read_cut_loops", "write_dxf", "write_sheet_dxf"]
+__all__ = ["CUT", "MARK", "read_cut_loops", "write_dxf", "write_outlines_dxf", "write_sheet_dxf"]
 
 CUT, MARK = "CUT", "MARK"
 SHEET = "SHEET"
@@ -67,6 +67,17 @@ def write_sheet_dxf(sheet: Sheet, path: Path, *, style: DxfStyle = USUAL) -> Dxf
         *((f"Caution {i}", text) for i, text in enumerate(CAUTIONS, start=1)),
     )
     return _written(sheet.laid, Path(path), style, sheet.name, data, edge, edge)
+
+
+def write_outlines_dxf(
+    plates: Sequence[Plate], path: Path, *, style: DxfStyle = USUAL
+) -> DxfReceipt:
+    """Plates where they lie, without lettering: a mended drawing."""
+    _cuttable(plates)
+    laid = [Laid(plate) for plate in plates]
+    data = tuple((f"Caution {i}", text) for i, text in enumerate(CAUTIONS, start=1))
+    name = plates[0].name
+    return _written(laid, Path(path), style, name, data, plates[0].outline, None)
 
 
 def _cuttable(plates: Sequence[Plate]) -> None:
@@ -105,7 +116,8 @@ def _loops(laid: Laid) -> Iterator[WantedLoop]:
     plate = laid.plate
     yield WantedLoop("outline", laid.loop(plate.outline))
     yield from (WantedLoop("slot", laid.loop(slot.loop)) for slot in plate.slots)
-    yield from (WantedLoop("hole", laid.loop(hole.loop)) for hole in plate.holes)
+    for hole in plate.holes:
+        yield WantedLoop("hole", circle(laid.place(hole.centre), hole.diameter_mm / 2.0))
 
 
 @contextmanager

@@ -6,6 +6,7 @@ under 5e-6 of its radius.
 
 from __future__ import annotations
 
+import logging
 import math
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -105,7 +106,7 @@ class Page:
         ink: str = INK,
         align: str = "left",
         turn_deg: float = 0.0,
-        weight: str = "medium",
+        weight: str = "normal",
         backed: bool = False,
     ) -> None:
         """Words whose capitals are size_mm tall, y at their middle. backed: on white."""
@@ -184,11 +185,18 @@ def curve_of(loop: Contour, *, scale: float, at: tuple[float, float]) -> Curve:
 @contextmanager
 def steady() -> Iterator[None]:
     """Settings that make pages the same on every machine, whatever the user's own are."""
+    fonts = logging.getLogger("matplotlib.font_manager")
+    before = fonts.level
+    # It warns when a font has a "medium" but no "normal" weight, or the other way round.
+    fonts.setLevel(logging.ERROR)
     with matplotlib.rc_context():
         matplotlib.rcdefaults()
         matplotlib.rcParams["pdf.use14corefonts"] = True  # nothing to embed: 10 times faster
         matplotlib.rcParams["path.simplify"] = False
-        yield
+        try:
+            yield
+        finally:
+            fonts.setLevel(before)
 
 
 def write_pdf(pages: Sequence[Page], path: Path, *, title: str) -> None:

@@ -172,4 +172,9 @@ def plate_words(drawn: DrawnPlate) -> str:
         f"plate {spoken(drawn.name)}: {width:.1f} x {height:.1f} mm, {plate.thickness_mm:g} mm "
         f"{plate.material}, {plate.quantity} off ({plate.mirrored} mirrored), {judged}"
     )
-    return line + "".join(f"\n    warning: {v}" for v in warned)
+    line += "".join(f"\n    warning: {v}" for v in warned)
+    if plate.pins:
+        line += f"\n    joint {drawn.miss_mm:.1e} mm off its hole's axis once placed"
+    if drawn.slots is not None:
+        line += f"\n    {drawn.slots.words}"
+    return line

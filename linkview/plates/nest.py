@@ -22,7 +22,7 @@ from linkview.plates.profiles import ShopProfile
 
 CHORD_MM = 0.1
 TURNS_DEG = tuple(float(a) for a in range(0, 360, 15))
-FEW = 8  # up to so many pieces stand in columns: a search would gain little and takes seconds
+FEW = 12  # up to so many pieces stand in columns: a search would gain little and takes seconds
 SECONDS = (1, 1)  # looking for a layout, then tightening it
 SEED = 1
 DENSEST = 0.85  # no mixed plates have been packed tighter; more is not tried

@@ -1,6 +1,6 @@
 """Where a welded plate has to be held: three tape distances and a height to each of its holes.
 
-A tape reads from a reachable point to the middle of the hole on the plate's marked face (a pointed
+A tape reads from a reachable point to the middle of the hole on the face that is named (a pointed
 plug in the hole), the height from the ground the car's frame stands on, z = 0. Three distances and
 which side of the three points the hole lies on fix it; the height is the check.
 """
@@ -32,7 +32,7 @@ class Tape:
 
 @dataclass(frozen=True, eq=False)
 class Placing:
-    """One stand of a plate. spot (3,) mm: the hole's middle on the marked face.
+    """One stand of a plate. spot (3,) mm: the hole's middle on the face named in `face`, the outer one of a pair.
 
     off_per_mm: how far the hole comes to lie off for 1 mm on every tape, worst signs.
     level_deg: the bolt's axis out of level, + rising along `axis`. plan_deg: its direction seen
@@ -45,6 +45,7 @@ class Placing:
     off_per_mm: float
     level_deg: float
     plan_deg: float
+    face: str
 
     @property
     def height_mm(self) -> float:
@@ -61,6 +62,7 @@ class Placing:
         )
         return (
             *(f"{tape.distance_mm:.1f} mm to {tape.to}" for tape in self.tapes),
+            f"all on the face that looks {self.face}",
             f"{self.height_mm:.1f} mm over the ground of the car's frame (z = 0)",
             f"bolt {self.level_deg:+.1f} deg out of level, {plan}",
             f"1 mm on every tape can put the hole {self.off_per_mm:.1f} mm off",
@@ -74,10 +76,15 @@ def placings(plate: Plate, axle: Axle, not_yet: Set[str] = frozenset()) -> tuple
     """
     if not plate.welded or not plate.holes:
         return ()
-    hole = np.array([*plate.holes[0].centre, plate.thickness_mm / 2.0])
+    middle = np.array([*plate.holes[0].centre, 0.0])
+    between = np.mean([apply(stand, middle) for stand in plate.stands], axis=0)
     out = []
     for stand in plate.stands:
-        spot = apply(stand, hole)
+        normal = apply_direction(stand, [0.0, 0.0, 1.0])
+        # Of a pair the outer faces can be reached; a single plate shows its marked one.
+        out_of_pair = float(np.dot(normal, apply(stand, middle) - between))
+        way = 1.0 if out_of_pair >= -1e-9 else -1.0
+        spot = apply(stand, middle) + way * plate.thickness_mm / 2.0 * normal
         axis = _seen_forward(apply_direction(stand, [0.0, 0.0, 1.0]))
         named = plate.place_from or _best(spot, dict(_reachable(axle, not_yet, spot)))
         tapes = tuple(
@@ -91,10 +98,19 @@ def placings(plate: Plate, axle: Axle, not_yet: Set[str] = frozenset()) -> tuple
                 tapes=tapes,
                 off_per_mm=_off_per_mm(spot, [t.at for t in tapes]),
                 level_deg=float(to_deg(np.arctan2(axis[2], flat))),
+                face=_toward(way * normal),
                 plan_deg=float(to_deg(np.arctan2(axis[1], axis[0]))) if flat > 1e-6 else np.nan,
             )
         )
     return tuple(out)
+
+
+def _toward(normal: Array) -> str:
+    """'forward and up': the car's directions that a face looks to, the strongest first."""
+    names = (("forward", "rearward"), ("left", "right"), ("up", "down"))
+    order = np.argsort(-np.abs(normal))
+    told = [names[k][int(normal[k] < 0.0)] for k in order if abs(normal[k]) > 0.3]
+    return " and ".join(told)
 
 
 def _seen_forward(axis: Array) -> Array:

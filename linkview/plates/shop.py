@@ -28,7 +28,7 @@ from linkview.plates.profiles import ShopProfile
 
 EN_TABLE = "EN 1993-1-8 Table 3.3"
 COMMON = "common practice"
-SHARP_RAD = 0.05  # a corner of less than 3 deg is a seam, not a corner
+SHARP_RAD = 0.26  # under 15 deg a cut runs through without leaving a radius worth a word
 
 
 class Level(Enum):

@@ -1,0 +1,133 @@
+"""Everything that leaves for the cutting shop or the welding bench, in a folder `plates`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from linkview.app.results import Written
+from linkview.export.cutting_papers import (
+    order_text,
+    placing_text,
+    read_back_text,
+    static_text,
+    write_cut_list,
+    write_text,
+)
+from linkview.export.drawings import write_drawing
+from linkview.export.dxf import write_dxf, write_sheet_dxf
+from linkview.export.dxf_back import DxfReceipt
+from linkview.export.stl import write_stl
+from linkview.export.svg import write_svg
+from linkview.export.templates import Paper, write_template
+from linkview.model.parts import Side
+from linkview.plates.nest import Piece, nested, pieces_of
+from linkview.plates.strength import static_check
+from linkview.study import CarStudy, DrawnPlate
+
+
+@dataclass(frozen=True, eq=False)
+class PlateFiles:
+    """What was written, what was read back of every DXF, and figures for the screen."""
+
+    written: tuple[Written, ...]
+    receipts: tuple[DxfReceipt, ...]
+    words: tuple[str, ...]
+
+
+def write_plate_files(study: CarStudy, folder: Path, *, paper: Paper = Paper.A4) -> PlateFiles:
+    """All files of all plates; a refused one gets its drawing alone, with the reasons on it."""
+    drawn = [p for axle in study.axles.values() for p in axle.plates if p.sides]
+    if not drawn:
+        return PlateFiles((), (), ())
+    place = folder / "plates"
+    place.mkdir(exist_ok=True)
+    written: list[Written] = []
+    for plate in drawn:
+        written.append(_drawing(plate, study, place))
+    passed = [p for p in drawn if p.refused is None]
+    pieces = pieces_of([p.sides[Side.LEFT] for p in passed])
+    receipts = []
+    for piece in pieces:
+        receipt, files = _piece_files(piece, study, place, paper)
+        receipts.append(receipt)
+        written += files
+    words: list[str] = []
+    if pieces:
+        written += _sheets(passed, pieces, study, place, receipts, words)
+    written += _sheets_to_hold(drawn, place)
+    if receipts:
+        write_text(place / "read_back.txt", read_back_text(receipts))
+        written.append(Written("plates/read_back.txt", "what every DXF held when reopened"))
+    return PlateFiles(tuple(written), tuple(receipts), tuple(words))
+
+
+def _drawing(drawn: DrawnPlate, study: CarStudy, place: Path) -> Written:
+    plate = drawn.sides[Side.LEFT]
+    notes = [f"joint {drawn.miss_mm:.1e} mm off its hole's axis once placed"] if plate.pins else []
+    notes += [drawn.slots.words] if drawn.slots else []
+    write_drawing(
+        plate,
+        place / f"{drawn.name}_drawing.pdf",
+        profile=study.shop,
+        verdicts=drawn.verdicts,
+        extra_notes=notes,
+    )
+    refused = ", REFUSED: see the rings" if drawn.refused else ""
+    return Written(f"plates/{drawn.name}_drawing.pdf", f"dimensioned drawing{refused}")
+
+
+def _piece_files(
+    piece: Piece, study: CarStudy, place: Path, paper: Paper
+) -> tuple[DxfReceipt, list[Written]]:
+    name, plate = piece.name, piece.plate
+    receipt = write_dxf(plate, place / f"{name}.dxf", style=study.shop.dxf)
+    words = f"cut {piece.count}, {plate.thickness_mm:g} mm {plate.material}, read back equal"
+    pages = write_template(plate, place / f"{name}_1to1.pdf", paper=paper)
+    write_svg(plate, place / f"{name}.svg")
+    write_stl(plate, place / f"{name}.stl")
+    return receipt, [
+        Written(f"plates/{name}.dxf", words),
+        Written(f"plates/{name}_1to1.pdf", f"paper template, {pages} page{'s'[: pages > 1]}"),
+        Written(f"plates/{name}.svg", "the same outline as SVG, mm"),
+        Written(f"plates/{name}.stl", "the plate as a solid, mm"),
+    ]
+
+
+def _sheets(
+    passed: list[DrawnPlate],
+    pieces: tuple[Piece, ...],
+    study: CarStudy,
+    place: Path,
+    receipts: list[DxfReceipt],
+    words: list[str],
+) -> Iterator[Written]:
+    sheets = nested([p.sides[Side.LEFT] for p in passed], study.shop)
+    for sheet in sheets:
+        receipts.append(write_sheet_dxf(sheet, place / f"{sheet.name}.dxf", style=study.shop.dxf))
+        told = (
+            f"{len(sheet.laid)} pieces on {sheet.size_mm[0]:g} x {sheet.size_mm[1]:g} mm, "
+            f"{100.0 * sheet.use:.0f} % of it used; {sheet.used_mm:.0f} mm of its length taken, "
+            f"area alone would take {sheet.least_mm:.0f}; least gap {sheet.gap_mm:.1f} mm"
+        )
+        words.append(f"{sheet.name}: {told}")
+        yield Written(f"plates/{sheet.name}.dxf", told)
+    write_cut_list(place / "cut_list.csv", pieces)
+    yield Written("plates/cut_list.csv", "area, mass, cut length, pierces and quantity")
+    write_text(place / "order.txt", order_text(pieces, study.shop, sheets))
+    yield Written("plates/order.txt", "text to paste into the mail to the shop")
+
+
+def _sheets_to_hold(drawn: list[DrawnPlate], place: Path) -> Iterator[Written]:
+    held = {p.name: p.placings for p in drawn if p.placings}
+    if held:
+        plates = {p.name: p.sides[Side.LEFT] for p in drawn}
+        write_text(place / "placing.txt", placing_text(held, plates))
+        yield Written("plates/placing.txt", "tapes, height and angle to hold every welded plate")
+    checks = {
+        p.name: check for p in drawn if (check := static_check(p.sides[Side.LEFT])) is not None
+    }
+    if checks:
+        write_text(place / "static_check.txt", static_text(checks))
+        yield Written("plates/static_check.txt", "EN 1993-1-8 figures: no proof, see its head")
