@@ -139,21 +139,29 @@ def _drawing(laid: Sequence[Laid], wanted: Wanted, extent: Contour) -> Drawing:
         doc.header["$MEASUREMENT"] = _METRIC
         for key, value in wanted.data:
             doc.header.custom_vars.append(key, value)
-    doc.layers.add(style.cut_layer, color=_WHITE)
+    _layer(doc, style.cut_layer, _WHITE)
     if style.marking:
-        doc.layers.add(style.mark_layer, color=_RED)
+        _layer(doc, style.mark_layer, _RED)
     if wanted.bend_lines:
-        doc.layers.add(style.bend_layer, color=_BLUE)
+        _layer(doc, style.bend_layer, _BLUE)
     space = doc.modelspace()
     left, low, right, high = bounding_box(extent)
     space.reset_extents((left, low, 0.0), (right, high, 0.0))
     space.reset_limits((left, low), (right, high))
     if wanted.sheet is not None:
-        doc.layers.add(SHEET, color=_GREY)
+        _layer(doc, SHEET, _GREY)
         _draw_closed(doc, wanted.sheet, SHEET, style)
     for piece in laid:
         _draw_piece(doc, piece, style)
     return doc
+
+
+def _layer(doc: Drawing, name: str, colour: int) -> None:
+    """A layer of this name; '0' and the like are there from the start."""
+    if name in doc.layers:
+        doc.layers.get(name).color = colour
+    else:
+        doc.layers.add(name, color=colour)
 
 
 def _draw_piece(doc: Drawing, laid: Laid, style: DxfStyle) -> None:

@@ -77,10 +77,8 @@ class _Reader:
             self.take(part, depth + 1)
 
     def _stray(self, entity: DXFGraphic, kind: str) -> None:
-        at = next(
-            (entity.dxf.get(k) for k in ("insert", "location", "defpoint") if entity.dxf.get(k)),
-            None,
-        )
+        named = [k for k in ("insert", "location", "defpoint") if entity.dxf.is_supported(k)]
+        at = next((entity.dxf.get(k) for k in named if entity.dxf.hasattr(k)), None)
         spot = complex(at.x, at.y) * self.scale if at is not None else 0j
         self.stray.append(
             Trouble(f"{kind} on layer {entity.dxf.layer}, which nobody can cut", spot)
