@@ -155,7 +155,7 @@ def test_the_shops_rules_are_held_against_it(tmp_path):
     assert [h.bolted for h in found.plates[0].holes] == [True, False]
 
 
-# --- conversions that are told, and what is refused ------------------------------------------------
+# --- conversions that are told, and what is refused ------------------------------
 
 
 def test_blocks_ellipses_splines_and_flat_3d_polylines_are_converted_and_told(tmp_path):
@@ -214,11 +214,19 @@ def test_a_drawing_turned_over_comes_out_as_it_is_seen(tmp_path):
 
 REFUSED = {
     "no unit": (lambda s, _: square(s), {"units": 0}, "does not say its unit"),
-    "a line out of the plane": (lambda s, _: s.add_line((0, 0, 0), (9, 0, 4)), {}, "LINE: it rises by 4"),
-    "a 3D polyline": (lambda s, _: s.add_polyline3d([(0, 0, 0), (9, 0, 1), (9, 9, 0)]), {}, "3D POLYLINE: it rises"),
+    "a line out of the plane": (
+        lambda s, _: s.add_line((0, 0, 0), (9, 0, 4)),
+        {},
+        "LINE: it rises by 4",
+    ),
+    "a 3D polyline": (
+        lambda s, _: s.add_polyline3d([(0, 0, 0), (9, 0, 1), (9, 9, 0)]),
+        {},
+        "3D POLYLINE: it rises",
+    ),
     "a 3D face": (lambda s, _: s.add_3dface([(0, 0), (9, 0), (9, 9)]), {}, "3DFACE: it is no line"),
     "nothing": (lambda s, _: s.add_text("hello"), {}, "nothing to cut"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("what", REFUSED)

@@ -73,7 +73,7 @@ def test_plates_follow_the_points_in_other_variants(file, variant):
             assert plate.miss_mm < 0.01
 
 
-# --- placing ---------------------------------------------------------------------------------------
+# --- placing ------------------------------
 
 
 def test_three_tapes_lead_back_to_the_hole(drawn):
@@ -90,7 +90,7 @@ def test_three_tapes_lead_back_to_the_hole(drawn):
                 def miss(p, tapes=placing.tapes):
                     return [np.linalg.norm(p - t.at) - t.distance_mm for t in tapes]
 
-                start = placing.spot + [40.0, -50.0, 45.0]
+                start = placing.spot + np.array([40.0, -50.0, 45.0])
                 found = least_squares(miss, start, xtol=1e-15, ftol=1e-15, gtol=1e-15)
                 assert found.cost < 1e-12
                 count += 1
@@ -141,7 +141,7 @@ def test_places_named_in_the_file_are_used(planned):
     assert [t.to for t in tapes] == ["damper_upper", "toe_link_inner", "[-2500, 0, 300]"]
 
 
-# --- slots ------------------------------------------------------------------------------------------
+# --- slots ------------------------------
 
 
 def test_the_slots_ends_are_the_re_assembled_variants(file, planned):
@@ -186,7 +186,7 @@ def test_a_plate_without_slots_adjusts_nothing(planned):
     assert slot_effect(draw_plate("ear", spec, corner), corner) is None
 
 
-# --- solids and gaps ---------------------------------------------------------------------------------
+# --- solids and gaps ------------------------------
 
 
 def test_every_plates_solid_is_closed_and_holds_its_volume(drawn):

@@ -22,47 +22,100 @@ from linkview.plates.plate import pin_misses, plate_faults
 SPEC = TypeAdapter(PlateSpec)
 SHEET = {"thickness": 6.0, "edge_margin": 14.0, "material": "S355J2"}
 DROP: dict[str, Any] = {
-    **SHEET, "kind": "drop_bracket", "joint": "lower_lateral_inner", "bolt_axis": [1.0, 0.0, 0.0],
-    "hole": 12.2, "inner_gap": 40.0, "flat_point": [-2600.0, 350.0, 306.0],
-    "flat_normal": [0.0, 0.0, -1.0], "foot_width": 84.0, "bridge_margin": 12.0, "tab_width": 18.0,
-}  # fmt: skip
+    **SHEET,
+    "kind": "drop_bracket",
+    "joint": "lower_lateral_inner",
+    "bolt_axis": [1.0, 0.0, 0.0],
+    "hole": 12.2,
+    "inner_gap": 40.0,
+    "flat_point": [-2600.0, 350.0, 306.0],
+    "flat_normal": [0.0, 0.0, -1.0],
+    "foot_width": 84.0,
+    "bridge_margin": 12.0,
+    "tab_width": 18.0,
+}
 GUSSET: dict[str, Any] = {
-    **SHEET, "kind": "gusset", "tube_diameter": 60.3, "tube_from": [-2750.0, 350.0, 322.0],
-    "tube_to": [-2500.0, 350.0, 322.0], "stand_at": [-2560.0, 350.0, 322.0],
-    "flat_point": [-2560.0, 350.0, 372.0], "flat_normal": [0.0, 0.0, -1.0],
-    "toward": [0.0, -1.0, 0.0], "leg": 90.0, "end_height": 18.0, "tube_angle": 10.0, "snip": 14.0,
-}  # fmt: skip
+    **SHEET,
+    "kind": "gusset",
+    "tube_diameter": 60.3,
+    "tube_from": [-2750.0, 350.0, 322.0],
+    "tube_to": [-2500.0, 350.0, 322.0],
+    "stand_at": [-2560.0, 350.0, 322.0],
+    "flat_point": [-2560.0, 350.0, 372.0],
+    "flat_normal": [0.0, 0.0, -1.0],
+    "toward": [0.0, -1.0, 0.0],
+    "leg": 90.0,
+    "end_height": 18.0,
+    "tube_angle": 10.0,
+    "snip": 14.0,
+}
 ARM: dict[str, Any] = {
-    **SHEET, "kind": "steering_arm", "joint": "tie_rod_outer", "hole": 12.2,
-    "face_normal": [0.0, 0.0, 1.0], "bolts": [[-26.0, 698.0, 218.0], [-26.0, 734.0, 218.0]],
-    "bolt_hole": 10.5, "ball_height": -22.0,
-}  # fmt: skip
+    **SHEET,
+    "kind": "steering_arm",
+    "joint": "tie_rod_outer",
+    "hole": 12.2,
+    "face_normal": [0.0, 0.0, 1.0],
+    "bolts": [[-26.0, 698.0, 218.0], [-26.0, 734.0, 218.0]],
+    "bolt_hole": 10.5,
+    "ball_height": -22.0,
+}
 CALIPER: dict[str, Any] = {
-    **SHEET, "kind": "caliper_adapter", "face_normal": [0.0, 1.0, 0.0],
-    "knuckle_bolts": [[-2566.0, 712.0, 268.0], [-2566.0, 712.0, 362.0]], "knuckle_hole": 12.5,
-    "caliper_bolts": [[-2530.0, 712.0, 245.0], [-2530.0, 712.0, 385.0]], "caliper_hole": 10.2,
-}  # fmt: skip
+    **SHEET,
+    "kind": "caliper_adapter",
+    "face_normal": [0.0, 1.0, 0.0],
+    "knuckle_bolts": [[-2566.0, 712.0, 268.0], [-2566.0, 712.0, 362.0]],
+    "knuckle_hole": 12.5,
+    "caliper_bolts": [[-2530.0, 712.0, 245.0], [-2530.0, 712.0, 385.0]],
+    "caliper_hole": 10.2,
+}
 SPACER: dict[str, Any] = {
-    **SHEET, "kind": "wheel_spacer", "outside": 176.0, "bore": 57.1, "hub_count": 5,
-    "hub_circle": 112.0, "hub_hole": 14.2, "wheel_count": 5, "wheel_circle": 120.0,
-    "wheel_hole": 12.5, "thickness": 20.0,
-}  # fmt: skip
+    **SHEET,
+    "kind": "wheel_spacer",
+    "outside": 176.0,
+    "bore": 57.1,
+    "hub_count": 5,
+    "hub_circle": 112.0,
+    "hub_hole": 14.2,
+    "wheel_count": 5,
+    "wheel_circle": 120.0,
+    "wheel_hole": 12.5,
+    "thickness": 20.0,
+}
 STRAP: dict[str, Any] = {
-    **SHEET, "kind": "droop_strap_tab", "at": [-2722.0, 470.0, 600.0],
-    "bolt_axis": [1.0, 0.0, 0.0], "hole": 10.5, "flat_point": [-2722.0, 470.0, 642.0],
-    "flat_normal": [0.0, 0.0, -1.0], "foot_width": 60.0,
-}  # fmt: skip
+    **SHEET,
+    "kind": "droop_strap_tab",
+    "at": [-2722.0, 470.0, 600.0],
+    "bolt_axis": [1.0, 0.0, 0.0],
+    "hole": 10.5,
+    "flat_point": [-2722.0, 470.0, 642.0],
+    "flat_normal": [0.0, 0.0, -1.0],
+    "foot_width": 60.0,
+}
 SLIDER: dict[str, Any] = {
-    **SHEET, "kind": "top_mount_slider", "top": "strut_top", "lower": "strut_lower", "bore": 47.0,
-    "bolt_hole": 8.4, "slots_across": 96.0, "slots_along": 52.0, "above": 7.0,
-}  # fmt: skip
+    **SHEET,
+    "kind": "top_mount_slider",
+    "top": "strut_top",
+    "lower": "strut_lower",
+    "bore": 47.0,
+    "bolt_hole": 8.4,
+    "slots_across": 96.0,
+    "slots_along": 52.0,
+    "above": 7.0,
+}
 FREE: dict[str, Any] = {
-    **SHEET, "kind": "free", "origin": "lower_lateral_inner", "normal": [1.0, 0.0, 0.0],
+    **SHEET,
+    "kind": "free",
+    "origin": "lower_lateral_inner",
+    "normal": [1.0, 0.0, 0.0],
     "x_direction": [0.0, 1.0, 0.0],
-    "corners": [{"at": [-40.0, -40.0]}, {"at": [40.0, -40.0], "fillet": 8.0},
-                {"at": [40.0, 40.0]}, {"at": [-40.0, 40.0]}],
+    "corners": [
+        {"at": [-40.0, -40.0]},
+        {"at": [40.0, -40.0], "fillet": 8.0},
+        {"at": [40.0, 40.0]},
+        {"at": [-40.0, 40.0]},
+    ],
     "holes": [{"joint": "lower_lateral_inner", "diameter": 14.2, "use": "pivot"}],
-}  # fmt: skip
+}
 FRONT = {**POINTS, "tie_rod_outer": [-77.0, 716.0, 196.0], "wheel_centre": [0.0, 780.0, 310.0]}
 
 
@@ -126,7 +179,7 @@ def test_the_right_plate_is_the_mirror_image(kind):
         assert apart.min(axis=1).max() < 1e-9
 
 
-# --- the pair --------------------------------------------------------------------------------------
+# --- the pair ------------------------------
 
 
 def test_a_pair_stands_clear_of_ball_and_spacers():
@@ -165,7 +218,7 @@ def test_a_square_tube_gets_a_flat_foot_or_a_relieved_notch():
         draw_plate("ear", ear(**{**up, "tube_face": [0.0, 0.2, -1.0]}, foot_width=58.0), rear())
 
 
-# --- drop bracket --------------------------------------------------------------------------------
+# --- drop bracket ------------------------------
 
 
 def test_the_brackets_tabs_stand_in_the_bridges_slots():
@@ -196,7 +249,7 @@ def test_the_drop_bracket_says_what_does_not_go():
         draw_plates("drop", spec(DROP, tab_width=30.0), five())
 
 
-# --- gusset ---------------------------------------------------------------------------------------
+# --- gusset ------------------------------
 
 
 def test_the_gusset_lies_on_tube_and_flat():
@@ -215,7 +268,7 @@ def test_the_gusset_lies_on_tube_and_flat():
             draw_plate("gusset", spec(GUSSET, **bad), five())
 
 
-# --- bolted plates --------------------------------------------------------------------------------
+# --- bolted plates ------------------------------
 
 
 def test_the_steering_arm_refuses_a_joint_off_its_plane():
@@ -248,7 +301,7 @@ def test_the_spacer_sits_inboard_of_the_rims_face_on_two_circles():
     assert np.linalg.norm(studs[1] - studs[0]) == pytest.approx(chord)
 
 
-# --- free -----------------------------------------------------------------------------------------
+# --- free ------------------------------
 
 
 def test_the_free_plate_puts_features_where_they_are_listed():
@@ -267,20 +320,41 @@ def test_the_free_hull_is_the_band_round_its_holes():
 
 
 BAD_FREE = {
-    "holes outside the plate": ({"holes": [{"at": [90.0, 0.0], "diameter": 8.0}]}, "lies outside the outline"),
+    "holes outside the plate": (
+        {"holes": [{"at": [90.0, 0.0], "diameter": 8.0}]},
+        "lies outside the outline",
+    ),
     "overlapping slots": (
-        {"slots": [{"from": [-20, 25], "to": [20, 25], "width": 8.0}, {"from": [0, 28], "to": [20, 28], "width": 8.0}]},
+        {
+            "slots": [
+                {"from": [-20, 25], "to": [20, 25], "width": 8.0},
+                {"from": [0, 28], "to": [20, 28], "width": 8.0},
+            ]
+        },
         "run into each other",
     ),
-    "a fillet larger than its edge": ({"corners": [{"at": [-40.0, -40.0], "fillet": 90.0}, *FREE["corners"][1:]]}, "plates.trial: fillet = 90"),
-    "a hard point too far off the plane": ({"origin": [-2650.0, 350.0, 250.0]}, "stands 18.0 mm over the plate's plane"),
-    "a slot of no length": ({"slots": [{"from": [0, 25], "to": [0, 25], "width": 8.0}]}, "the slot has no length"),
+    "a fillet larger than its edge": (
+        {"corners": [{"at": [-40.0, -40.0], "fillet": 90.0}, *FREE["corners"][1:]]},
+        "plates.trial: fillet = 90",
+    ),
+    "a hard point too far off the plane": (
+        {"origin": [-2650.0, 350.0, 250.0]},
+        "stands 18.0 mm over the plate's plane",
+    ),
+    "a slot of no length": (
+        {"slots": [{"from": [0, 25], "to": [0, 25], "width": 8.0}]},
+        "the slot has no length",
+    ),
     "a bend beside the edge": (
-        {"bends": [{"from": [-40, 38], "to": [40, 38], "angle": 90.0, "radius": 6.0, "k_factor": 0.4}]},
+        {
+            "bends": [
+                {"from": [-40, 38], "to": [40, 38], "angle": 90.0, "radius": 6.0, "k_factor": 0.4}
+            ]
+        },
         "move the bend line into the plate",
     ),
     "a part that is not there": ({"part": "wing"}, "no such part"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("what", BAD_FREE)

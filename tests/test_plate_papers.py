@@ -118,8 +118,19 @@ def test_the_drawing_names_everything_a_shop_asks_for(tmp_path, plate):
     strings = re.findall(rb"\(((?:\\.|[^()\\])*)\)", text)
     words = b" ".join(strings).decode("latin-1")
     flat = re.sub(r"[^A-Za-z0-9.,:]", "", words)
-    for what in ("S355J2,6mm", "4,ofwhichmirrored0", "76.0x86.0mm", "ISO9013class1", "goodface",
-                 "revision", "14.2", "M14pivotbolt", "arcR30.15", "CAUTION:", "cankill"):  # fmt: skip
+    for what in (
+        "S355J2,6mm",
+        "4,ofwhichmirrored0",
+        "76.0x86.0mm",
+        "ISO9013class1",
+        "goodface",
+        "revision",
+        "14.2",
+        "M14pivotbolt",
+        "arcR30.15",
+        "CAUTION:",
+        "cankill",
+    ):
         assert re.sub(r"[^A-Za-z0-9.,:]", "", what) in flat, what
 
 
@@ -140,7 +151,7 @@ def test_a_plate_of_many_features_goes_on_over_pages(tmp_path, plate):
     assert len(boxes_mm(path)) == 1 + math.ceil((225 + 2 + 4 - 31) / 96)
 
 
-# --- SVG and STL -----------------------------------------------------------------------------------
+# --- SVG and STL ------------------------------
 
 
 def test_svg_arcs_are_the_outlines_arcs(tmp_path, plate):
@@ -157,7 +168,7 @@ def test_svg_arcs_are_the_outlines_arcs(tmp_path, plate):
 
 
 def svg_area(data):
-    """Area of an SVG path of M, L, A, y down: centres of arcs found from their flags (SVG 1.1, F.6)."""
+    """Area of an SVG path of M, L and A; arcs by their radius and flags (SVG 1.1, F.6)."""
     parts = data.split()
     total, at, k = 0.0, 0j, 0
     start = 0j
@@ -193,7 +204,7 @@ def test_stl_is_closed_and_in_millimetres(tmp_path, plate):
     assert len(edges(plate.outline)) == 6
 
 
-# --- all together ------------------------------------------------------------------------------------
+# --- all together ------------------------------
 
 
 def test_all_files_of_the_demo_are_written_and_listed(tmp_path):

@@ -147,7 +147,8 @@ def read_back_text(receipts: Sequence[DxfReceipt]) -> str:
         lines += [
             "",
             f"{r.path.name}: {r.version.value}, {wide:.3f} x {tall:.3f} mm, {r.hole_count} holes, "
-            f"{r.slot_count} slots, net area {r.net_area_mm2:.2f} mm2, cut {r.cut_length_mm:.2f} mm",
+            f"{r.slot_count} slots, net area {r.net_area_mm2:.2f} mm2, "
+            f"cut {r.cut_length_mm:.2f} mm",
             *(f"  equal: {text}" for text in r.compared),
         ]
     return "\n".join(lines) + "\n"

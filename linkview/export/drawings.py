@@ -172,7 +172,8 @@ def _slot_rows(name: str, cut: Slot | CurvedSlot | Opening, view: _View) -> Iter
         yield f"      R{cut.radius_mm:g}, {cut.from_deg:g} to {cut.to_deg:g} deg from x"
     else:
         left, low, right, high = bounding_box(cut.loop)
-        yield f"{name:<5} {view.from_corner(*cut.middle)}   {right - left:.2f} x {high - low:.2f} {cut.use}, middle"
+        size = f"{right - left:.2f} x {high - low:.2f}"
+        yield f"{name:<5} {view.from_corner(*cut.middle)}   {size} {cut.use}, middle"
 
 
 def _deviation(plate: Plate, profile: ShopProfile, nominal_mm: float) -> str:

@@ -24,10 +24,9 @@ from ezdxf.enums import TextEntityAlignment
 from linkview.errors import PlateRefused
 from linkview.export.dxf_back import DxfReceipt, Wanted, WantedLoop, compared, read_cut_loops
 from linkview.export.files import written_beside
-from linkview.geometry import frozen
 from linkview.plates.edges import Arc
 from linkview.plates.nest import Laid, Sheet
-from linkview.plates.outline import Contour, bounding_box, circle, edges
+from linkview.plates.outline import Contour, bounding_box, circle, edges, polygon
 from linkview.plates.plate import CAUTIONS, Plate, plate_faults
 from linkview.plates.profiles import Contours, DxfStyle, DxfVersion
 from linkview.units import to_deg
@@ -57,7 +56,7 @@ def write_sheet_dxf(sheet: Sheet, path: Path, *, style: DxfStyle = USUAL) -> Dxf
     """The same for a nested sheet; the sheet's edge stands on a layer of its own."""
     _cuttable([laid.plate for laid in sheet.laid])
     long, wide = sheet.size_mm
-    edge = Contour(frozen([[0, 0], [long, 0], [long, wide], [0, wide]]), frozen(np.zeros(4)))
+    edge = polygon([[0.0, 0.0], [long, 0.0], [long, wide], [0.0, wide]])
     first = sheet.laid[0].plate
     data = (
         ("Sheet", sheet.name),

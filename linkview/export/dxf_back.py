@@ -249,7 +249,7 @@ def _file_differences(doc: Drawing, wanted: Wanted) -> Iterator[str]:
         yield f"{style.mark_layer} holds something other than lines and texts"
     bends = [e.dxftype() for e in others if e.dxf.layer == style.bend_layer]
     if bends != ["LINE"] * wanted.bend_lines:
-        yield f"{style.bend_layer} holds {len(bends)} entities, {wanted.bend_lines} bend lines drawn"
+        yield f"{style.bend_layer} holds {len(bends)} entities, {wanted.bend_lines} bends drawn"
 
 
 def _count_differences(found: Sequence[CutLoop], wanted: Wanted) -> Iterator[str]:

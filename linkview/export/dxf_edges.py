@@ -18,5 +18,5 @@ def edge_of(entity: DXFGraphic) -> Edge:
     centre, r = complex(entity.dxf.center.x, entity.dxf.center.y), float(entity.dxf.radius)
     start, end = (math.radians(v) for v in (entity.dxf.start_angle, entity.dxf.end_angle))
     sweep = (end - start) % math.tau or math.tau
-    ends = (centre + r * cmath.exp(1j * angle) for angle in (start, end))
-    return Arc(*ends, centre, r, sweep)
+    a, b = (centre + r * cmath.exp(1j * angle) for angle in (start, end))
+    return Arc(a, b, centre, r, sweep)

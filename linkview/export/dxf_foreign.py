@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 import ezdxf
@@ -127,7 +128,7 @@ class _Reader:
         self._level(kind, max(p.z for p in spots) - min(p.z for p in spots))
         self.converted[f"{kind} turned into short lines within {FLAT_MM:g} mm"] += 1
         places = [complex(p.x, p.y) for p in spots]
-        for a, b in zip(places, places[1:], strict=False):
+        for a, b in pairwise(places):
             yield self._scaled(Line(a, b))
 
     def _scaled(self, e: Edge) -> Edge:

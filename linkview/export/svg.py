@@ -25,7 +25,8 @@ def write_svg(plate: Plate, path: Path) -> None:
         '<g id="CUT" fill="none" stroke="#000000" stroke-width="0.1">',
         *(f'<path d="{path_data(loop)}"/>' for loop in (plate.outline, *_slots(plate))),
         *(
-            f'<circle cx="{_n(h.centre[0])}" cy="{_n(-h.centre[1])}" r="{_n(h.diameter_mm / 2.0)}"/>'
+            f'<circle cx="{_n(h.centre[0])}" cy="{_n(-h.centre[1])}" '
+            f'r="{_n(h.diameter_mm / 2.0)}"/>'
             for h in plate.holes
         ),
         "</g>",
@@ -67,7 +68,8 @@ def _marks(plate: Plate) -> Iterator[str]:
         yield _line(x, y - arm, x, y + arm)
     for mark in plate.texts:
         yield (
-            f'<text x="{_n(mark.at[0])}" y="{_n(-mark.at[1])}" font-size="{mark.height_mm / 0.73:.3f}" '
+            f'<text x="{_n(mark.at[0])}" y="{_n(-mark.at[1])}" '
+            f'font-size="{mark.height_mm / 0.73:.3f}" '
             'font-family="monospace" text-anchor="middle" dominant-baseline="central">'
             f"{escape(mark.text)}</text>"
         )

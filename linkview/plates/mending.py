@@ -12,6 +12,7 @@ import cmath
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from linkview.plates.corners import from_edges, heading
 from linkview.plates.edges import SAME_MM, Arc, Edge, Line, edge, reach
@@ -198,7 +199,7 @@ def _arc_over(run: Sequence[Edge], within_mm: float) -> Arc | None:
     """The arc from end to end of a run of lines, if it stays that near to all of them."""
     if not all(isinstance(e, Line) for e in run):
         return None
-    turns = [cmath.phase((f.b - f.a) / (e.b - e.a)) for e, f in zip(run, run[1:], strict=False)]
+    turns = [cmath.phase((f.b - f.a) / (e.b - e.a)) for e, f in pairwise(run)]
     if max(map(abs, turns)) > ARC_TURN_RAD or min(turns) * max(turns) <= 0.0:
         return None
     if sum(map(abs, turns)) > math.radians(175.0):

@@ -32,7 +32,8 @@ class Tape:
 
 @dataclass(frozen=True, eq=False)
 class Placing:
-    """One stand of a plate. spot (3,) mm: the hole's middle on the face named in `face`, the outer one of a pair.
+    """One stand of a plate. spot (3,) mm: the hole's middle on the face named in `face`, the outer
+    one of a pair.
 
     off_per_mm: how far the hole comes to lie off for 1 mm on every tape, worst signs.
     level_deg: the bolt's axis out of level, + rising along `axis`. plan_deg: its direction seen

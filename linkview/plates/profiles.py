@@ -125,9 +125,9 @@ def iso_9013_mm(class_: int, thickness_mm: float, nominal_mm: float) -> float | 
     """Limit deviation, each way; None for sheet or sizes outside the table held here."""
     if not (3.15 < thickness_mm <= 15.0 and 3.0 <= nominal_mm <= _SIZES_MM[-1]):
         return None
-    row = next(r for r in _ISO_9013 if thickness_mm <= r[0])
+    _, first, second = next(r for r in _ISO_9013 if thickness_mm <= r[0])
     column = next(i for i, size in enumerate(_SIZES_MM) if nominal_mm <= size)
-    return row[class_][column]
+    return (first if class_ == 1 else second)[column]
 
 
 # --- the file ---------------------------------------------------------------------------------

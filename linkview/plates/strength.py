@@ -5,8 +5,8 @@ plate, no heat-affected zone. It proves nothing about a suspension part and is t
 qualified engineer. Nothing here says "safe".
 
 Sources (secondary copies): EN 1993-1-8 Table 3.4 bearing and bolt shear, 3.10.2 block tearing,
-4.5.3.3 fillet weld; EN 1993-1-1 6.2.3 net section; EN 10025-2 Table 7 yield, least tensile strength;
-ISO 898-1 stress area.
+4.5.3.3 fillet weld; EN 1993-1-1 6.2.3 net section; EN 10025-2 Table 7 yield, least tensile
+strength; ISO 898-1 stress area.
 """
 
 from __future__ import annotations
