@@ -7,6 +7,7 @@ Every one has its `loop`, a `use` for the drawing, `width_mm` (its narrowest), `
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TypeAlias
 
 import numpy as np
@@ -34,7 +35,7 @@ class Hole:
     use: str
     bolted: bool = True
 
-    @property
+    @cached_property
     def loop(self) -> Contour:
         return circle(self.centre, self.diameter_mm / 2.0)
 
@@ -63,7 +64,7 @@ class Slot:
     use: str
     bolted: bool
 
-    @property
+    @cached_property
     def loop(self) -> Contour:
         return slot(self.start, self.end, self.width_mm)
 
@@ -87,7 +88,7 @@ class CurvedSlot:
     use: str
     bolted: bool
 
-    @property
+    @cached_property
     def loop(self) -> Contour:
         ends = float(to_rad(self.from_deg)), float(to_rad(self.to_deg))
         return curved_slot(self.centre, self.radius_mm, *ends, self.width_mm)

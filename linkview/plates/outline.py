@@ -17,6 +17,7 @@ import cmath
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -31,6 +32,25 @@ class Contour:
 
     points: Array
     bulges: Array
+
+    @cached_property
+    def edges(self) -> tuple[Edge, ...]:
+        """The n edges, in order; kept, since every rule asks for them again."""
+        corners = [complex(x, y) for x, y in self.points.tolist()]
+        following = corners[1:] + corners[:1]
+        bulges = self.bulges.tolist()
+        return tuple(edge(a, b, k) for a, b, k in zip(corners, following, bulges, strict=True))
+
+    @cached_property
+    def box(self) -> tuple[float, float, float, float]:
+        """(least x, least y, greatest x, greatest y) of the true arcs, mm."""
+        ends = [e.a for e in self.edges]
+        for e in self.edges:
+            if isinstance(e, Arc):
+                poles = (e.centre + e.radius * 1j**quarter for quarter in range(4))
+                ends += [p for p in poles if e.spans(p)]
+        xs, ys = [p.real for p in ends], [p.imag for p in ends]
+        return min(xs), min(ys), max(xs), max(ys)
 
 
 def contour(points: ArrayLike, bulges: ArrayLike) -> Contour:
@@ -132,12 +152,7 @@ def flipped(loop: Contour) -> Contour:
 
 def edges(loop: Contour) -> tuple[Edge, ...]:
     """The n edges of a contour, in order; the last one closes it."""
-    corners = [complex(x, y) for x, y in loop.points]
-    following = corners[1:] + corners[:1]
-    return tuple(
-        edge(a, b, float(bulge))
-        for a, b, bulge in zip(corners, following, loop.bulges, strict=True)
-    )
+    return loop.edges
 
 
 def area_mm2(loop: Contour) -> float:
@@ -157,13 +172,7 @@ def length_mm(loop: Contour) -> float:
 
 def bounding_box(loop: Contour) -> tuple[float, float, float, float]:
     """(least x, least y, greatest x, greatest y) of the true arcs, mm."""
-    ends = [e.a for e in edges(loop)]
-    for e in edges(loop):
-        if isinstance(e, Arc):
-            poles = (e.centre + e.radius * 1j**quarter for quarter in range(4))
-            ends += [p for p in poles if e.spans(p)]
-    xs, ys = [p.real for p in ends], [p.imag for p in ends]
-    return min(xs), min(ys), max(xs), max(ys)
+    return loop.box
 
 
 def contains(loop: Contour, point: ArrayLike) -> bool:

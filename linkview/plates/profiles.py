@@ -6,17 +6,14 @@ the file. ISO 9013 limit deviations are READ from a secondary copy of the standa
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, Literal
-
-from pydantic import BaseModel, ConfigDict, Field, Strict, ValidationError
 
 from linkview.errors import Fault, ModelFaults, UnknownName, near_miss
+from linkview.model.shopfile import shop_table
 
 
 class DxfVersion(Enum):
@@ -132,62 +129,6 @@ def iso_9013_mm(class_: int, thickness_mm: float, nominal_mm: float) -> float | 
 
 # --- the file ---------------------------------------------------------------------------------
 
-Number = Annotated[float, Strict()]
-Factor = Annotated[Number, Field(ge=0.0, le=20.0)]
-Length = Annotated[Number, Field(ge=0.0, le=200.0)]
-Layer = Annotated[str, Field(min_length=1, max_length=31, pattern=r"^[A-Za-z0-9_$-]+$")]
-Extent = Annotated[Number, Field(gt=0.0, le=20_000.0)]
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-class RulesTable(_Table):
-    """[rules]"""
-
-    hole_per_thickness: Factor
-    hole_mm: Length
-    slot_per_thickness: Factor
-    slot_mm: Length
-    web_per_thickness: Factor
-    web_mm: Length
-    end_per_hole: Factor = 2.0
-    edge_per_hole: Factor = 1.5
-    ream_mm: Length = 0.0
-    kerf_mm: Length
-    tolerance: Literal["iso_9013_1", "iso_9013_2", "agreed"]
-    tolerance_mm: Length = 0.0
-    bend_radius_per_thickness: Factor = 1.0
-
-
-class DxfTable(_Table):
-    """[dxf]"""
-
-    version: Literal["R12", "R2010"] = "R2010"
-    contours: Literal["polylines", "loose"] = "polylines"
-    cut_layer: Layer = "CUT"
-    mark_layer: Layer = "MARK"
-    bend_layer: Layer = "BEND"
-    marking: bool = True
-
-
-class SheetsTable(_Table):
-    """[sheets]"""
-
-    sizes: tuple[tuple[Extent, Extent], ...] = Field(min_length=1, max_length=20)
-    part_gap: Length
-
-
-class ShopTable(_Table):
-    """A whole profile file."""
-
-    name: str = Field(min_length=1, max_length=40)
-    process: str = Field(min_length=1, max_length=80)
-    rules: RulesTable
-    dxf: DxfTable = DxfTable()
-    sheets: SheetsTable
-
 
 def read_profile(path: Path) -> ShopProfile:
     """A builder's own profile. Raises ModelFaults naming file, key and fix."""
@@ -201,17 +142,7 @@ def read_profile(path: Path) -> ShopProfile:
 
 
 def _profile_of(text: str, where: str) -> ShopProfile:
-    try:
-        table = ShopTable.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as fault:
-        told = Fault("shop profile", f"is not TOML ({fault})", "mend that line")
-        raise ModelFaults(where, [told]) from fault
-    except ValidationError as fault:
-        raise ModelFaults(where, [_told(e["loc"], e["msg"]) for e in fault.errors()]) from fault
-    names = [table.dxf.cut_layer, table.dxf.mark_layer, table.dxf.bend_layer]
-    if len({n.upper() for n in names}) < 3:
-        what = f"layers {', '.join(names)} are not three different ones"
-        raise ModelFaults(where, [Fault("dxf", what, "name the cut, mark and bend layers apart")])
+    table = shop_table(text, where)
     d, r = table.dxf, table.rules
     style = DxfStyle(
         DxfVersion(d.version),
@@ -231,11 +162,6 @@ def _profile_of(text: str, where: str) -> ShopProfile:
         part_gap_mm=table.sheets.part_gap,
         **rules,
     )
-
-
-def _told(at: tuple[int | str, ...], message: str) -> Fault:
-    where = ".".join(str(key) for key in at)
-    return Fault(where or "shop profile", message, "see `linkview shop laser` for every key")
 
 
 def built_in_text(name: str) -> str:
