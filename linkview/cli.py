@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from linkview.model.parts import Car
     from linkview.model.read import HardPointFile
+    from linkview.plates.plate import Plate
     from linkview.plates.profiles import ShopProfile
     from linkview.study import CarStudy, Tell
 
@@ -160,6 +161,7 @@ def _add(
         )
     if "paper" in takes:
         papers = ("A4", "Letter")
+        sub.add_argument("--step", action="store_true", help="STEP too (extra: linkview[step])")
         sub.add_argument("--paper", choices=papers, default="A4", help="for the 1:1 templates")
     if "film" in takes:
         sub.add_argument("--no-film", action="store_true", help="pictures, but no MP4 and GIF")
@@ -286,7 +288,8 @@ def _plates(args: argparse.Namespace) -> int:
     if not drawn:
         raise LinkviewError(f"{file.path}: no [axle.NAME.plates.NAME] tables; add one to draw")
     with results_folder(_folder(args, file)) as folder:
-        made = write_plate_files(study, folder, paper=Paper(args.paper))
+        paper, step = Paper(args.paper), _step_writer(args)
+        made = write_plate_files(study, folder, paper=paper, step=step)
         write_plates(folder / "plates.csv", study.axles)
     for plate in drawn:
         print(plate_words(plate))
@@ -296,6 +299,19 @@ def _plates(args: argparse.Namespace) -> int:
         print(f"CAUTION: {caution}")
     _say_files(args, file, [*(f.name for f in made.written), "plates.csv"])
     return _status(args, study)
+
+
+def _step_writer(args: argparse.Namespace) -> Callable[[Plate, Path], float] | None:
+    if not args.step:
+        return None
+    try:
+        from linkview.export.step import write_step
+    except ImportError:
+        raise LinkviewError(
+            "--step needs build123d (about 1 GB), which is not installed: pip install "
+            "'linkview[step]', or leave --step off"
+        ) from None
+    return write_step
 
 
 def _shop_file(args: argparse.Namespace) -> int:

@@ -46,6 +46,7 @@ ONLY_IN = {
     "spyrrow": ("plates",),
     "manifold3d": ("plates",),
     "matplotlib": ("export",),
+    "build123d": ("export/step.py",),
     "pydantic": ("model",),
     "rich": ("cli.py",),
     "numba": ("kernels.py",),

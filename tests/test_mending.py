@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from linkview.app.outline_check import check_outline, draw_faults, write_mended
-from linkview.errors import PlateRefused
+from linkview.errors import CannotWrite, PlateRefused
 from linkview.export.dxf_back import read_cut_loops
 from linkview.plates.edges import Arc
 from linkview.plates.outline import area_mm2, edges
@@ -263,6 +263,11 @@ def test_the_drawing_itself_is_never_overwritten(tmp_path):
     path = drawing(tmp_path, square)
     with pytest.raises(PlateRefused, match="that is the drawing itself"):
         write_mended(check(path), path, LASER)
+
+
+def test_a_picture_of_an_unknown_kind_is_refused(tmp_path):
+    with pytest.raises(CannotWrite, match=r"pictures are \.png or \.pdf"):
+        draw_faults(check(drawing(tmp_path, square)), tmp_path / "faults.bmp")
 
 
 @pytest.mark.parametrize("ending", ["png", "pdf"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import sys
 import xml.etree.ElementTree as ET
 import zlib
 from dataclasses import replace
@@ -202,6 +203,24 @@ def test_stl_is_closed_and_in_millimetres(tmp_path, plate):
     assert mesh.extents == pytest.approx([76.0, 86.0, 6.0], abs=0.05)
     assert mesh.volume == pytest.approx(plate.net_area_mm2 * 6.0, rel=2e-3)
     assert len(edges(plate.outline)) == 6
+
+
+def test_step_holds_planes_cylinders_and_the_volume(tmp_path, plate):
+    build123d = pytest.importorskip("build123d")
+    from linkview.export.step import write_step
+
+    assert write_step(plate, tmp_path / "ear.step") == pytest.approx(plate.net_area_mm2 * 6.0)
+    faces = build123d.import_step(str(tmp_path / "ear.step")).faces()
+    kinds = sorted(str(face.geom_type) for face in faces)
+    assert kinds == ["GeomType.CYLINDER"] * 3 + ["GeomType.PLANE"] * 6
+
+
+def test_without_the_extra_step_is_refused_with_what_to_install(tmp_path, capsys, monkeypatch):
+    monkeypatch.setitem(sys.modules, "build123d", None)
+    monkeypatch.delitem(sys.modules, "linkview.export.step", raising=False)
+    assert main(["plates", str(demo_file()), "--step", "--out", str(tmp_path / "out")]) == 2
+    assert "pip install 'linkview[step]'" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
 
 
 # --- all together ------------------------------

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,6 +23,7 @@ from linkview.export.svg import write_svg
 from linkview.export.templates import Paper, write_template
 from linkview.model.parts import Side
 from linkview.plates.nest import Piece, nested, pieces_of
+from linkview.plates.plate import Plate
 from linkview.plates.strength import static_check
 from linkview.study import CarStudy, DrawnPlate
 
@@ -36,8 +37,17 @@ class PlateFiles:
     words: tuple[str, ...]
 
 
-def write_plate_files(study: CarStudy, folder: Path, *, paper: Paper = Paper.A4) -> PlateFiles:
-    """All files of all plates; a refused one gets its drawing alone, with the reasons on it."""
+# Writes one plate as a solid model; returns its volume, mm3.
+SolidWriter = Callable[[Plate, Path], float]
+
+
+def write_plate_files(
+    study: CarStudy, folder: Path, *, paper: Paper = Paper.A4, step: SolidWriter | None = None
+) -> PlateFiles:
+    """All files of all plates; a refused one gets its drawing alone, with the reasons on it.
+
+    step: writes STEP where that extra is installed and asked for.
+    """
     drawn = [p for axle in study.axles.values() for p in axle.plates if p.sides]
     if not drawn:
         return PlateFiles((), (), ())
@@ -53,6 +63,9 @@ def write_plate_files(study: CarStudy, folder: Path, *, paper: Paper = Paper.A4)
         receipt, files = _piece_files(piece, study, place, paper)
         receipts.append(receipt)
         written += files
+        if step is not None:
+            step(piece.plate, place / f"{piece.name}.step")
+            written.append(Written(f"plates/{piece.name}.step", "the plate as an exact solid, mm"))
     words: list[str] = []
     if pieces:
         written += _sheets(passed, pieces, study, place, receipts, words)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from linkview.errors import CannotWrite
 from linkview.export.paper import A4_MM, GREY, INK, RED, Page, write_pdf, write_png
 from linkview.plates.edges import Arc, Edge
 from linkview.plates.mending import Trouble
@@ -33,7 +34,9 @@ def remarks_of(troubles: Sequence[Trouble]) -> tuple[Remark, ...]:
 def write_picture(
     pieces: Sequence[Edge], remarks: Sequence[Remark], path: Path, *, title: str
 ) -> None:
-    """PNG or PDF, by the path's ending."""
+    """PNG or PDF, by the path's ending. Raises CannotWrite for any other."""
+    if path.suffix.lower() not in (".png", ".pdf"):
+        raise CannotWrite(f"{path}: pictures are .png or .pdf; give a name that ends so")
     page = Page(A4_MM[1], A4_MM[0])
     spots = [p for e in pieces for p in _along(e)]
     left, right = min(p.real for p in spots), max(p.real for p in spots)

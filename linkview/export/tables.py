@@ -228,7 +228,7 @@ def write_plates(path: Path, studies: Mapping[str, AxleStudy]) -> None:
 
     def rows() -> Iterator[Row]:
         for name, study in studies.items():
-            for drawn in study.plates:
+            for drawn in (p for p in study.plates if p.refused is None):
                 for side, plate in drawn.sides.items():
                     misses = [m for pin in plate.pins for m in pin_misses(plate, pin)]
                     for stand in plate.stands:
