@@ -187,3 +187,22 @@ def test_the_relief_lies_on_the_open_side():
     opening = tab_opening([0, 0], [1, 0], length_mm=20.0, width_mm=6.0, relief_mm=1.0)
     assert contains(opening, [10.2, 2.3])
     assert not contains(opening, [10.8, 0.0])
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_offsets_of_random_filleted_polygons(seed):
+    dice = np.random.default_rng(seed)
+    loop = polygon([[0.0, 0.0], [1.0, 1.0]])
+    while faults(loop) or area_mm2(loop) < 50.0:
+        count = int(dice.integers(3, 9))
+        angles = np.sort(dice.uniform(0.0, math.tau, count))
+        reach = dice.uniform(15.0, 60.0, (count, 2))
+        loop = polygon(reach * np.column_stack([np.cos(angles), np.sin(angles)]))
+    for corner in range(count):
+        try:
+            loop = filleted(loop, {corner: float(dice.uniform(1.0, 6.0))})
+        except PlateRefused:
+            break
+    for by_mm in (float(dice.uniform(0.3, 12.0)), -float(dice.uniform(0.3, 9.0))):
+        got = sum(area_mm2(piece) for piece in offset(loop, by_mm))
+        assert got == pytest.approx(grown(loop, by_mm).area, rel=3e-3, abs=0.5)

@@ -17,6 +17,7 @@ from linkview.plates.corners import from_edges, heading, shifted, trimmed
 from linkview.plates.edges import SAME_MM, Arc, Edge, Line, crossings, reach
 from linkview.plates.outline import Contour, edges, margin_mm
 
+_MEETS_MM = 1e-5  # ends of kept pieces this near follow each other
 _ON_IT_MM = 1e-6  # a kept piece lies this well at the distance asked for
 
 
@@ -90,12 +91,12 @@ def _apart(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
 
 
 def _chained(pieces: list[Edge]) -> Iterator[list[Edge]]:
-    left = list(pieces)
+    left = _without_stubs(pieces)
     while left:
         chain = [left.pop(0)]
-        while abs(chain[-1].b - chain[0].a) > 1e-5:
+        while abs(chain[-1].b - chain[0].a) > _MEETS_MM:
             end = chain[-1].b
-            near = [e for e in left if abs(e.a - end) <= 1e-5]
+            near = [e for e in left if abs(e.a - end) <= _MEETS_MM]
             if not near:
                 break
             chain.append(near[0])
@@ -103,6 +104,21 @@ def _chained(pieces: list[Edge]) -> Iterator[list[Edge]]:
         else:
             if sum(e.length_mm for e in chain) > 1e-4:
                 yield chain
+
+
+def _without_stubs(pieces: list[Edge]) -> list[Edge]:
+    """Without pieces that nothing leads to or from: what a nearly straight corner leaves over."""
+    left = list(pieces)
+    while True:
+        kept = [
+            e
+            for e in left
+            if any(abs(f.a - e.b) <= _MEETS_MM for f in left)
+            and any(abs(f.b - e.a) <= _MEETS_MM for f in left)
+        ]
+        if len(kept) == len(left):
+            return kept
+        left = kept
 
 
 def _merged(loop: Contour) -> Contour:
