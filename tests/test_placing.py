@@ -141,6 +141,14 @@ def test_places_named_in_the_file_are_used(planned):
     assert [t.to for t in tapes] == ["damper_upper", "toe_link_inner", "[-2500, 0, 300]"]
 
 
+def test_three_points_in_line_are_said_to_fix_nothing(planned):
+    axle = planned.axles["rear"]
+    line = ((0.0, 0.0, 0.0), (100.0, 0.0, 0.0), (200.0, 0.0, 0.0))
+    spec = axle.plates["lower_link_ear"].model_copy(update={"place_from": line})
+    held = placings(draw_plate("ear", spec, axle.left), axle)[0]
+    assert "DO NOT FIX THE HOLE" in held.words[-1]
+
+
 # --- slots ------------------------------
 
 

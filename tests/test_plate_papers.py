@@ -231,8 +231,15 @@ def test_all_files_of_the_demo_are_written_and_listed(tmp_path):
     study = study_without_gaps(car, WATER_JET, lambda what, done, count: None)
     made = write_plate_files(study, tmp_path)
     listed = {f.name for f in made.written}
+    beside = {
+        f.name.replace(".dxf", end)
+        for f in made.written
+        if "beside it" in f.what
+        for end in ("_1to1.pdf", ".svg", ".stl")
+    }
     there = {f"plates/{p.name}" for p in (tmp_path / "plates").iterdir()}
-    assert listed == there
+    assert listed | beside == there
+    assert len(beside) == 3 * 15
     for name in ("order.txt", "placing.txt", "static_check.txt", "cut_list.csv", "read_back.txt"):
         assert f"plates/{name}" in listed
     read_back = (tmp_path / "plates" / "read_back.txt").read_text(encoding="utf-8")

@@ -18,6 +18,7 @@ from linkview.export.cutting_papers import (
 from linkview.export.drawings import write_drawing
 from linkview.export.dxf import write_dxf, write_sheet_dxf
 from linkview.export.dxf_back import DxfReceipt
+from linkview.export.placing_sheets import write_placing_sheets
 from linkview.export.stl import write_stl
 from linkview.export.svg import write_svg
 from linkview.export.templates import Paper, write_template
@@ -60,12 +61,9 @@ def write_plate_files(
     pieces = pieces_of([p.sides[Side.LEFT] for p in passed])
     receipts = []
     for piece in pieces:
-        receipt, files = _piece_files(piece, study, place, paper)
+        receipt, file = _piece_files(piece, study, place, paper, step)
         receipts.append(receipt)
-        written += files
-        if step is not None:
-            step(piece.plate, place / f"{piece.name}.step")
-            written.append(Written(f"plates/{piece.name}.step", "the plate as an exact solid, mm"))
+        written.append(file)
     words: list[str] = []
     if pieces:
         written += _sheets(passed, pieces, study, place, receipts, words)
@@ -92,20 +90,21 @@ def _drawing(drawn: DrawnPlate, study: CarStudy, place: Path) -> Written:
 
 
 def _piece_files(
-    piece: Piece, study: CarStudy, place: Path, paper: Paper
-) -> tuple[DxfReceipt, list[Written]]:
+    piece: Piece, study: CarStudy, place: Path, paper: Paper, step: SolidWriter | None
+) -> tuple[DxfReceipt, Written]:
+    """The DXF and what stands beside it under the same name: one entry for all."""
     name, plate = piece.name, piece.plate
     receipt = write_dxf(plate, place / f"{name}.dxf", style=study.shop.dxf)
-    words = f"cut {piece.count}, {plate.thickness_mm:g} mm {plate.material}, read back equal"
     pages = write_template(plate, place / f"{name}_1to1.pdf", paper=paper)
     write_svg(plate, place / f"{name}.svg")
     write_stl(plate, place / f"{name}.stl")
-    return receipt, [
-        Written(f"plates/{name}.dxf", words),
-        Written(f"plates/{name}_1to1.pdf", f"paper template, {pages} page{'s'[: pages > 1]}"),
-        Written(f"plates/{name}.svg", "the same outline as SVG, mm"),
-        Written(f"plates/{name}.stl", "the plate as a solid, mm"),
-    ]
+    if step is not None:
+        step(plate, place / f"{name}.step")
+    words = (
+        f"cut {piece.count}, {plate.thickness_mm:g} mm {plate.material}, read back equal; beside "
+        f"it _1to1.pdf ({pages} page{'s'[: pages > 1]}), .svg, .stl{', .step' if step else ''}"
+    )
+    return receipt, Written(f"plates/{name}.dxf", words)
 
 
 def _sheets(
@@ -137,6 +136,8 @@ def _sheets_to_hold(drawn: list[DrawnPlate], place: Path) -> Iterator[Written]:
     if held:
         plates = {p.name: p.sides[Side.LEFT] for p in drawn}
         write_text(place / "placing.txt", placing_text(held, plates))
+        count = write_placing_sheets(held, plates, place / "placing.pdf")
+        yield Written("plates/placing.pdf", f"the same drawn, {count} pages")
         yield Written("plates/placing.txt", "tapes, height and angle to hold every welded plate")
     checks = {
         p.name: check for p in drawn if (check := static_check(p.sides[Side.LEFT])) is not None

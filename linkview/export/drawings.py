@@ -14,7 +14,7 @@ from pathlib import Path
 
 from linkview.export.paper import A4_MM, BLUE, GREY, INK, RED, Page, write_pdf
 from linkview.plates.edges import Arc
-from linkview.plates.outline import bounding_box, edges
+from linkview.plates.outline import Contour, bounding_box, edges
 from linkview.plates.plate import CAUTIONS, CurvedSlot, Hole, Opening, Plate, Slot, mass_kg
 from linkview.plates.profiles import ShopProfile
 from linkview.plates.shop import Level, Verdict
@@ -155,12 +155,20 @@ def _rows(plate: Plate, profile: ShopProfile, view: _View) -> Iterator[tuple[str
             yield f"      {view.from_corner(*bend.end)}   to", False
             yield f"      {bend.words}", False
     yield "OUTLINE      x        y   to the next corner", True
-    for i, e in enumerate(edges(plate.outline), start=1):
+    yield from ((row, False) for row in _corner_rows(plate.outline, view))
+    for i, cut in enumerate(plate.slots, start=1):
+        if isinstance(cut, Opening):
+            yield f"OPENING S{i}  x        y   to the next corner", True
+            yield from ((row, False) for row in _corner_rows(cut.loop, view))
+
+
+def _corner_rows(loop: Contour, view: _View) -> Iterator[str]:
+    for i, e in enumerate(edges(loop), start=1):
         way = "line"
         if isinstance(e, Arc):
             sense = "out" if e.sweep_rad > 0.0 else "in"
             way = f"arc R{e.radius:.2f} {sense}, {abs(math.degrees(e.sweep_rad)):.1f} deg"
-        yield f"P{i:<4} {view.from_corner(e.a.real, e.a.imag)}   {way}", False
+        yield f"P{i:<4} {view.from_corner(e.a.real, e.a.imag)}   {way}"
 
 
 def _slot_rows(name: str, cut: Slot | CurvedSlot | Opening, view: _View) -> Iterator[str]:

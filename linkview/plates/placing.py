@@ -18,6 +18,7 @@ from linkview.model.parts import Axle
 from linkview.plates.plate import Plate
 from linkview.units import to_deg
 
+POOR = 10.0  # mm off for 1 mm on the tapes: no use in a workshop
 NEAREST_MM, FARTHEST_MM = 60.0, 2500.0  # a tape hook needs room; beyond, a tape sags
 
 
@@ -66,8 +67,17 @@ class Placing:
             f"all on the face that looks {self.face}",
             f"{self.height_mm:.1f} mm over the ground of the car's frame (z = 0)",
             f"bolt {self.level_deg:+.1f} deg out of level, {plan}",
-            f"1 mm on every tape can put the hole {self.off_per_mm:.1f} mm off",
+            self._how_well,
         )
+
+    @property
+    def _how_well(self) -> str:
+        if self.off_per_mm > POOR:
+            return (
+                "THESE TAPES DO NOT FIX THE HOLE: with it they lie in one plane, or nearly so; name "
+                "three other points with place_from"
+            )
+        return f"1 mm on every tape can put the hole {self.off_per_mm:.1f} mm off"
 
 
 def placings(plate: Plate, axle: Axle, not_yet: Set[str] = frozenset()) -> tuple[Placing, ...]:

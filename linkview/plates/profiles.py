@@ -104,7 +104,7 @@ class ShopProfile:
     def tolerance_words(self) -> str:
         """For the drawing and the order."""
         if self.tolerance is Tolerance.AGREED:
-            return f"+-{self.tolerance_mm:g} mm, to be agreed"
+            return f"\u00b1{self.tolerance_mm:g} mm, to be agreed"
         return f"ISO 9013 class {1 if self.tolerance is Tolerance.ISO_9013_1 else 2}"
 
 
