@@ -12,6 +12,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from linkview.errors import PlateRefused
 from linkview.geometry import apply
+from linkview.model.hardware import ROD_ENDS
 from linkview.model.layouts import FIVE_LINK, STRUT
 from linkview.model.parts import Side
 from linkview.model.platespec import PlateSpec
@@ -189,8 +190,32 @@ def test_a_pair_stands_clear_of_ball_and_spacers():
     assert inner == pytest.approx([13.5, 13.5])
 
 
+def test_a_rod_end_named_by_its_bore_brings_its_ball_width():
+    # DIN ISO 12240-4 series K (secondary copy): bore | ball width B.
+    for bore, ball in ((10, 14.0), (12, 16.0), (14, 19.0), (16, 21.0), (20, 25.0)):
+        told = ear(rod_end=bore, spacer=2.0)
+        assert told.stands_at == pytest.approx((ball / 2 + 5.0, -ball / 2 - 5.0))
+    with pytest.raises(ValidationError):
+        ear(rod_end=13)
+
+
+def test_the_rod_end_table_keeps_within_its_own_geometry():
+    # Tilt <= asin(B / dk) - asin(C / dk), dk = sqrt(face^2 + B^2); the table is rounded and lower.
+    for end in ROD_ENDS.values():
+        dk = math.hypot(end.face_mm, end.ball_width_mm)
+        most = math.asin(end.ball_width_mm / dk) - math.asin(end.eye_width_mm / dk)
+        assert end.tilt_deg <= math.degrees(most)
+
+
+def test_a_pivot_in_a_clearance_hole_is_told():
+    # ISO 273 (secondary copy): M14 fine 15, medium 15.5.
+    assert draw_plate("ear", ear(), rear()).notes == ()
+    (note,) = draw_plate("ear", ear(hole=15.0), rear()).notes
+    assert "clearance hole (ISO 273 fine 15, medium 15.5)" in note
+
+
 def test_offsets_and_ball_width_cannot_both_be_given():
-    with pytest.raises(ValidationError, match="both say where the pair stands"):
+    with pytest.raises(ValidationError, match="all say where the pair stands"):
         ear(ball_width=19.0, offsets=(10.0, -10.0))
 
 

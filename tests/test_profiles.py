@@ -14,6 +14,7 @@ from linkview.plates.profiles import (
     Contours,
     DxfVersion,
     built_in_text,
+    iso_2768_m_mm,
     iso_9013_mm,
     named_profile,
 )
@@ -80,6 +81,18 @@ def test_iso_9013_limits():
     assert iso_9013_mm(1, 15.0, 300) == 0.45
     assert iso_9013_mm(1, 3.0, 30) is None  # outside what is held here: nothing is claimed
     assert iso_9013_mm(1, 6.0, 400) is None
+
+
+def test_iso_2768_m_limits(tmp_path):
+    # ISO 2768-1 class m (secondary copy): .1 to 6, .2 to 30, .3 to 120, .5 to 400, .8 to 1000.
+    sizes = (6, 6.1, 30, 120, 400, 1000)
+    assert [iso_2768_m_mm(n) for n in sizes] == [0.1, 0.2, 0.2, 0.3, 0.5, 0.8]
+    assert iso_2768_m_mm(1001) is None
+    text = built_in_text("laser").replace('"iso_9013_1"', '"iso_2768_m"')
+    (tmp_path / "mine.toml").write_text(text, encoding="utf-8")
+    mine = named_profile(str(tmp_path / "mine.toml"))
+    assert mine.deviation_mm(6.0, 14.2) == 0.2
+    assert "ISO 2768-m" in mine.tolerance_words
 
 
 def test_a_plate_beyond_every_sheet_is_refused():

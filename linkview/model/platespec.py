@@ -14,6 +14,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from linkview.model.hardware import ROD_ENDS
 from linkview.model.platebase import (
     CutPlate,
     Direction,
@@ -62,7 +63,12 @@ class WeldOnEar(CutPlate):
     ball_width: Positive | None = Field(
         default=None, description="instead of offsets, for a pair: width of the rod end's ball, mm"
     )
-    spacer: NotNegative = Field(default=0.0, description="with ball_width: spacer each side, mm")
+    rod_end: Literal[10, 12, 14, 16, 20] | None = Field(
+        default=None, description="instead of ball_width: bore of a series K rod end, mm"
+    )
+    spacer: NotNegative = Field(
+        default=0.0, description="with ball_width or rod_end: spacer each side, mm"
+    )
     socket: NotNegative = Field(
         default=0.0, description="outside of the socket or nut that has to turn on the bolt, mm"
     )
@@ -82,10 +88,13 @@ class WeldOnEar(CutPlate):
 
     @model_validator(mode="after")
     def _pair_is_told_once(self) -> Self:
-        if self.ball_width is not None and self.offsets != (0.0,):
-            raise ValueError("offsets and ball_width both say where the pair stands; keep one")
-        if self.spacer and self.ball_width is None:
-            raise ValueError("spacer counts only with ball_width; give the ball's width too")
+        told = [self.ball_width is not None, self.rod_end is not None, self.offsets != (0.0,)]
+        if sum(told) > 1:
+            raise ValueError(
+                "offsets, ball_width and rod_end all say where the pair stands; keep one of them"
+            )
+        if self.spacer and not (told[0] or told[1]):
+            raise ValueError("spacer counts only with ball_width or rod_end; give one of them too")
         if (self.tube_shape == "square") != (self.tube_face is not None):
             raise ValueError("tube_face goes with tube_shape = 'square', and is needed there")
         return self
@@ -93,9 +102,10 @@ class WeldOnEar(CutPlate):
     @property
     def stands_at(self) -> tuple[float, ...]:
         """Mid-planes along the bolt, mm: as given, or either side of ball and spacers."""
-        if self.ball_width is None:
+        ball = ROD_ENDS[self.rod_end].ball_width_mm if self.rod_end else self.ball_width
+        if ball is None:
             return self.offsets
-        half = self.ball_width / 2.0 + self.spacer + self.thickness / 2.0
+        half = ball / 2.0 + self.spacer + self.thickness / 2.0
         return half, -half
 
     @model_validator(mode="after")

@@ -33,7 +33,7 @@ class RulesTable(_Table):
     edge_per_hole: Factor = 1.5
     ream_mm: Length = 0.0
     kerf_mm: Length
-    tolerance: Literal["iso_9013_1", "iso_9013_2", "agreed"]
+    tolerance: Literal["iso_9013_1", "iso_9013_2", "iso_2768_m", "agreed"]
     tolerance_mm: Length = 0.0
     bend_radius_per_thickness: Factor = 1.0
 

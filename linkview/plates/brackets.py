@@ -9,13 +9,15 @@ and a line in `DRAWN_BY`.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
 
 from linkview.errors import PlateRefused
-from linkview.geometry import frozen, mirrored, mirrored_move
+from linkview.geometry import frozen, length, mirrored, mirrored_move
+from linkview.model.hardware import CLEARANCE_HOLES_MM
 from linkview.model.parts import Corner, Side
 from linkview.model.platebase import CutPlate
 from linkview.model.platekinds import (
@@ -32,6 +34,7 @@ from linkview.model.platespec import TopMountBase, WeldOnEar
 from linkview.plates.bolted import caliper_adapter, steering_arm, wheel_spacer
 from linkview.plates.desk import Desk
 from linkview.plates.ears import weld_on_ear
+from linkview.plates.edges import SAME_MM
 from linkview.plates.free import free_plate
 from linkview.plates.gussets import gusset
 from linkview.plates.hung import droop_strap_tab, drop_bracket
@@ -90,7 +93,7 @@ def draw_plates(name: str, spec: CutPlate, corner: Corner) -> tuple[Plate, ...]:
             fix = "move the features apart or make them smaller"
             raise PlateRefused("\n".join(f"plates.{name}: {fault}; {fix}" for fault in found))
         text = spec.mark if len(drawn) == 1 and spec.mark else plate.name
-        lettered = _lettered(desk, text, plate)
+        lettered = _lettered(desk, text, _with_fits(plate))
         out.append(mirrored_plate(lettered) if right else lettered)
     return tuple(out)
 
@@ -98,6 +101,24 @@ def draw_plates(name: str, spec: CutPlate, corner: Corner) -> tuple[Plate, ...]:
 def draw_plate(name: str, spec: CutPlate, corner: Corner) -> Plate:
     """The one plate of a description; the first of a kind that makes several."""
     return draw_plates(name, spec, corner)[0]
+
+
+def _with_fits(plate: Plate) -> Plate:
+    """A word where a hole that holds a joint is as wide as a mere clearance hole (ISO 273)."""
+    notes = []
+    for pin in plate.pins:
+        for hole in plate.holes:
+            named = re.search(r"\bM(\d+)\b", hole.use)
+            if not named or length(hole.centre - pin.centre) > SAME_MM:
+                continue
+            sizes = CLEARANCE_HOLES_MM.get(int(named[1]))
+            if sizes and hole.diameter_mm >= sizes[0] - 1e-9:
+                notes.append(
+                    f"{hole.diameter_mm:g} mm for an M{named[1]} pivot is a clearance hole (ISO 273 "
+                    f"fine {sizes[0]:g}, medium {sizes[1]:g}): the joint can move in it; make it "
+                    "close, or ream it 0.1 to 0.2 over the bolt (common practice)"
+                )
+    return replace(plate, notes=(*plate.notes, *notes))
 
 
 def _lettered(desk: Desk, text: str, plate: Plate) -> Plate:

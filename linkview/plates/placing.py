@@ -74,8 +74,8 @@ class Placing:
     def _how_well(self) -> str:
         if self.off_per_mm > POOR:
             return (
-                "THESE TAPES DO NOT FIX THE HOLE: with it they lie in one plane, or nearly so; name "
-                "three other points with place_from"
+                "THESE TAPES DO NOT FIX THE HOLE: with it they lie in one plane, or nearly so; "
+                "name three other points with place_from"
             )
         return f"1 mm on every tape can put the hole {self.off_per_mm:.1f} mm off"
 

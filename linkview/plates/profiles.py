@@ -35,6 +35,7 @@ class Tolerance(Enum):
 
     ISO_9013_1 = "iso_9013_1"
     ISO_9013_2 = "iso_9013_2"
+    ISO_2768_M = "iso_2768_m"
     AGREED = "agreed"
 
 
@@ -96,6 +97,8 @@ class ShopProfile:
         """What a size may come out wrong by, each way; None outside the table."""
         if self.tolerance is Tolerance.AGREED:
             return self.tolerance_mm
+        if self.tolerance is Tolerance.ISO_2768_M:
+            return iso_2768_m_mm(nominal_mm)
         return iso_9013_mm(
             1 if self.tolerance is Tolerance.ISO_9013_1 else 2, thickness_mm, nominal_mm
         )
@@ -105,6 +108,8 @@ class ShopProfile:
         """For the drawing and the order."""
         if self.tolerance is Tolerance.AGREED:
             return f"\u00b1{self.tolerance_mm:g} mm, to be agreed"
+        if self.tolerance is Tolerance.ISO_2768_M:
+            return "ISO 2768-m, to be agreed"
         return f"ISO 9013 class {1 if self.tolerance is Tolerance.ISO_9013_1 else 2}"
 
 
@@ -125,6 +130,17 @@ def iso_9013_mm(class_: int, thickness_mm: float, nominal_mm: float) -> float | 
     _, first, second = next(r for r in _ISO_9013 if thickness_mm <= r[0])
     column = next(i for i, size in enumerate(_SIZES_MM) if nominal_mm <= size)
     return (first if class_ == 1 else second)[column]
+
+
+# ISO 2768-1 class m: nominal size up to, deviation each way, mm (secondary copy).
+_ISO_2768_M = ((6.0, 0.1), (30.0, 0.2), (120.0, 0.3), (400.0, 0.5), (1000.0, 0.8))
+
+
+def iso_2768_m_mm(nominal_mm: float) -> float | None:
+    """General tolerance, each way; None under 0.5 mm and over 1 m."""
+    if nominal_mm < 0.5:
+        return None
+    return next((off for up_to, off in _ISO_2768_M if nominal_mm <= up_to), None)
 
 
 # --- the file ---------------------------------------------------------------------------------
