@@ -168,7 +168,7 @@ def far_from_plates(corner: Corner, poses: Poses, axle: Axle) -> dict[frozenset[
             continue
         floor = floor_mm(a, b, poses)
         if floor > FAR_MM:
-            out[pair] = f"never nearer than {floor:.0f} mm, told by spheres round both"
+            out[pair] = f"at no pose reached nearer than {floor:.0f} mm, told by spheres"
     return out
 
 

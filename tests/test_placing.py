@@ -218,6 +218,7 @@ def test_the_ears_faces_are_measured_from_the_link_between_them(planned, drawn):
     assert pair.least.gap_mm == pytest.approx(
         least_by_slices(ear.sides[Side.LEFT], axle.left, radius_mm=19.0), abs=0.06
     )  # facets up to 0.05 mm inside the arcs
+    assert any("chords up to 0.05 mm inside" in note for note in pair.notes)
 
 
 def least_by_slices(plate, corner, *, radius_mm):

@@ -64,6 +64,8 @@ def mesh_of_box(body: Box) -> MeshSolid:
 def mesh_of_facets(body: Facets) -> MeshSolid:
     """A surface made by linkview itself, such as a plate."""
     vertices, faces, notes = _tidied(np.array(body.vertices), np.array(body.triangles))
+    if body.inside_mm > 0.0:
+        notes = (*notes, f"its arcs are chords up to {body.inside_mm:g} mm inside the true ones")
     return _solid(body.name, body.part, vertices, faces, notes)
 
 

@@ -1,5 +1,5 @@
-"""The placing sheet as pages: each welded plate's holes seen from above and from the left side, with
-the three tapes to them, and the numbers beside.
+"""The placing sheet as pages: each welded plate's holes seen from above and from the left, with the
+three tapes to them, and the numbers beside.
 """
 
 from __future__ import annotations
@@ -98,7 +98,15 @@ def _view(
             ends = place(flat[f"hole {k}"]), place(flat[tape.to])
             page.line(ends, ink=BLUE, width_mm=0.2)
             at = np.array(ends[0]) * 0.45 + np.array(ends[1]) * 0.55
-            page.text(*at, letter, size_mm=1.9, ink=BLUE, align="center", backed=True)
+            page.text(
+                float(at[0]),
+                float(at[1]),
+                letter,
+                size_mm=1.9,
+                ink=BLUE,
+                align="center",
+                backed=True,
+            )
     taken: list[tuple[float, float]] = []
     for name, p in flat.items():
         x, y = place(p)

@@ -119,13 +119,15 @@ class MeshFile:
 @dataclass(frozen=True, eq=False)
 class Facets:
     """A closed surface made here, such as a plate: vertices (n, 3) mm in the car's frame at the
-    reference pose, triangles (m, 3) of their numbers, outward.
+    reference pose, triangles (m, 3) of their numbers, outward. inside_mm: how far a facet may lie
+    inside the true surface.
     """
 
     name: str
     part: str
     vertices: Array
     triangles: Index
+    inside_mm: float = 0.0
 
 
 Body = Tube | Revolved | Box | MeshFile | Facets

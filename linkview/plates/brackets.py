@@ -114,9 +114,9 @@ def _with_fits(plate: Plate) -> Plate:
             sizes = CLEARANCE_HOLES_MM.get(int(named[1]))
             if sizes and hole.diameter_mm >= sizes[0] - 1e-9:
                 notes.append(
-                    f"{hole.diameter_mm:g} mm for an M{named[1]} pivot is a clearance hole (ISO 273 "
-                    f"fine {sizes[0]:g}, medium {sizes[1]:g}): the joint can move in it; make it "
-                    "close, or ream it 0.1 to 0.2 over the bolt (common practice)"
+                    f"{hole.diameter_mm:g} mm for an M{named[1]} pivot is a clearance hole "
+                    f"(ISO 273 fine {sizes[0]:g}, medium {sizes[1]:g}): the joint can move in it; "
+                    "make it close, or ream it 0.1 to 0.2 over the bolt (common practice)"
                 )
     return replace(plate, notes=(*plate.notes, *notes))
 

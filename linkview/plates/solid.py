@@ -40,4 +40,10 @@ def plate_body(plate: Plate) -> Facets:
     vertices, triangles = plate_mesh(plate)
     placed = [apply(stand, vertices) for stand in plate.stands]
     numbers = [triangles + i * len(vertices) for i in range(len(placed))]
-    return Facets(plate.name, plate.part, frozen(np.concatenate(placed)), np.concatenate(numbers))
+    return Facets(
+        name=plate.name,
+        part=plate.part,
+        vertices=frozen(np.concatenate(placed)),
+        triangles=np.concatenate(numbers),
+        inside_mm=CHORD_MM,
+    )
