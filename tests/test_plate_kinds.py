@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import shapely
 from plate_cases import POINTS, corner, ear, rear
 from pydantic import TypeAdapter, ValidationError
 
@@ -17,8 +18,8 @@ from linkview.model.layouts import FIVE_LINK, STRUT
 from linkview.model.parts import Side
 from linkview.model.platespec import PlateSpec
 from linkview.plates.brackets import draw_plate, draw_plates
-from linkview.plates.outline import area_mm2, bounding_box, edges, web_mm
-from linkview.plates.plate import pin_misses, plate_faults
+from linkview.plates.outline import area_mm2, bounding_box, edges, sampled, web_mm
+from linkview.plates.plate import mirrored_plate, pin_misses, plate_faults
 
 SPEC = TypeAdapter(PlateSpec)
 SHEET = {"thickness": 6.0, "edge_margin": 14.0, "material": "S355J2"}
@@ -342,6 +343,28 @@ def test_the_free_hull_is_the_band_round_its_holes():
     plate = draw_plate("free", spec({**FREE, "corners": []}, holes=holes), five())
     r = 5.0 + 14.0
     assert area_mm2(plate.outline) == pytest.approx(math.pi * r * r + 50.0 * 2 * r, rel=1e-12)
+
+
+def test_every_cut_is_turned_over_with_its_plate():
+    """The mirrored plate's loops, turned back by hand, enclose the same places."""
+    cuts = {
+        "slots": [{"from": [-20, 25], "to": [20, 30], "width": 6.0}],
+        "curved_slots": [
+            {"centre": [0, 0], "radius": 24, "from_angle": 200, "to_angle": 250, "width": 6}
+        ],
+        "tab_slots": [{"at": [24, -14], "angle": 30, "length": 12, "width": 6}],
+        "bends": [{"from": [-40, -30], "to": [40, -30], "angle": 90, "radius": 2, "k_factor": 0.4}],
+    }
+    plate = draw_plate("free", spec(FREE, **cuts, thickness=2.0), five())
+    turned = mirrored_plate(plate)
+    for one, other in zip(plate.inner_loops, turned.inner_loops, strict=True):
+        a, b = (shapely.Polygon(sampled(loop, error_mm=1e-3)) for loop in (one, other))
+        back = shapely.transform(b, lambda p: p * [-1, 1])
+        assert a.symmetric_difference(back).area < 0.05  # mm2, two strokings of 1e-3 mm
+        assert b.exterior.is_ccw
+    for one, other in zip(plate.slots, turned.slots, strict=True):
+        np.testing.assert_allclose(other.middle, one.middle * [-1, 1], atol=1e-9)
+    np.testing.assert_allclose(turned.bends[0].start, plate.bends[0].start * [-1, 1])
 
 
 BAD_FREE = {

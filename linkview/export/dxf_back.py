@@ -208,8 +208,16 @@ def _told(count: int, style: DxfStyle) -> tuple[str, ...]:
         f"lettering and crosses on {style.mark_layer} only"
         if style.marking
         else "no lettering, as the shop profile says",
-        "no unit in R12: check the marked size" if style.version is DxfVersion.R12 else "unit mm",
+        _unit_told(style),
     )
+
+
+def _unit_told(style: DxfStyle) -> str:
+    if style.version is not DxfVersion.R12:
+        return "unit mm"
+    if style.marking:
+        return "no unit in R12: check the marked size"
+    return "no unit in R12 and no marking: the shop has to check the sizes in the order text"
 
 
 def _in_order(found: Sequence[CutLoop], wanted: Wanted) -> tuple[CutLoop, ...]:
