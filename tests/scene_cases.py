@@ -9,7 +9,7 @@ from linkview.kinematics.assemble import build_car
 from linkview.model.parts import Axle, Car, Side
 from linkview.model.platespec import CutPlate
 from linkview.model.read import read_file
-from linkview.plates.brackets import draw_plate
+from linkview.plates.brackets import draw_plates
 from linkview.plates.plate import Plate
 
 DEMO = Path(__file__).parent.parent / "models" / "demo_coupe" / "demo_coupe.toml"
@@ -27,4 +27,6 @@ def axle(name: str, variant: str = "planned") -> Axle:
 def plates_of(axle: Axle) -> dict[Side, list[Plate]]:
     """Every plate of the file, drawn for both sides."""
     specs = {n: s for n, s in axle.plates.items() if isinstance(s, CutPlate)}
-    return {c.side: [draw_plate(n, s, c) for n, s in specs.items()] for c in axle.corners}
+    return {
+        c.side: [p for n, s in specs.items() for p in draw_plates(n, s, c)] for c in axle.corners
+    }

@@ -11,7 +11,6 @@ from itertools import pairwise
 import numpy as np
 import pyvista as pv
 from numpy.typing import NDArray
-from vtkmodules.vtkFiltersGeneral import vtkContourTriangulator
 
 from linkview.geometry import Array, apply, perpendicular, rigid, unit
 
@@ -176,58 +175,6 @@ def block(lo: Array, hi: Array) -> pv.PolyData:
     quads = [[0, 1, 3, 2], [4, 6, 7, 5], [0, 4, 5, 1], [2, 3, 7, 6], [0, 2, 6, 4], [1, 5, 7, 3]]
     faces = [f for q in quads for f in ([q[0], q[1], q[2]], [q[0], q[2], q[3]])]
     return shaded(corner, np.array(faces))
-
-
-def sheet(
-    outline: Array, inner: Sequence[Array], thickness_mm: float, placement: Array
-) -> pv.PolyData:
-    """A cut plate: outline (n, 2) and inner loops, counter-clockwise, z = 0 in mid-thickness."""
-    loops = [np.asarray(outline), *(np.asarray(loop)[::-1] for loop in inner)]
-    flat = np.concatenate(loops)
-    starts = np.cumsum([0, *(len(loop) for loop in loops)])
-    lines = [[i, s + (i - s + 1) % (e - s)] for s, e in pairwise(starts) for i in range(s, e)]
-    face = _filled(flat, np.array(lines))
-    half, n = thickness_mm / 2.0, len(flat)
-    top, low = (np.column_stack([flat, np.full(n, z)]) for z in (half, -half))
-    wall = [f for a, b in lines for f in ([a + n, b + n, b], [a + n, b, a])]
-    faces = np.concatenate([face, face[:, ::-1] + n, np.array(wall)])
-    return shaded(apply(placement, np.concatenate([top, low])), faces)
-
-
-def _filled(flat: Array, lines: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Triangles (f, 3), counter-clockwise, between closed lines over points (n, 2).
-
-    Features that line up with each other mislead the triangulator (two slots one above the other
-    came out joined), so it is given the plate turned, and its area is checked.
-    """
-    a, b = flat[lines[:, 0]], flat[lines[:, 1]]
-    wanted = 0.5 * float(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]))
-    best: NDArray[np.intp] = np.zeros((0, 3), dtype=np.intp)
-    least = np.inf
-    for angle in (0.37, 1.13, 2.05, 0.71, 1.57, 0.0):
-        c, s = np.cos(angle), np.sin(angle)
-        faces, area = _triangles(flat @ np.array([[c, s], [-s, c]]), lines)
-        if abs(area - wanted) < least:
-            best, least = faces, abs(area - wanted)
-        if least < 1e-6 * wanted:
-            break
-    return best
-
-
-def _triangles(flat: Array, lines: NDArray[np.intp]) -> tuple[NDArray[np.intp], float]:
-    """The library's triangles, turned counter-clockwise, and their area."""
-    edge = pv.PolyData(np.column_stack([flat, np.zeros(len(flat))]))
-    edge.lines = np.column_stack([np.full(len(lines), 2), lines]).ravel()
-    cutter = vtkContourTriangulator()
-    cutter.SetInputData(edge)
-    cutter.Update()
-    out = pv.wrap(cutter.GetOutput())
-    faces, points = out.regular_faces, out.points
-    a, b, c = (points[faces[:, k], :2].astype(float) for k in range(3))
-    area = (b - a)[:, 0] * (c - a)[:, 1] - (b - a)[:, 1] * (c - a)[:, 0]
-    faces = np.where(area[:, None] < 0.0, faces[:, ::-1], faces)
-    nearest = np.argmin(np.linalg.norm(points[:, None, :2] - flat[None], axis=-1), axis=1)
-    return np.asarray(nearest[faces]), 0.5 * float(np.abs(area).sum())
 
 
 def _ccw(section: Array) -> Array:

@@ -13,10 +13,10 @@ import numpy as np
 import pyvista as pv
 
 from linkview.clearance.meshes import mesh_of_file
-from linkview.geometry import Array
+from linkview.geometry import Array, apply
 from linkview.model.layouts import BODY, KNUCKLE, RACK, WHEEL
 from linkview.model.parts import Axle, Body, Box, Corner, MeshFile, Revolved, Side, Tube
-from linkview.plates.outline import sampled
+from linkview.plates import solid
 from linkview.plates.plate import Plate
 from linkview.scene import wheel_shapes
 from linkview.scene.colours import Paint
@@ -37,7 +37,6 @@ from linkview.scene.primitives import (
     joined,
     rounded_section,
     shaded,
-    sheet,
     turned,
 )
 
@@ -167,6 +166,5 @@ def plate_pieces(plates: Sequence[Plate]) -> Iterator[Piece]:
 
 def plate_mesh(plate: Plate) -> pv.PolyData:
     """The cut sheet, its holes and slots, at all its standing places, in the car's frame."""
-    outline = sampled(plate.outline, error_mm=DRAWN_CHORD_MM)
-    inner = [sampled(loop, error_mm=DRAWN_CHORD_MM) for loop in plate.inner_loops]
-    return joined([sheet(outline, inner, plate.thickness_mm, stand) for stand in plate.stands])
+    vertices, triangles = solid.plate_mesh(plate, chord_mm=DRAWN_CHORD_MM)
+    return joined([shaded(apply(stand, vertices), triangles) for stand in plate.stands])
