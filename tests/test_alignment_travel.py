@@ -318,5 +318,5 @@ def test_the_contact_rises_as_much_as_the_knuckle_fixed_point_there(front):
     # Why the motion ratio is the same by virtual work: the wheel may roll, not climb.
 
     sweep = sweep_corner(front, np.array([-60.0, 0.0, 45.0]), np.array([-40.0, 30.0]), HEIGHT)
-    _, rise = damper_and_height_rate(sweep, sweep.travel_twist)
+    _, rise = damper_and_height_rate(sweep)
     assert contact_point_rate(sweep)[..., 2] == pytest.approx(rise, abs=1e-12)

@@ -16,6 +16,8 @@ from linkview.alignment.posed import (
     damper_length_mm,
     has_damper,
     motion_ratio,
+    point_bend,
+    point_rate,
     ride_moment_arm_mm,
     ride_spring_length_mm,
     split,
@@ -26,6 +28,7 @@ from linkview.alignment.posed import (
 from linkview.geometry import Array, Flags, frozen
 from linkview.kinematics.nearby import Nearby
 from linkview.kinematics.sweep import CornerSweep
+from linkview.model.layout import KNUCKLE
 from linkview.model.parts import Side
 from linkview.units import to_deg, to_rad
 
@@ -226,18 +229,20 @@ def _camber_at_steer_deg(sweep: CornerSweep, steer_deg: float) -> Array:
 
 
 def _springing(sweep: CornerSweep, assumed: Assumed, absent: dict[str, str]) -> dict[str, Array]:
-    v, w = split(sweep.travel_twist)
-    v2, w2 = split(Nearby(sweep).curvature())
-    lower, upper = (sweep.point(p) for p in sweep.corner.layout.damper or ("", ""))
-    arm = lower - sweep.wheel_centre
-    velocity = wheel.carried_rate(v, w, arm)
-    bend = travel.span_curvature(
-        lower, upper, velocity, travel.carried_acceleration(v2, w, w2, arm)
-    )
+    curvature = Nearby(sweep).curvature()
+    parts = sweep.corner.layout.solved
+    bends = {part: curvature[..., 6 * k : 6 * k + 6] for k, part in enumerate(parts)}
+    ends = sweep.corner.layout.damper or ("", "")
+    lower, upper = (sweep.point(p) for p in ends)
+    velocity = point_rate(sweep, ends[1]) - point_rate(sweep, ends[0])
+    acceleration = point_bend(sweep, bends, ends[1]) - point_bend(sweep, bends, ends[0])
+    bend = travel.span_curvature(upper - lower, velocity, acceleration)
+    w = split(sweep.travel_twist)[1]
+    v2, w2 = split(bends[KNUCKLE])
     radius = sweep.corner.wheel.loaded_radius_mm
     lift = wheel.contact_height_curvature(v2, w, w2, sweep.spin_axis, radius)
-    rates = damper_and_height_rate(sweep, sweep.travel_twist)
-    ratio = motion_ratio(sweep, sweep.travel_twist)
+    rates = damper_and_height_rate(sweep)
+    ratio = motion_ratio(sweep)
     change = travel.motion_ratio_change(rates[0], bend, rates[1], lift)
     readings = {"motion_ratio": ratio, "motion_ratio_change_per_mm": change}
     damper = sweep.corner.damper

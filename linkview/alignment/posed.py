@@ -2,15 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Protocol
+
 import numpy as np
 
 from linkview.alignment import steering, travel, wheel
 from linkview.alignment.steering import Axis
-from linkview.geometry import Array, length
+from linkview.geometry import Array, apply, length
+from linkview.kinematics.corner import origin_of
 from linkview.kinematics.nearby import Posed
 from linkview.kinematics.sweep import CornerSweep, pose_at
+from linkview.model.layout import KNUCKLE
 from linkview.model.parts import Corner, Hold, Spring
 from linkview.units import to_deg
+
+
+class Travelling(Posed, Protocol):
+    """Poses of which it is known how every solved part goes on with travel."""
+
+    @property
+    def travel_twists(self) -> Mapping[str, Array]: ...
 
 
 def contact(posed: Posed) -> Array:
@@ -72,13 +84,12 @@ def damper_length_mm(posed: Posed) -> Array:
 
 def ride_motion_ratio(corner: Corner) -> float:
     """MR at ride height, rack centred."""
-    ride = at_ride_height(corner)
-    return float(motion_ratio(ride, ride.travel_twist)[0, 0])
+    return float(motion_ratio(at_ride_height(corner))[0, 0])
 
 
-def motion_ratio(posed: Posed, twist: Array) -> Array:
-    """MR = -d(damper length)/dz (...), z that of the contact centre; twist per wheel travel."""
-    length_rate, height_rate = damper_and_height_rate(posed, twist)
+def motion_ratio(posed: Travelling) -> Array:
+    """MR = -d(damper length)/dz (...), z that of the contact centre."""
+    length_rate, height_rate = damper_and_height_rate(posed)
     return np.asarray(-length_rate / height_rate)
 
 
@@ -92,14 +103,38 @@ def ride_spring_length_mm(corner: Corner, spring: Spring, sprung_kg: float) -> f
     )
 
 
-def damper_and_height_rate(posed: Posed, twist: Array) -> tuple[Array, Array]:
+def damper_and_height_rate(posed: Travelling) -> tuple[Array, Array]:
     """d(damper length) and d(contact centre's height) per wheel travel."""
-    v, w = split(twist)
+    v, w = split(posed.travel_twists[KNUCKLE])
     lower, upper = (posed.point(p) for p in posed.corner.layout.damper or ("", ""))
-    velocity = wheel.carried_rate(v, w, lower - posed.wheel_centre)
+    rates = [point_rate(posed, p) for p in posed.corner.layout.damper or ("", "")]
     radius = posed.corner.wheel.loaded_radius_mm
     height = wheel.contact_rate(v, w, posed.spin_axis, radius)[..., 2]
-    return travel.span_rate(lower, upper, velocity), height
+    return travel.span_rate(upper - lower, rates[1] - rates[0]), height
+
+
+def point_rate(posed: Travelling, name: str) -> Array:
+    """Velocity of a hard point per wheel travel, the rack still, (..., 3)."""
+    part = posed.corner.layout.owner(name)
+    if part not in posed.travel_twists:
+        return np.zeros(3)
+    v, w = split(posed.travel_twists[part])
+    return wheel.carried_rate(v, w, posed.point(name) - origin_now(posed, part))
+
+
+def point_bend(posed: Travelling, bends: Mapping[str, Array], name: str) -> Array:
+    """Second derivative of a hard point's place per wheel travel; bends: those of the parts."""
+    part = posed.corner.layout.owner(name)
+    if part not in bends:
+        return np.zeros(3)
+    w = split(posed.travel_twists[part])[1]
+    v2, w2 = split(bends[part])
+    return travel.carried_acceleration(v2, w, w2, posed.point(name) - origin_now(posed, part))
+
+
+def origin_now(posed: Travelling, part: str) -> Array:
+    """Where the point that a solved part's twist speaks of has gone, (..., 3)."""
+    return apply(posed.pose(part), origin_of(posed.corner, part))
 
 
 def split(twist: Array) -> tuple[Array, Array]:

@@ -61,14 +61,14 @@ def anti_percent(
 # --- springing -------------------------------------------------------------------------------
 
 
-def span_rate(moving: Array, fixed: Array, velocity: Array) -> Array:
-    """d(distance between a moving and a fixed point), mm per unit of input."""
-    return np.asarray(dot(moving - fixed, velocity) / length(moving - fixed))
+def span_rate(span: Array, velocity: Array) -> Array:
+    """d(distance between two points), mm per unit of input; velocity: that of the span."""
+    return np.asarray(dot(span, velocity) / length(span))
 
 
-def span_curvature(moving: Array, fixed: Array, velocity: Array, acceleration: Array) -> Array:
+def span_curvature(span: Array, velocity: Array, acceleration: Array) -> Array:
     """Second derivative of that distance."""
-    span, rate = moving - fixed, span_rate(moving, fixed, velocity)
+    rate = span_rate(span, velocity)
     return np.asarray((dot(velocity, velocity) + dot(span, acceleration) - rate**2) / length(span))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,6 +24,7 @@ class Checked:
     path: Path
     axles: tuple[str, ...]
     variants: tuple[str, ...]
+    notes: tuple[str, ...] = ()
 
     @property
     def words(self) -> str:
@@ -31,7 +33,8 @@ class Checked:
         return (
             f"{self.path}: no faults. Axles: {', '.join(self.axles)}. "
             f"Variants that assemble: {variants}.\n"
-            "This says that the file can be worked with, not that the car is safe."
+            + "".join(f"{note}\n" for note in self.notes)
+            + "This says that the file can be worked with, not that the car is safe."
         )
 
 
@@ -46,7 +49,15 @@ def check_file(path: Path) -> Checked:
         faults += _variant_faults(file, variant)
     if faults:
         raise ModelFaults(str(path), list(dict.fromkeys(faults)))
-    return Checked(path, tuple(file.axles), tuple(file.variants))
+    return Checked(path, tuple(file.axles), tuple(file.variants), tuple(_notes(build_car(file))))
+
+
+def _notes(car: Car) -> Iterator[str]:
+    """What is no fault but worth knowing of the car as found."""
+    for axle in car.axles.values():
+        for part in linkage_of(axle.left).spins:
+            name = part.replace("_", " ")
+            yield f"{axle.name}: the {name} can spin about itself without moving anything"
 
 
 def _variant_faults(file: HardPointFile, variant: str) -> list[Fault]:

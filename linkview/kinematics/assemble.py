@@ -20,7 +20,7 @@ from linkview.geometry import Array, frozen, length, mirrored
 from linkview.kinematics.reassemble import reassembled
 from linkview.model.build import Reference, axle_from, spin_axis, wheel_angles_deg
 from linkview.model.faults import axle_faults
-from linkview.model.layouts import KNUCKLE
+from linkview.model.layout import KNUCKLE, Layout
 from linkview.model.parts import Car, Corner, Side
 from linkview.model.read import AS_FOUND, HardPointFile, car_of, references_of
 from linkview.model.schema import AxleTable, ChangeTable
@@ -185,13 +185,14 @@ def _kept(
     points: Mapping[str, Array],
 ) -> Reference:
     corner = _corner(file, change.axle, table, side, before)
-    held = [p for p in (*change.points, *change.move) if corner.layout.owner(p) == KNUCKLE]
-    if held or "wheel_centre" in (*change.points, *change.move):
-        name = held[0] if held else "wheel_centre"
+    solved = corner.layout.solved
+    held = [p for p in (*change.points, *change.move) if corner.layout.owner(p) in solved]
+    if held:
+        part = corner.layout.owner(held[0])
         fault = Fault(
-            f"{key}.points.{name}",
-            "is on the knuckle, which parts_kept does not change",
-            "move body-side points, or use made_to_fit and name 'knuckle' in parts",
+            f"{key}.points.{held[0]}",
+            f"is on the {part.replace('_', ' ')}, which parts_kept does not change",
+            f"move body-side points, or use made_to_fit and name '{part}' in parts",
         )
         raise ModelFaults(str(file.path), [fault])
     toe = change.reset_toe_in
@@ -265,6 +266,8 @@ def _untold(
     if not wheel_out_mm:
         knuckle.append("wheel_centre")
     groups[KNUCKLE] = list(combinations(knuckle, 2))
+    for part in layout.carried:
+        groups[part] = list(combinations(_on_part(layout, part), 2))
     known = [*groups, "body"]
     faults = [
         Fault(f"{key}.parts", f"no part '{p}'", f"known here: {', '.join(known)}")
@@ -291,6 +294,13 @@ def _untold(
             Fault(f"{key}.parts", f"{p} moves on the body", "add 'body' to parts") for p in moved
         ]
     return faults
+
+
+def _on_part(layout: Layout, part: str) -> list[str]:
+    """Every hard point that fixes a solved part's size: its own, and where it is joined."""
+    joined = [p for h in layout.hinges.values() if h.part == part for p in h.pivots]
+    joined += [b.point for b in layout.balls.values() if b.part == part]
+    return [*layout.carried[part], *joined]
 
 
 # --- small things -----------------------------------------------------------------------------

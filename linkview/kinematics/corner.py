@@ -1,7 +1,7 @@
-"""A corner's layout and hard points as a linkage, and its parts' poses from a solved knuckle.
+"""A corner's layout and hard points as a linkage, and its parts' poses from the solved ones.
 
-Only the knuckle is solved for. Rods and arms that locate one ball are distances; where they stand
-follows from their ends afterwards.
+Solved for are the knuckle and the parts that the layout lists as `carried`. Rods and arms that
+locate one ball are distances; where they stand follows from their ends afterwards.
 """
 
 from __future__ import annotations
@@ -14,8 +14,11 @@ import numpy as np
 from linkview.errors import CannotAssemble
 from linkview.geometry import (
     Array,
+    X,
+    Y,
     Z,
     apply,
+    apply_direction,
     dot,
     length,
     rigid,
@@ -36,24 +39,40 @@ from linkview.kinematics.closure import (
     Slider,
     State,
 )
+from linkview.kinematics.mobility import mobility_of, require_one_way, spin_locks
 from linkview.kinematics.solve import Problem
-from linkview.model.layouts import BODY, KNUCKLE, RACK, WHEEL
+from linkview.model.layout import (
+    BODY,
+    KNUCKLE,
+    OTHER_WHEEL_CENTRE,
+    RACK,
+    WHEEL,
+    WHEEL_CENTRE,
+    Layout,
+)
 from linkview.model.parts import Corner, Hold
 
 WHEEL_HEIGHT, DAMPER = "wheel height", "damper length"
-_PART = {BODY: GROUND, RACK: SLIDE, KNUCKLE: 0}
+AXIS_HEIGHT = "height of the steering axis"
+AXLE_LEVEL, STEERING_INPUT = "both wheels at one height", "steering input"
 
 
 @dataclass(frozen=True, eq=False)
 class CornerLinkage:
     """One corner compiled: the linkage has all joints plus a row for each thing that can be held.
 
-    damper_mm: reference length of the damper, None where the file gives no damper.
+    parts: the linkage's moving parts by name, the knuckle first. damper_mm: reference length of
+    the damper, None where the file gives no damper. sound: the joint rows that are solved; all of
+    them, or the independent ones of an over-held layout (see `mobility.py`). spins: parts that can
+    spin about themselves without moving anything, kept from it.
     """
 
     corner: Corner
     linkage: Linkage
+    parts: tuple[str, ...]
     damper_mm: float | None
+    sound: tuple[int, ...]
+    spins: tuple[str, ...]
 
     def problem(self, hold: Hold) -> Problem:
         """The rows to solve with this thing driven, and the tie rod's toggle watched."""
@@ -62,35 +81,49 @@ class CornerLinkage:
             raise CannotAssemble(
                 f"{self.corner.axle} axle: hold = 'damper_length' needs the damper's two points"
             )
-        extra = {height, damper}
-        joints = [i for i in range(self.linkage.row_count) if i not in extra]
         driven = height if hold is Hold.WHEEL_HEIGHT else damper
         assert driven is not None
-        if not self.corner.layout.tie_rod or height is None or damper is None:
-            return Problem(self.linkage, driven, np.array([*joints, driven]))
-        # With the damper's length held, the steering axis stands still and the tie rod alone
-        # holds the turn about it: that determinant is the toggle, whatever the sweep holds.
-        other = damper if hold is Hold.WHEEL_HEIGHT else height
-        return Problem(self.linkage, driven, np.array([*joints, driven]), (other,), damper)
+        assert height is not None
+        used = np.array([*self.sound, driven])
+        if not self.corner.layout.tie_rod:
+            return Problem(self.linkage, driven, used)
+        # With the damper's length, or the height of a point on the drawn axis, held, the steering
+        # axis stands still and the tie rod alone holds the turn about it: that determinant is the
+        # toggle, whatever the sweep holds.
+        axis = self._row(AXIS_HEIGHT)
+        toggle = damper if axis is None else axis
+        watched = tuple(r for r in (height, toggle) if r is not None and r != driven)
+        return Problem(self.linkage, driven, used, watched, toggle)
 
     def held_for_damper(self, damper_mm: Array) -> Array:
         """The driven row's value that makes the damper this long, mm."""
         assert self.damper_mm is not None
         return np.asarray((damper_mm**2 - self.damper_mm**2) / (2.0 * self.damper_mm))
 
-    def damper_slope(self, knuckle: Array) -> Array:
-        """d(damper length)/d(knuckle) at moves (n, 4, 4): (n, 6), times a twist gives mm per unit.
+    def damper_slope(self, poses: Mapping[str, Array]) -> Array:
+        """d(damper length)/d(parts) at poses (n, 4, 4): (n, 6P), times twists gives mm per unit.
 
-        A twist is the wheel centre's shift, then the turn.
+        A twist is the shift of the part's origin, then the turn.
         """
         layout, points = self.corner.layout, self.corner.points
         assert layout.damper is not None
-        a, b = (points[p] for p in layout.damper)
-        if layout.owner(layout.damper[0]) == KNUCKLE:
-            a, b = b, a
-        now = apply(knuckle, b)
-        along = unit(now - a)
-        return np.hstack([along, np.cross(now - apply(knuckle, points["wheel_centre"]), along)])
+        still = np.eye(4)
+        now = [apply(poses.get(layout.owner(p), still), points[p]) for p in layout.damper]
+        along = unit(now[1] - now[0])
+        out = np.zeros((len(along), 6 * len(self.parts)))
+        for k, part in enumerate(self.parts):
+            for end, at, sense in zip(layout.damper, now, (-1.0, 1.0), strict=True):
+                if layout.owner(end) == part:
+                    arm = at - apply(poses[part], self.linkage.origins[k])
+                    out[:, 6 * k : 6 * k + 3] += sense * along
+                    out[:, 6 * k + 3 : 6 * k + 6] += sense * np.cross(arm, along)
+        return out
+
+    def state_of(self, poses: Mapping[str, Array]) -> State:
+        """The linkage's state from its parts' moves (n, 4, 4)."""
+        turn = np.stack([np.moveaxis(poses[p][:, :3, :3], 0, -1) for p in self.parts])
+        places = zip(self.parts, self.linkage.origins, strict=True)
+        return State(turn, np.stack([apply(poses[p], at).T for p, at in places]))
 
     def _row(self, name: str) -> int | None:
         names = self.linkage.row_names
@@ -100,14 +133,93 @@ class CornerLinkage:
 def linkage_of(corner: Corner, lengths_of: Corner | None = None) -> CornerLinkage:
     """Compiles a corner.
 
-    lengths_of: take rod and arm lengths from another corner (parts kept while points move);
-    then the corner's own points are a start, not a solution.
+    lengths_of: take sizes of parts from another corner (parts kept while points move); then the
+    corner's own points are a start, not a solution.
+    Raises CannotAssemble for a joint without length and, with the parts named, for a layout that
+    is loose or over-held at its hard points.
     """
+    layout, points = corner.layout, corner.points
     kept = lengths_of or corner
+    joints = _joints_of(corner, kept)
+    damper_mm = None
+    if layout.damper and all(p in points for p in layout.damper):
+        damper_mm = kept.distance_mm(*layout.damper)
+        places = [Place(_part(layout, p), points[p]) for p in layout.damper]
+        joints.append(Rod(DAMPER, places[0], places[1], damper_mm))
+    if layout.tie_rod and layout.steering_axis and _damper_elsewhere(layout):
+        joints.append(_height(AXIS_HEIGHT, layout, points, layout.steering_axis[0]))
+    joints.append(_height(WHEEL_HEIGHT, layout, points, WHEEL_CENTRE))
+    for joint in joints:
+        if isinstance(joint, Rod) and not joint.length_mm > 0.0:
+            raise CannotAssemble(
+                f"{corner.axle} axle: {joint.name} has no length, both its ends are at the same "
+                "point; check its hard points"
+            )
+    rack = corner.rack.axis if corner.rack else None
+    origins = [origin_of(corner, part) for part in layout.solved]
+    linkage = Linkage(origins, joints, rack)
+    rows = _joint_rows(linkage)
+    if len(layout.solved) == 1 and len(rows) + 1 == linkage.unknown_count:
+        return CornerLinkage(corner, linkage, layout.solved, damper_mm, tuple(rows), ())
+    carried = {
+        part: [corner.points[p] for p in names if p in corner.points]
+        for part, names in layout.carried.items()
+    }
+    found = mobility_of(linkage, rows, layout.solved, carried)
+    require_one_way(found, f"{corner.axle} axle ({layout.title})")
+    spins = tuple(found.spins)
+    if spins:
+        linkage = Linkage(origins, [*joints, *spin_locks(found, layout.solved)], rack)
+        found = mobility_of(linkage, _joint_rows(linkage), layout.solved, carried)
+    return CornerLinkage(corner, linkage, layout.solved, damper_mm, found.independent, spins)
+
+
+def _joint_rows(linkage: Linkage) -> list[int]:
+    """The rows of joints, without those for what can be held."""
+    extra = (WHEEL_HEIGHT, DAMPER, AXIS_HEIGHT)
+    return [i for i, name in enumerate(linkage.row_names) if name not in extra]
+
+
+def _damper_elsewhere(layout: Layout) -> bool:
+    """Whether the damper can be at a dead point of its own: it does not stand on the knuckle."""
+    return layout.damper is None or {layout.owner(p) for p in layout.damper} != {BODY, KNUCKLE}
+
+
+def _height(name: str, layout: Layout, points: Mapping[str, Array], point: str) -> Height:
+    at = points[point]
+    return Height(
+        name, Place(GROUND, at), Place(_part(layout, point), at), Direction(GROUND, Z), 0.0
+    )
+
+
+def origin_of(corner: Corner, part: str) -> Array:
+    """The point (3,) of a solved part, at the reference, that its twist and pose speak of."""
+    layout = corner.layout
+    if part == KNUCKLE:
+        return corner.points[WHEEL_CENTRE]
+    near = [p for p in layout.carried[part] if p in corner.points]
+    near += [h.pivots[0] for h in layout.hinges.values() if h.part == part]
+    near += [b.point for b in layout.balls.values() if b.part == part]
+    return corner.points[near[0] if near else WHEEL_CENTRE]
+
+
+def _part(layout: Layout, point: str) -> int:
+    owner = layout.owner(point)
+    if owner == BODY:
+        return GROUND
+    return SLIDE if owner == RACK else layout.solved.index(owner)
+
+
+def _joints_of(corner: Corner, kept: Corner) -> list[Joint]:
+    """The layout's joints on this corner's points, sizes of the parts taken from `kept`."""
     layout, points = corner.layout, corner.points
 
     def place(name: str) -> Place:
-        return Place(_PART[layout.owner(name)], points[name])
+        return Place(_part(layout, name), points[name])
+
+    def on(part: str, name: str) -> Place:
+        """The same hard point as a place of the part that is joined there."""
+        return Place(layout.solved.index(part), kept.points[name])
 
     joints: list[Joint] = []
     for name, rod in layout.rods.items():
@@ -123,23 +235,32 @@ def linkage_of(corner: Corner, lengths_of: Corner | None = None) -> CornerLinkag
         # The tube's axis is a line on the knuckle: it keeps the direction it has there.
         axis = kept.points[strut.top] - kept.points[strut.lower]
         joints.append(Slider(name, place(strut.lower), axis, place(strut.top)))
-    damper_mm = None
-    if layout.damper and all(p in points for p in layout.damper):
-        lower, upper = layout.damper
-        damper_mm = kept.distance_mm(lower, upper)
-        joints.append(Rod(DAMPER, place(lower), place(upper), damper_mm))
-    centre = points["wheel_centre"]
-    joints.append(
-        Height(WHEEL_HEIGHT, Place(GROUND, centre), Place(0, centre), Direction(GROUND, Z), 0.0)
-    )
-    for joint in joints:
-        if isinstance(joint, Rod) and not joint.length_mm > 0.0:
-            raise CannotAssemble(
-                f"{corner.axle} axle: {joint.name} has no length, both its ends are at the same "
-                "point; check its hard points"
-            )
-    rack = corner.rack.axis if corner.rack else None
-    return CornerLinkage(corner, Linkage([centre], joints, rack), damper_mm)
+    for name, ball in layout.balls.items():
+        joints += _ball(name, place(ball.point), on(ball.part, ball.point))
+    for name, hinge in layout.hinges.items():
+        first, second = hinge.pivots
+        joints += _ball(name, place(first), on(hinge.part, first))
+        axis = points[second] - points[first]
+        joints.append(Slider(name, place(first), axis, on(hinge.part, second)))
+    for name, line in layout.lines.items():
+        a, b = line.line
+        joints.append(Slider(name, place(a), kept.points[b] - kept.points[a], place(line.point)))
+    if layout.steered is not None and corner.rack is not None:
+        there = points[layout.steered]
+        across = Direction(GROUND, corner.rack.axis)
+        input_row = Height(STEERING_INPUT, Place(SLIDE, there), place(layout.steered), across, 0.0)
+        joints.append(input_row)
+    if layout.level:
+        here, other = points[WHEEL_CENTRE], points[OTHER_WHEEL_CENTRE]
+        apart = float(here[2] - other[2])
+        level = Direction(GROUND, Z)
+        joints.append(Height(AXLE_LEVEL, Place(0, other), Place(0, here), level, apart))
+    return joints
+
+
+def _ball(name: str, a: Place, b: Place) -> list[Joint]:
+    """Two places that stay together."""
+    return [Height(name, a, b, Direction(GROUND, axis), 0.0) for axis in (X, Y, Z)]
 
 
 def part_poses(corner: Corner, state: State, slide_mm: Array) -> dict[str, Array]:
@@ -150,10 +271,11 @@ def part_poses(corner: Corner, state: State, slide_mm: Array) -> dict[str, Array
     """
     layout, points = corner.layout, corner.points
     n = state.count
-    knuckle = turn_about(
-        np.moveaxis(state.turn[0], -1, 0), points["wheel_centre"], state.origin[0].T
-    )
-    poses = {KNUCKLE: knuckle, WHEEL: knuckle}
+    poses: dict[str, Array] = {}
+    for k, part in enumerate(layout.solved):
+        turn = np.moveaxis(state.turn[k], -1, 0)
+        poses[part] = turn_about(turn, origin_of(corner, part), state.origin[k].T)
+    poses[WHEEL] = poses[KNUCKLE]
     still = np.broadcast_to(np.eye(4), (n, 4, 4))
     if layout.on_rack:
         assert corner.rack is not None
@@ -175,9 +297,9 @@ def part_poses(corner: Corner, state: State, slide_mm: Array) -> dict[str, Array
         rear, front = (points[p] for p in arm.pivots)
         poses[name] = _hinge_turn(rear, front - rear, points[arm.ball], now(arm.ball))
     for name, strut in layout.struts.items():
-        top, lower = points[strut.top], now(strut.lower)
-        turn = _shortest_turn(top - points[strut.lower], top - lower)
-        poses[name] = turn_about(turn, top, np.broadcast_to(top, (n, 3)))
+        top, lower = now(strut.top), now(strut.lower)
+        turn = _shortest_turn(points[strut.top] - points[strut.lower], top - lower)
+        poses[name] = turn_about(turn, points[strut.top], top)
     return poses
 
 
@@ -185,7 +307,8 @@ def fit_errors_mm(corner: Corner, poses: Mapping[str, Array]) -> dict[str, Array
     """How far each joint is from closing, mm, measured on the poses themselves.
 
     For each rod and arm the difference between its length now and at the reference, for each strut
-    the distance of the top mount from the tube's axis. poses: (..., 4, 4) per part.
+    the distance of the top mount from the tube's axis, for balls and hinges how far their points
+    are apart. poses: (..., 4, 4) per part.
     """
     layout, points = corner.layout, corner.points
     eye = np.eye(4)
@@ -205,9 +328,21 @@ def fit_errors_mm(corner: Corner, poses: Mapping[str, Array]) -> dict[str, Array
         out[name] = np.maximum(*errors)
     for name, strut in layout.struts.items():
         axis = unit(points[strut.top] - points[strut.lower])
-        along = np.einsum("...ij,j->...i", poses[KNUCKLE][..., :3, :3], axis)
-        out[name] = length(np.cross(along, points[strut.top] - now(strut.lower)))
+        along = apply_direction(poses[layout.owner(strut.lower)], axis)
+        out[name] = length(np.cross(along, now(strut.top) - now(strut.lower)))
+    for name, part, point in _shared_points(layout):
+        off = length(now(point) - apply(poses[part], points[point]))
+        out[name] = np.maximum(out.get(name, 0.0), off)
+    for name, line in layout.lines.items():
+        a, b = (now(p) for p in line.line)
+        out[name] = length(np.cross(unit(b - a), now(line.point) - a))
     return out
+
+
+def _shared_points(layout: Layout) -> list[tuple[str, str, str]]:
+    """Joint, part and hard point, where a part meets a point that another one owns."""
+    out = [(name, ball.part, ball.point) for name, ball in layout.balls.items()]
+    return out + [(name, h.part, p) for name, h in layout.hinges.items() for p in h.pivots]
 
 
 def _shortest_turn(before: Array, after: Array) -> Array:

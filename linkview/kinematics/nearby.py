@@ -14,6 +14,7 @@ import numpy as np
 from linkview.geometry import Array, Flags, Index, apply, apply_direction
 from linkview.kinematics.closure import State
 from linkview.kinematics.corner import CornerLinkage, linkage_of, part_poses
+from linkview.kinematics.motion import second_rates
 from linkview.kinematics.reach import blocked_by
 from linkview.kinematics.solve import Problem, Target, trace, velocities
 from linkview.kinematics.sweep import CornerSweep
@@ -104,34 +105,26 @@ class Nearby:
         return float(end.held_mm[0]), blocked_by(self._by_height, stop.state, end).joints
 
     def curvature(self) -> Array:
-        """d(travel_twist)/d(wheel-centre height) with the rack still, (S, T, 6).
+        """d(travel_twists)/d(wheel-centre height) with the rack still, (S, T, 6P), exact.
 
-        The wheel centre's second derivative, 1/mm, then the turn rate's, rad/mm2. The joint rows'
-        slopes J obey J(pose) twist = const along the way, so J twist' = -J' twist. J is exact; its
-        derivative along the twist is a central difference over 0.2 mm of travel at no solved pose,
-        good to about (0.1 / 300)^2 of itself.
+        For each solved part its origin's second derivative, 1/mm, then the turn rate's, rad/mm2.
+        The joint rows' slopes J obey J(pose) twist = const along the way, so J twist' = -J' twist.
         """
         s = self.sweep
         i, j = (a.astype(np.intp) for a in np.nonzero(s.solved))
+        out = np.full((*s.solved.shape, self.built.linkage.unknown_count), np.nan)
         if not i.size:
-            return np.full((*s.solved.shape, 6), np.nan)
-        state, slide, twist = self._state(i, j), s.rack_mm[i], s.travel_twist[i, j].T
-        problem, step = self._by_height, 0.1
-        used = problem.used
-        slopes = [
-            self.built.linkage.rows(state.stepped(h * twist), slide).slope[used]
-            for h in (-step, step)
-        ]
-        bend = np.einsum("rcn,cn->nr", slopes[1] - slopes[0], twist) / (2.0 * step)
+            return out
+        state, slide = self._state(i, j), s.rack_mm[i]
+        twist = np.concatenate([s.travel_twists[p][i, j] for p in self.built.parts], axis=1)
+        used = self._by_height.used
+        bend = second_rates(self.built.linkage, state, slide, twist.T)[used]
         here = np.moveaxis(self.built.linkage.rows(state, slide).slope[used], -1, 0)
-        out = np.full((*s.solved.shape, 6), np.nan)
-        out[i, j] = np.linalg.solve(here, -bend[..., None])[..., 0]
+        out[i, j] = np.linalg.solve(here, -bend.T[..., None])[..., 0]
         return out
 
     def _state(self, i: Index, j: Index) -> State:
-        knuckle = self.sweep.poses[KNUCKLE][i, j]
-        centre = apply(knuckle, self.sweep.corner.points["wheel_centre"])
-        return State(np.moveaxis(knuckle[:, :3, :3], 0, -1)[None], centre.T[None])
+        return self.built.state_of({p: self.sweep.poses[p][i, j] for p in self.built.parts})
 
     def _held(self, problem: Problem, state: State, slide: Array) -> Array:
         return np.asarray(self.built.linkage.rows(state, slide).value[problem.driven])
@@ -148,10 +141,10 @@ class Nearby:
             return PoseList(corner, goal.slide_mm, poses, stop.arrived, *twists)
         by_height = Target(at.slide_mm, self._held(self._by_height, there, at.slide_mm))
         by_rack, by_travel = velocities(self._by_height, there, by_height)
-        twists[0][good], twists[1][good] = by_travel.T, by_rack.T
+        twists[0][good], twists[1][good] = by_travel[:6].T, by_rack[:6].T
         if self.built.damper_mm is not None:
             damper = self.built.problem(Hold.DAMPER_LENGTH)
-            twists[2][good] = velocities(damper, there, by_height)[0].T
+            twists[2][good] = velocities(damper, there, by_height)[0][:6].T
             if self.sweep.hold is Hold.DAMPER_LENGTH:
                 twists[1] = twists[2]
         return PoseList(corner, goal.slide_mm, poses, stop.arrived, *twists)

@@ -11,10 +11,11 @@ from scipy.optimize import least_squares
 from linkview.errors import CannotAssemble
 from linkview.geometry import Array, X, Y, apply, apply_direction, frozen, unit
 from linkview.kinematics.closure import GROUND, Direction, Linkage, Square, State
-from linkview.kinematics.corner import DAMPER, WHEEL_HEIGHT, linkage_of, part_poses
+from linkview.kinematics.corner import AXIS_HEIGHT, DAMPER, WHEEL_HEIGHT, linkage_of, part_poses
+from linkview.kinematics.mobility import mobility_of
 from linkview.kinematics.solve import SCALE_MM, Problem, Target, newton
 from linkview.model.build import Reference, rides_on
-from linkview.model.layouts import KNUCKLE
+from linkview.model.layout import KNUCKLE, WHEEL
 from linkview.model.parts import Corner
 from linkview.model.schema import AxleTable
 from linkview.units import to_rad
@@ -62,16 +63,17 @@ def reassembled(
                 whole, before, toe_in_deg=toe_in_deg, damper_mm=damper_mm, part=1.0, toe_now=toe_now
             )
             raise CannotAssemble(f"{what}: {_misfit(problem, state, target)}")
-    knuckle = part_poses(before, state, np.zeros(1))[KNUCKLE][0]
-    on_knuckle = (*before.layout.on_knuckle, "wheel_centre")
+    poses = part_poses(before, state, np.zeros(1))
+    moves = {part: poses[part][0] for part in before.layout.solved}
+    owner = before.layout.owner
     new_points = {
-        n: frozen(apply(knuckle, p) if n in on_knuckle else points[n])
+        n: frozen(apply(moves[owner(n)], p) if owner(n) in moves else points[n])
         for n, p in before.points.items()
     }
     return Reference(
         new_points,
-        frozen(unit(apply_direction(knuckle, reference.spin_axis))),
-        _carried(table, before, new_points, knuckle, reference),
+        frozen(unit(apply_direction(moves[KNUCKLE], reference.spin_axis))),
+        _carried(table, before, new_points, moves, reference),
     )
 
 
@@ -90,7 +92,7 @@ def _held(
     joints = list(built.linkage.joints)
     driven_name = DAMPER if damper_mm is not None else WHEEL_HEIGHT
     spare = WHEEL_HEIGHT if damper_mm is not None else DAMPER
-    joints = [j for j in joints if j.name != spare]
+    joints = [j for j in joints if j.name not in (spare, AXIS_HEIGHT)]
     if toe_in_deg is not None:
         tie_rod = corner.layout.tie_rod or "toe_link"
         wanted = -corner.side.outboard * float(to_rad(toe_in_deg))
@@ -101,7 +103,12 @@ def _held(
     axis = corner.rack.axis if corner.rack else None
     linkage = Linkage(list(built.linkage.origins), joints, axis)
     driven = linkage.row_names.index(driven_name)
-    problem = Problem(linkage, driven, np.arange(linkage.row_count))
+    rows = np.arange(linkage.row_count)
+    if len(rows) > linkage.unknown_count:
+        others = [int(i) for i in rows if i != driven]
+        found = mobility_of(linkage, others, built.parts, {})
+        rows = np.array(sorted([*found.independent, driven]))
+    problem = Problem(linkage, driven, rows)
     held = np.zeros(1)
     if damper_mm is not None and built.damper_mm is not None:
         goal = built.damper_mm + part * (damper_mm - built.damper_mm)
@@ -143,12 +150,12 @@ def _carried(
     table: AxleTable,
     before: Corner,
     new_points: Mapping[str, Array],
-    knuckle: Array,
+    solved: Mapping[str, Array],
     reference: Reference,
 ) -> dict[str, Array]:
-    """How each body and joint axis given by coordinates went along with its part."""
+    """How each body, joint axis and hose given by coordinates went along with its part."""
     after = replace(before, points=new_points)
-    moves = {KNUCKLE: knuckle, "wheel": knuckle}
+    moves = {**solved, WHEEL: solved[KNUCKLE]}
     for name, arm in before.layout.arms.items():
         frames = [_frame(c, (*arm.pivots, arm.ball)) for c in (before, after)]
         moves[name] = frames[1] @ np.linalg.inv(frames[0])
@@ -156,7 +163,8 @@ def _carried(
         frames = [_frame(c, (rod.inner, rod.outer)) for c in (before, after)]
         moves[name] = frames[1] @ np.linalg.inv(frames[0])
     out = dict(reference.carried)
-    for what in (*table.bodies, *(f"joint {p}" for p in table.joints)):
+    placed = [*table.bodies, *(f"joint {p}" for p in table.joints)]
+    for what in (*placed, *(f"hose {name}" for name in table.hoses)):
         part = rides_on(table, what)
         if part in moves:
             out[what] = moves[part] @ out.get(what, np.eye(4))

@@ -36,6 +36,7 @@ class CornerSweep:
     travel_twist: (S, T, 6) d(knuckle)/d(wheel-centre height) with the rack still; rack_twist the
     same per mm of rack with `hold` held; screw_twist per mm of rack with the damper's length held
     (NaN without a damper). Each is the wheel centre's shift, mm/mm, then the turn, rad/mm.
+    travel_twists: the first of these for every solved part, of its own origin (`origin_of`).
     """
 
     corner: Corner
@@ -48,6 +49,7 @@ class CornerSweep:
     travel_twist: Array
     rack_twist: Array
     screw_twist: Array
+    travel_twists: Mapping[str, Array]
     edges: tuple[Edge, ...] = ()
     reasons: Mapping[tuple[int, int], str] = field(default_factory=dict)
 
@@ -158,7 +160,7 @@ def check_reference(built: CornerLinkage, problem: Problem) -> None:
             f"joint by {values[worst]:.3f} mm at ride height"
         )
     slope = rows.slope[..., 0].copy()
-    slope[:, 3:] /= SCALE_MM
+    slope.reshape(len(slope), -1, 6)[:, :, 3:] /= SCALE_MM
     sets = [problem.swapped(row) for row in (problem.driven, *problem.watched)]
     if min(np.linalg.svd(slope[some], compute_uv=False)[-1] for some in sets) < 1e-6:
         names = blocked_by(problem, here, still).joints
@@ -203,7 +205,7 @@ def _read_out(
     shape, count = grid.solved.shape, grid.solved.size
     slide = np.repeat(rack_mm, len(travel_mm))
     poses: dict[str, Array] = {}
-    misfit, twists = np.empty(count), np.empty((3, count, 6))
+    misfit, twists = np.empty(count), np.empty((3, count, 6 * len(built.parts)))
     for first in range(0, count, POSES_AT_ONCE):
         some = slice(first, first + POSES_AT_ONCE)
         state = grid.state.take(some)
@@ -214,10 +216,10 @@ def _read_out(
                 poses[name][some] = part
         here = {name: part[some] for name, part in poses.items()}
         misfit[some] = np.max(list(fit_errors_mm(built.corner, here).values()), axis=0)
-        twists[:, some] = _twists(built, hold, here[KNUCKLE], grid.rates.take(some))
+        twists[:, some] = _twists(built, hold, here, grid.rates.take(some))
     for part in poses.values():
         part[~grid.solved.ravel()] = np.nan
-    by_travel, by_rack, screw = twists.reshape(3, *shape, 6)
+    by_travel, by_rack, screw = twists.reshape(3, *shape, -1)
     return CornerSweep(
         corner=built.corner,
         hold=hold,
@@ -226,22 +228,23 @@ def _read_out(
         poses={name: p.reshape(*shape, 4, 4) for name, p in poses.items()},
         solved=grid.solved,
         residual_mm=misfit.reshape(shape),
-        travel_twist=by_travel,
-        rack_twist=by_rack,
-        screw_twist=screw,
+        travel_twist=by_travel[..., :6],
+        rack_twist=by_rack[..., :6],
+        screw_twist=screw[..., :6],
+        travel_twists={p: by_travel[..., 6 * k : 6 * k + 6] for k, p in enumerate(built.parts)},
         edges=tuple(grid.ends.values()),
         reasons=reasons,
     )
 
 
-def _twists(built: CornerLinkage, hold: Hold, knuckle: Array, known: Rates) -> Array:
-    """(3, n, 6): by travel with the rack still, by rack as held, by rack with the damper held."""
+def _twists(built: CornerLinkage, hold: Hold, poses: Mapping[str, Array], known: Rates) -> Array:
+    """(3, n, 6P): by travel with the rack still, by rack as held, by rack with the damper held."""
     by_rack, by_held = known.by_slide.T, known.by_held.T
     if hold is Hold.DAMPER_LENGTH:
         # Twists with the rack still are all alike; this one is scaled to lift the wheel by 1 mm.
         return np.stack([by_held / by_held[:, 2:3], by_rack, by_rack])
     if built.damper_mm is None:
         return np.stack([by_held, by_rack, np.full_like(by_rack, np.nan)])
-    damper = built.damper_slope(knuckle)
+    damper = built.damper_slope(poses)
     share = dot(damper, by_rack) / dot(damper, by_held)
     return np.stack([by_held, by_rack, by_rack - share[:, None] * by_held])

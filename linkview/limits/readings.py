@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,15 +16,15 @@ from linkview.alignment.posed import (
     ride_spring_length_mm,
     toggle_deg,
 )
-from linkview.geometry import Array, dot, frozen, length, unit
+from linkview.geometry import Array, apply, dot, frozen, length, unit
 from linkview.kinematics.nearby import Posed
 from linkview.kinematics.sweep import AxleSweep, CornerSweep
 from linkview.limits.joint_angles import swing_rad
 from linkview.limits.joints import clocked_rod_limits, joint_limits
 from linkview.limits.limit import Limit, Stops, spoken
 from linkview.limits.report import REACH
-from linkview.model.layouts import RACK
-from linkview.model.parts import Axle, Car, Corner, Side
+from linkview.model.layout import RACK
+from linkview.model.parts import Axle, Car, Corner, Hose, Side
 from linkview.units import to_deg
 
 
@@ -86,6 +86,7 @@ def limits_of(corner: Corner, axle: Axle, car: Car) -> tuple[Limit, ...]:
         *_spring(corner, axle, car),
         *_rack(corner),
         *_driveshaft(corner),
+        *_hoses(corner),
     )
 
 
@@ -148,19 +149,39 @@ def _spring(corner: Corner, axle: Axle, car: Car) -> Iterator[Limit]:
 
 
 def _rack(corner: Corner) -> Iterator[Limit]:
-    rack = corner.rack
-    if rack is None or not corner.layout.on_rack:
+    rack, layout = corner.rack, corner.layout
+    if rack is None or not layout.steers:
         return
-    yield Limit(
-        corner.side,
-        "rack stop",
-        "",
-        "mm",
-        rack.stop_mm,
-        False,
-        rack.stop_mm,
-        lambda posed: np.abs(dot(posed.pose(RACK)[..., :3, 3], unit(rack.axis))),
-    )
+    start = corner.points.get(layout.steered or "", np.zeros(3))
+
+    def way(posed: Posed) -> Array:
+        if layout.steered is not None:
+            gone = posed.point(layout.steered) - start
+        else:
+            gone = posed.pose(RACK)[..., :3, 3]
+        return np.abs(dot(gone, unit(rack.axis)))
+
+    name = "steering box stop" if layout.steered else "rack stop"
+    yield Limit(corner.side, name, "", "mm", rack.stop_mm, False, rack.stop_mm, way)
+
+
+def _hoses(corner: Corner) -> Iterator[Limit]:
+    for hose in corner.hoses:
+        yield Limit(
+            corner.side,
+            f"{spoken(hose.name)} taut",
+            "",
+            "mm",
+            hose.free_length_mm,
+            False,
+            hose.free_length_mm,
+            _hose_length(hose),
+        )
+
+
+def _hose_length(hose: Hose) -> Callable[[Posed], Array]:
+    a, b = hose.ends
+    return lambda posed: length(apply(posed.pose(b.part), b.at) - apply(posed.pose(a.part), a.at))
 
 
 def _driveshaft(corner: Corner) -> Iterator[Limit]:

@@ -24,16 +24,19 @@ from linkview.geometry import (
     rigid,
     unit,
 )
-from linkview.model.layouts import BODY, LAYOUTS, Layout
+from linkview.model.free_layout import layout_of
+from linkview.model.layout import BODY, OTHER_WHEEL_CENTRE, WHEEL_CENTRE, Layout
 from linkview.model.parts import (
     Anchor,
     Axle,
     Body,
     Box,
+    ColumnJoint,
     Corner,
     Damper,
     Driveshaft,
     Hold,
+    Hose,
     JointKind,
     JointLimit,
     MeshFile,
@@ -54,6 +57,7 @@ from linkview.model.schema import (
     BentTubeTable,
     BoxTable,
     CylinderTable,
+    HoseTable,
     JointTable,
     MeshTable,
     PointOrPosition,
@@ -76,10 +80,13 @@ class Reference:
     spin_axis: Array
     carried: Mapping[str, Array] = field(default_factory=dict)
 
-    def mirrored(self) -> Reference:
-        """The other side of a symmetric axle; the spin axis still points to the car's left."""
+    def mirrored(self, layout: Layout) -> Reference:
+        """The other side of a symmetric axle; the spin axis still points to the car's left.
+
+        Points that belong to the whole axle stay where they are.
+        """
         return Reference(
-            {name: frozen(mirrored(p)) for name, p in self.points.items()},
+            {n: p if n in layout.shared else frozen(mirrored(p)) for n, p in self.points.items()},
             frozen(-mirrored(self.spin_axis)),
             {name: mirrored_move(m) for name, m in self.carried.items()},
         )
@@ -123,7 +130,9 @@ def given_references(table: AxleTable) -> dict[Side, Reference]:
         if wheel is table.wheel and side is not Side(table.side):
             centre = mirrored(centre)
         places = {name: frozen(p) for name, p in points.items()}
-        places["wheel_centre"] = frozen(centre)
+        places[WHEEL_CENTRE] = frozen(centre)
+        if layout_of(table).level:
+            places[OTHER_WHEEL_CENTRE] = frozen(mirrored(centre))
         out[side] = Reference(places, spin_axis(side, wheel.camber, wheel.toe_in))
     return out
 
@@ -141,7 +150,7 @@ def axle_from(
     for side in Side:
         reference = references.get(side)
         if reference is None:
-            reference = next(iter(references.values())).mirrored()
+            reference = next(iter(references.values())).mirrored(layout_of(table))
         corners[side] = _Builder(name, table, side, reference, folder).corner()
     return Axle(
         name=name,
@@ -174,7 +183,7 @@ class _Builder:
 
     @property
     def layout(self) -> Layout:
-        return LAYOUTS[self.table.layout]
+        return layout_of(self.table)
 
     def corner(self) -> Corner:
         t, points = self.table, self.reference.points
@@ -197,6 +206,8 @@ class _Builder:
                 *(self.body(name, b) for name, b in t.bodies.items()),
             ),
             carried=self.reference.carried,
+            hoses=tuple(self.hose(name, h) for name, h in t.hoses.items()),
+            bar_rate_n_mm_per_deg=t.anti_roll_bar.rate_n_mm_per_deg if t.anti_roll_bar else None,
         )
 
     def wheel(self) -> Wheel:
@@ -219,7 +230,16 @@ class _Builder:
             return None
         axis = unit(table.axis)
         # + is to the car's left on both sides; the rack is one bar, so it is never mirrored.
-        return Rack(frozen(axis * np.sign(axis[1])), table.stop, table.working)
+        column = tuple(ColumnJoint(j.angle, j.phase) for j in table.column)
+        left = frozen(axis * np.sign(axis[1]))
+        return Rack(left, table.stop, table.working, table.mm_per_turn, column)
+
+    def hose(self, name: str, table: HoseTable) -> Hose:
+        def end(where: PointOrPosition, part: str) -> Anchor:
+            on = self.layout.owner(where) if isinstance(where, str) else part
+            return Anchor(on, self.place(f"hose {name}", where))
+
+        return Hose(name, (end(table.from_, BODY), end(table.to, table.on)), table.free_length)
 
     def damper(self) -> Damper | None:
         table = self.table.damper
@@ -381,8 +401,10 @@ def section_of(table: WheelTable) -> tuple[Tyre, float]:
 
 def rides_on(table: AxleTable, body: str) -> str:
     """The part that carries a body placed by coordinates, or a joint's axis ('joint POINT')."""
-    layout = LAYOUTS[table.layout]
+    layout = layout_of(table)
     if body.startswith("joint "):
         return layout.owner(body.removeprefix("joint "))
+    if body.startswith("hose "):
+        return table.hoses[body.removeprefix("hose ")].on
     on = getattr(table.bodies[body], "on", None)
     return on if on is not None else BODY

@@ -12,8 +12,9 @@ from pathlib import Path
 from linkview.errors import Fault, near_miss
 from linkview.geometry import dot, length, unit
 from linkview.model.build import Reference, given_references, section_of
+from linkview.model.free_layout import layout_faults, layout_of
 from linkview.model.hardware_faults import SHORTEST_MM, hardware_faults
-from linkview.model.layouts import LAYOUTS, Layout
+from linkview.model.layout import OTHER_WHEEL_CENTRE, Layout
 from linkview.model.parts import Side
 from linkview.model.schema import AxleTable, MeasuredTable
 
@@ -24,10 +25,10 @@ def axle_faults(
     where: str, table: AxleTable, measured: MeasuredTable | None, folder: Path
 ) -> list[Fault]:
     """All faults of one axle's tables; `where` is its dotted key."""
-    layout = LAYOUTS.get(table.layout)
-    if layout is None:
-        fix = near_miss(table.layout, LAYOUTS)
-        return [Fault(f"{where}.layout", f"no layout '{table.layout}'", fix)]
+    wrong = list(layout_faults(where, table))
+    if wrong:
+        return wrong
+    layout = layout_of(table)
     missing = list(_points(where, table, layout))
     out = [*missing, *_wheel(where, table), *_ranges(where, table, layout)]
     if measured and measured.state == "on_stands":
@@ -35,7 +36,7 @@ def axle_faults(
     if missing:
         return out
     for side, reference in given_references(table).items():
-        out += _sides(where, side, reference)
+        out += _sides(where, side, layout, reference)
         out += _lengths(where, layout, reference)
         out += _driveshaft(where, table, reference)
         out += _damper_now(where, table, layout, reference, measured)
@@ -120,9 +121,9 @@ def _wheel(where: str, table: AxleTable) -> Iterator[Fault]:
 
 
 def _ranges(where: str, table: AxleTable, layout: Layout) -> Iterator[Fault]:
-    if table.rack is not None and not layout.on_rack:
+    if table.rack is not None and not layout.steers:
         yield Fault(f"{where}.rack", f"a {layout.name} has no rack", "take this table out")
-    if table.rack is None and layout.on_rack:
+    if table.rack is None and layout.steers:
         yield Fault(f"{where}.rack", "missing", "add axis, stop and working")
     if table.rack is not None:
         if table.rack.working > table.rack.stop:
@@ -172,7 +173,7 @@ def _stands(where: str, table: AxleTable) -> Iterator[Fault]:
         )
 
 
-def _sides(where: str, side: Side, reference: Reference) -> Iterator[Fault]:
+def _sides(where: str, side: Side, layout: Layout, reference: Reference) -> Iterator[Fault]:
     centre = reference.points["wheel_centre"]
     if centre[1] * side.outboard <= 0.0:
         yield Fault(
@@ -183,6 +184,8 @@ def _sides(where: str, side: Side, reference: Reference) -> Iterator[Fault]:
         )
         return
     for name, point in reference.points.items():
+        if name in (*layout.shared, OTHER_WHEEL_CENTRE):
+            continue
         if point[1] * side.outboard < -20.0:
             yield Fault(
                 f"{where}.points.{name}",
@@ -193,11 +196,7 @@ def _sides(where: str, side: Side, reference: Reference) -> Iterator[Fault]:
 
 def _lengths(where: str, layout: Layout, reference: Reference) -> Iterator[Fault]:
     points = reference.points
-    ends = [(n, r.inner, r.outer) for n, r in {**layout.rods, **layout.spans}.items()]
-    ends += [(n, p, a.ball) for n, a in layout.arms.items() for p in a.pivots]
-    ends += [(n, *a.pivots) for n, a in layout.arms.items()]
-    ends += [(n, s.lower, s.top) for n, s in layout.struts.items()]
-    for name, a, b in ends:
+    for name, a, b in layout.ends():
         if a in points and b in points:
             apart = float(length(points[b] - points[a]))
             if apart < SHORTEST_MM:

@@ -32,6 +32,7 @@ def hardware_faults(where: str, table: AxleTable, layout: Layout, folder: Path) 
     """All faults of one axle's joints, bodies, pairs and plates; `where` is its dotted key."""
     yield from _joints(where, table, layout)
     yield from _bodies(where, table, layout, folder)
+    yield from _hoses(where, table, layout)
     yield from _pairs(where, table)
     yield from _plates(where, table, layout)
 
@@ -115,6 +116,15 @@ def _tube(key: str, body: TubeTable, table: AxleTable) -> Iterator[Fault]:
         end = span - body.end_before if body.length is None else body.start + body.length
         if end - body.start < SHORTEST_MM:
             yield Fault(key, f"only {end - body.start:.3g} mm long", "check its ends and start")
+
+
+def _hoses(where: str, table: AxleTable, layout: Layout) -> Iterator[Fault]:
+    points = {*(table.points or table.points_left), "wheel_centre"}
+    for name, hose in table.hoses.items():
+        key = f"{where}.hoses.{name}"
+        yield from _known(key, {"from": hose.from_, "to": hose.to}, points)
+        if hose.on not in layout.parts:
+            yield Fault(f"{key}.on", f"no part '{hose.on}'", near_miss(hose.on, layout.parts))
 
 
 def _mesh(key: str, body: MeshTable, folder: Path) -> Iterator[Fault]:

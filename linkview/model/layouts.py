@@ -1,125 +1,33 @@
-"""The layouts a corner can have, each only parts and joints.
+"""The layouts a corner can have, each only parts and joints (see `layout.py`).
 
-A layout says which hard points belong to which part and how the parts are joined. It holds no
-equations: `kinematics/closure.py` turns every joint into rows by its type. To add a layout, add a
-`Layout` here and its name to `LAYOUTS`; nothing else changes.
-
-Parts that every layout has without saying so:
-    body    the car's shell and subframe; does not move
-    rack    the steering rack's bar; slides along its axis, + toward the car's left
-    wheel   rim and tyre; moves with the knuckle (its spin is not modelled)
+To add one, write a `Layout` here and put it in `LAYOUTS`; nothing else changes. A file can also
+list parts and joints of its own: `free_layout.py`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import replace
 
-BODY, RACK, KNUCKLE, WHEEL = "body", "rack", "knuckle", "wheel"
+from linkview.model.layout import BODY as BODY
+from linkview.model.layout import KNUCKLE as KNUCKLE
+from linkview.model.layout import OTHER_WHEEL_CENTRE as OTHER_WHEEL_CENTRE
+from linkview.model.layout import RACK as RACK
+from linkview.model.layout import WHEEL as WHEEL
+from linkview.model.layout import WHEEL_CENTRE as WHEEL_CENTRE
+from linkview.model.layout import Arm, Ball, Hinge, OnLine, Rod, Strut
+from linkview.model.layout import Layout as Layout
 
-
-@dataclass(frozen=True)
-class Rod:
-    """A link with a ball at each end: holds one distance."""
-
-    inner: str
-    outer: str
-
-
-@dataclass(frozen=True)
-class Arm:
-    """An arm hinged on two pivots that carries one ball: holds two distances."""
-
-    pivots: tuple[str, str]
-    ball: str
+_DAMPER_SPANS = {
+    "damper": Rod("damper_lower", "damper_upper"),
+    "damper_shaft": Rod("damper_upper", "damper_lower"),
+}
+_DRIVESHAFT = {"driveshaft": Rod("cv_inner", "cv_outer")}
+_TIE_ROD = {"tie_rod": Rod("tie_rod_inner", "tie_rod_outer")}
 
 
-@dataclass(frozen=True)
-class Strut:
-    """A damper that slides in its tube: the tube's axis, on the knuckle, runs through the top.
-
-    lower and top are hard points on that axis; the top mount is a ball on the body.
-    """
-
-    lower: str
-    top: str
-
-
-@dataclass(frozen=True)
-class Layout:
-    """Parts and joints of one corner.
-
-    fixed, on_rack, on_knuckle: which part owns each hard point.
-    rods, arms, struts: the carried parts, by name.
-    spans: parts whose length is free (damper body and shaft, driveshaft): each stands at its inner
-    point and looks at its outer one; left out where the file gives no such points.
-    damper: the two points whose distance is the damper's length; None where there is none.
-    steering_axis: two hard points on the drawn steering axis, lower first, or None (unsteered).
-    tie_rod: the name of the rod that the rack moves, or None.
-    optional: points a file may leave out.
-    """
-
-    name: str
-    title: str
-    fixed: tuple[str, ...]
-    on_knuckle: tuple[str, ...]
-    on_rack: tuple[str, ...] = ()
-    rods: Mapping[str, Rod] = field(default_factory=dict)
-    arms: Mapping[str, Arm] = field(default_factory=dict)
-    struts: Mapping[str, Strut] = field(default_factory=dict)
-    spans: Mapping[str, Rod] = field(default_factory=dict)
-    damper: tuple[str, str] | None = None
-    steering_axis: tuple[str, str] | None = None
-    tie_rod: str | None = None
-    optional: tuple[str, ...] = ()
-
-    @property
-    def points(self) -> tuple[str, ...]:
-        """Every hard point the layout knows."""
-        return (*self.fixed, *self.on_rack, *self.on_knuckle)
-
-    @property
-    def parts(self) -> tuple[str, ...]:
-        """Every part, the moving ones after the body and rack."""
-        rack = (RACK,) if self.on_rack else ()
-        return (BODY, *rack, KNUCKLE, WHEEL, *self.arms, *self.rods, *self.struts, *self.spans)
-
-    def owner(self, point: str) -> str:
-        """The part that carries a hard point, whatever else is joined there."""
-        if point in self.on_knuckle or point == "wheel_centre":
-            return KNUCKLE
-        return RACK if point in self.on_rack else BODY
-
-    def member_at(self, point: str) -> str | None:
-        """The carried part that is joined to its neighbour at this hard point, if any."""
-        for name, rod in self.rods.items():
-            if point in (rod.inner, rod.outer):
-                return name
-        for name, arm in self.arms.items():
-            if point in (*arm.pivots, arm.ball):
-                return name
-        return next((n for n, s in self.struts.items() if point == s.top), None)
-
-    def joined_at(self, part: str) -> dict[str, str]:
-        """Joints of one part: hard point -> the part on the other side."""
-        joints: dict[str, str] = {}
-        for name, rod in {**self.rods, **self.spans}.items():
-            for end in (rod.inner, rod.outer):
-                _note(joints, part, end, name, self.owner(end))
-        for name, arm in self.arms.items():
-            for end in (*arm.pivots, arm.ball):
-                _note(joints, part, end, name, self.owner(end))
-        for name, strut in self.struts.items():
-            _note(joints, part, strut.top, name, BODY)
-            _note(joints, part, strut.lower, name, KNUCKLE)
-        return joints
-
-
-def _note(joints: dict[str, str], part: str, point: str, a: str, b: str) -> None:
-    if part == a:
-        joints[point] = b
-    elif part == b:
-        joints[point] = a
+def _links(*names: str) -> dict[str, Rod]:
+    return {name: Rod(f"{name}_inner", f"{name}_outer") for name in names}
 
 
 STRUT = Layout(
@@ -133,11 +41,136 @@ STRUT = Layout(
             pivots=("lower_arm_rear_pivot", "lower_arm_front_pivot"), ball="lower_ball_joint"
         )
     },
-    rods={"tie_rod": Rod("tie_rod_inner", "tie_rod_outer")},
+    rods=_TIE_ROD,
     struts={"strut": Strut(lower="strut_lower", top="strut_top")},
     damper=("strut_lower", "strut_top"),
     steering_axis=("lower_ball_joint", "strut_top"),
     tie_rod="tie_rod",
+)
+
+# No steering axis is drawn: it is the instantaneous screw axis with the damper's length held.
+TWIN_LINK_STRUT = Layout(
+    name="twin_link_strut",
+    title="strut with two separate lower links",
+    fixed=("strut_top", "lower_lateral_inner", "lower_drag_inner"),
+    on_rack=("tie_rod_inner",),
+    on_knuckle=("strut_lower", "lower_lateral_outer", "lower_drag_outer", "tie_rod_outer"),
+    rods={**_links("lower_lateral", "lower_drag"), **_TIE_ROD},
+    struts={"strut": Strut(lower="strut_lower", top="strut_top")},
+    damper=("strut_lower", "strut_top"),
+    tie_rod="tie_rod",
+)
+
+# The lower arm carries the damper, so it is solved for; the upper one only holds its ball.
+DOUBLE_WISHBONE = Layout(
+    name="double_wishbone",
+    title="double wishbone, damper on the lower arm",
+    fixed=(
+        "lower_arm_rear_pivot",
+        "lower_arm_front_pivot",
+        "upper_arm_rear_pivot",
+        "upper_arm_front_pivot",
+        "damper_upper",
+    ),
+    on_rack=("tie_rod_inner",),
+    on_knuckle=("lower_ball_joint", "upper_ball_joint", "tie_rod_outer"),
+    carried={"lower_arm": ("damper_lower",)},
+    hinges={
+        "lower_arm_pivots": Hinge("lower_arm", ("lower_arm_rear_pivot", "lower_arm_front_pivot"))
+    },
+    balls={"lower_ball_joint": Ball("lower_arm", "lower_ball_joint")},
+    arms={
+        "upper_arm": Arm(
+            pivots=("upper_arm_rear_pivot", "upper_arm_front_pivot"), ball="upper_ball_joint"
+        )
+    },
+    rods=_TIE_ROD,
+    spans=_DAMPER_SPANS,
+    damper=("damper_lower", "damper_upper"),
+    steering_axis=("lower_ball_joint", "upper_ball_joint"),
+    tie_rod="tie_rod",
+)
+
+_ROCKER_FIXED = ("rocker_rear_pivot", "rocker_front_pivot", "damper_body")
+_ROCKER_HINGE = {"rocker_pivots": Hinge("rocker", ("rocker_rear_pivot", "rocker_front_pivot"))}
+_ROCKER_SPANS = {
+    "damper": Rod("damper_rocker", "damper_body"),
+    "damper_shaft": Rod("damper_body", "damper_rocker"),
+}
+_WISHBONE_PIVOTS = tuple(p for p in DOUBLE_WISHBONE.fixed if p != "damper_upper")
+
+PUSH_ROD = replace(
+    DOUBLE_WISHBONE,
+    name="push_rod",
+    title="double wishbone, push-rod from the lower arm to a rocker",
+    fixed=(*_WISHBONE_PIVOTS, *_ROCKER_FIXED),
+    carried={"lower_arm": ("push_rod_outer",), "rocker": ("push_rod_inner", "damper_rocker")},
+    hinges={**DOUBLE_WISHBONE.hinges, **_ROCKER_HINGE},
+    rods={**_TIE_ROD, **_links("push_rod")},
+    spans=_ROCKER_SPANS,
+    damper=("damper_rocker", "damper_body"),
+)
+
+PULL_ROD = replace(
+    DOUBLE_WISHBONE,
+    name="pull_rod",
+    title="double wishbone, pull-rod from the upper arm to a rocker",
+    fixed=(*_WISHBONE_PIVOTS, *_ROCKER_FIXED),
+    carried={"upper_arm": ("pull_rod_outer",), "rocker": ("pull_rod_inner", "damper_rocker")},
+    hinges={
+        "upper_arm_pivots": Hinge("upper_arm", ("upper_arm_rear_pivot", "upper_arm_front_pivot")),
+        **_ROCKER_HINGE,
+    },
+    balls={"upper_ball_joint": Ball("upper_arm", "upper_ball_joint")},
+    arms={
+        "lower_arm": Arm(
+            pivots=("lower_arm_rear_pivot", "lower_arm_front_pivot"), ball="lower_ball_joint"
+        )
+    },
+    rods={**_TIE_ROD, **_links("pull_rod")},
+    spans=_ROCKER_SPANS,
+    damper=("damper_rocker", "damper_body"),
+)
+
+# Pitman and idler arms turn about their shafts; the centre link is pinned to the idler arm and
+# runs in the pitman arm's stud, so that nothing is held twice. All of it belongs to the axle.
+STEERING_BOX = replace(
+    DOUBLE_WISHBONE,
+    name="steering_box",
+    title="double wishbone, steering box with pitman arm, idler and centre link",
+    fixed=(
+        *DOUBLE_WISHBONE.fixed,
+        "pitman_shaft_lower",
+        "pitman_shaft_upper",
+        "idler_shaft_lower",
+        "idler_shaft_upper",
+    ),
+    on_rack=(),
+    carried={
+        **DOUBLE_WISHBONE.carried,
+        "pitman_arm": ("pitman_stud_lower", "pitman_stud_upper"),
+        "idler_arm": ("idler_stud_lower", "idler_stud_upper"),
+        "centre_link": ("centre_link_pitman", "tie_rod_inner"),
+    },
+    hinges={
+        **DOUBLE_WISHBONE.hinges,
+        "pitman_shaft": Hinge("pitman_arm", ("pitman_shaft_lower", "pitman_shaft_upper")),
+        "idler_shaft": Hinge("idler_arm", ("idler_shaft_lower", "idler_shaft_upper")),
+        "idler_stud": Hinge("centre_link", ("idler_stud_lower", "idler_stud_upper")),
+    },
+    lines={"pitman_stud": OnLine("centre_link_pitman", ("pitman_stud_lower", "pitman_stud_upper"))},
+    steered="centre_link_pitman",
+    shared=(
+        "pitman_shaft_lower",
+        "pitman_shaft_upper",
+        "idler_shaft_lower",
+        "idler_shaft_upper",
+        "pitman_stud_lower",
+        "pitman_stud_upper",
+        "idler_stud_lower",
+        "idler_stud_upper",
+        "centre_link_pitman",
+    ),
 )
 
 FIVE_LINK = Layout(
@@ -161,17 +194,90 @@ FIVE_LINK = Layout(
         "damper_lower",
         "cv_outer",
     ),
-    rods={
-        name: Rod(f"{name}_inner", f"{name}_outer")
-        for name in ("lower_lateral", "lower_front", "toe_link", "upper_rear", "upper_front")
-    },
-    spans={
-        "damper": Rod("damper_lower", "damper_upper"),
-        "damper_shaft": Rod("damper_upper", "damper_lower"),
-        "driveshaft": Rod("cv_inner", "cv_outer"),
-    },
+    rods=_links("lower_lateral", "lower_front", "toe_link", "upper_rear", "upper_front"),
+    spans={**_DAMPER_SPANS, **_DRIVESHAFT},
     damper=("damper_lower", "damper_upper"),
     optional=("damper_lower", "damper_upper", "cv_inner", "cv_outer"),
 )
 
-LAYOUTS: Mapping[str, Layout] = {layout.name: layout for layout in (STRUT, FIVE_LINK)}
+SEMI_TRAILING_ARM = Layout(
+    name="semi_trailing_arm",
+    title="semi-trailing arm, its hinge askew to the car",
+    fixed=("arm_inner_pivot", "arm_outer_pivot", "damper_upper", "cv_inner"),
+    on_knuckle=("damper_lower", "cv_outer"),
+    hinges={"arm_pivots": Hinge(KNUCKLE, ("arm_inner_pivot", "arm_outer_pivot"))},
+    spans={**_DAMPER_SPANS, **_DRIVESHAFT},
+    damper=("damper_lower", "damper_upper"),
+    optional=("damper_lower", "damper_upper", "cv_inner", "cv_outer"),
+)
+
+TRAILING_ARM = replace(
+    SEMI_TRAILING_ARM, name="trailing_arm", title="trailing arm, its hinge square to the car"
+)
+
+# Beam axles: both wheels ride on one part, so one corner's linkage is the whole axle's. Link
+# points belong to the axle and are given for both sides; the dampers are each side's own.
+_FOUR_LINKS = _links("lower_left", "lower_right", "upper_left", "upper_right")
+
+FOUR_LINK_AXLE = Layout(
+    name="four_link_axle",
+    title="solid axle on four links",
+    fixed=(*(r.inner for r in _FOUR_LINKS.values()), "damper_upper"),
+    on_knuckle=(*(r.outer for r in _FOUR_LINKS.values()), "damper_lower"),
+    rods=_FOUR_LINKS,
+    spans=_DAMPER_SPANS,
+    damper=("damper_lower", "damper_upper"),
+    level=True,
+    shared=tuple(p for r in _FOUR_LINKS.values() for p in (r.inner, r.outer)),
+    optional=("damper_lower", "damper_upper"),
+)
+
+_THREE_LINKS = _links("lower_left", "lower_right", "upper", "lateral_rod")
+
+THREE_LINK_AXLE = replace(
+    FOUR_LINK_AXLE,
+    name="three_link_axle",
+    title="solid axle on three links and a lateral rod",
+    fixed=(*(r.inner for r in _THREE_LINKS.values()), "damper_upper"),
+    on_knuckle=(*(r.outer for r in _THREE_LINKS.values()), "damper_lower"),
+    rods=_THREE_LINKS,
+    shared=tuple(p for r in _THREE_LINKS.values() for p in (r.inner, r.outer)),
+)
+
+LAYOUTS: Mapping[str, Layout] = {
+    layout.name: layout
+    for layout in (
+        STRUT,
+        TWIN_LINK_STRUT,
+        DOUBLE_WISHBONE,
+        PUSH_ROD,
+        PULL_ROD,
+        STEERING_BOX,
+        FIVE_LINK,
+        SEMI_TRAILING_ARM,
+        TRAILING_ARM,
+        FOUR_LINK_AXLE,
+        THREE_LINK_AXLE,
+    )
+}
+
+
+def with_anti_roll_bar(layout: Layout, on: str) -> Layout:
+    """The layout with this side's lever of an anti-roll bar, its drop link to the part `on`.
+
+    The lever turns about the bar's axis on the body; the bar's twist is what the two sides'
+    levers turn against each other.
+    """
+    link_foot = ("drop_link_outer",)
+    carried = {part: (*p, *(link_foot if part == on else ())) for part, p in layout.carried.items()}
+    return replace(
+        layout,
+        fixed=(*layout.fixed, "bar_inner", "bar_outer", *(link_foot if on == BODY else ())),
+        on_knuckle=(*layout.on_knuckle, *(link_foot if on == KNUCKLE else ())),
+        carried={**carried, BAR_LEVER: ("drop_link_inner",)},
+        hinges={**layout.hinges, "bar_bushes": Hinge(BAR_LEVER, ("bar_inner", "bar_outer"))},
+        rods={**layout.rods, **_links("drop_link")},
+    )
+
+
+BAR_LEVER = "bar_lever"

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from linkview.geometry import Array, Index
-from linkview.model.layouts import Layout
+from linkview.model.layout import Layout
 
 
 class Side(Enum):
@@ -235,13 +235,39 @@ class Driveshaft:
     nominal_length_mm: float
 
 
+@dataclass(frozen=True)
+class ColumnJoint:
+    """A universal joint between steering wheel and pinion.
+
+    angle_deg: between its shafts. phase_deg: of its driving fork, straight ahead; 0 where that
+    fork's pin lies in the plane of the two shafts.
+    """
+
+    angle_deg: float
+    phase_deg: float = 0.0
+
+
 @dataclass(frozen=True, eq=False)
 class Rack:
-    """axis (3,) unit, + toward the car's left; stop and working range each way, mm."""
+    """axis (3,) unit, + toward the car's left; stop and working range each way, mm.
+
+    mm_per_turn: of the pinion, None where not given. column: joints from the steering wheel down.
+    """
 
     axis: Array
     stop_mm: float
     working_mm: float
+    mm_per_turn: float | None = None
+    column: tuple[ColumnJoint, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Hose:
+    """A hose, cable or strap: its two ends, and the longest distance they may be apart, mm."""
+
+    name: str
+    ends: tuple[Anchor, Anchor]
+    free_length_mm: float
 
 
 @dataclass(frozen=True)
@@ -259,7 +285,8 @@ class Travel:
 class Corner:
     """One wheel's linkage at the reference pose.
 
-    points: hard point name -> (3,) mm, `wheel_centre` among them.
+    points: hard point name -> (3,) mm, `wheel_centre` among them (on a beam axle also
+    `other_wheel_centre`). bar_rate_n_mm_per_deg: of the whole anti-roll bar, None where not given.
     carried: what the file places by coordinates -> its move (4, 4) since they were written.
     """
 
@@ -275,6 +302,8 @@ class Corner:
     driveshaft: Driveshaft | None
     bodies: tuple[Body, ...]
     carried: Mapping[str, Array] = field(default_factory=dict)
+    hoses: tuple[Hose, ...] = ()
+    bar_rate_n_mm_per_deg: float | None = None
 
     def distance_mm(self, a: str, b: str) -> float:
         """Distance between two hard points at the reference pose."""

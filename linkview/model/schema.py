@@ -112,12 +112,116 @@ class SideWheelTable(Table):
     toe_in: Angle
 
 
+class ColumnJointTable(Table):
+    """[[axle.NAME.rack.column]]: a universal joint of the column, from the wheel down."""
+
+    angle: Annotated[Number, Field(gt=0.0, lt=80.0)] = Field(
+        description="between the shafts it joins, degrees"
+    )
+    phase: Angle = Field(
+        default=0.0,
+        description="its fork against the joint's plane with the wheels straight ahead, degrees; "
+        "0: the driving fork's pin lies in the plane of the two shafts",
+    )
+
+
 class RackTable(Table):
-    """[axle.NAME.rack]"""
+    """[axle.NAME.rack]: the rack, or the way of a steering box's pitman arm across the car."""
 
     axis: Direction = Field(description="direction the rack bar slides, toward the car's left")
     stop: Length = Field(description="rack travel each way to its stop")
     working: Length = Field(description="rack travel each way that is used")
+    mm_per_turn: Length | None = Field(
+        default=None, description="rack travel for one turn of the pinion"
+    )
+    column: tuple[ColumnJointTable, ...] = Field(
+        default=(), description="universal joints between steering wheel and pinion"
+    )
+
+
+class AntiRollBarTable(Table):
+    """[axle.NAME.anti_roll_bar]: adds points bar_inner, bar_outer (on the bar's axis),
+    drop_link_inner (on the bar's lever) and drop_link_outer."""
+
+    on: Name = Field(default="knuckle", description="the part that carries drop_link_outer")
+    rate_n_mm_per_deg: Annotated[Number, Field(gt=0.0)] | None = Field(
+        default=None, description="torque for one degree of twist between the two levers"
+    )
+
+
+class HoseTable(Table):
+    """[axle.NAME.hoses.NAME]: a hose, cable or strap between two points."""
+
+    from_: PointOrPosition = Field(alias="from", description="hard point, or position on the body")
+    to: PointOrPosition = Field(description="hard point, or position with `on`")
+    on: Name = Field(default="knuckle", description="the part that carries `to` given by numbers")
+    free_length: Length = Field(description="longest distance between its ends, mm")
+
+
+class FreeRodTable(Table):
+    """A link with a ball at each end."""
+
+    inner: Name
+    outer: Name
+
+
+class FreeArmTable(Table):
+    """An arm on two pivots on the body that carries one ball."""
+
+    pivots: tuple[Name, Name]
+    ball: Name
+
+
+class FreeStrutTable(Table):
+    """A tube whose axis, through `lower`, always runs through `top`."""
+
+    lower: Name
+    top: Name
+
+
+class FreeHingeTable(Table):
+    """A part that turns about the line through two points of another."""
+
+    part: Name
+    pivots: tuple[Name, Name]
+
+
+class FreeBallTable(Table):
+    """A part tied by a ball to the one that owns the point."""
+
+    part: Name
+    point: Name
+
+
+class FreeLineTable(Table):
+    """A point that stays on the line through two points of another part."""
+
+    point: Name
+    line: tuple[Name, Name]
+
+
+class FreeLayoutTable(Table):
+    """[axle.NAME.free]: parts and joints of the file's own, with layout = "free"."""
+
+    title: str = Field(default="parts and joints of the file's own", max_length=120)
+    parts: dict[Name, tuple[Name, ...]] = Field(
+        description="which part owns each point: body, rack, knuckle and parts of your own"
+    )
+    rods: dict[Name, FreeRodTable] = {}
+    arms: dict[Name, FreeArmTable] = {}
+    struts: dict[Name, FreeStrutTable] = {}
+    hinges: dict[Name, FreeHingeTable] = {}
+    balls: dict[Name, FreeBallTable] = {}
+    lines: dict[Name, FreeLineTable] = {}
+    damper: tuple[Name, Name] | None = Field(default=None, description="its two ends, lower first")
+    steering_axis: tuple[Name, Name] | None = Field(default=None, description="lower first")
+    tie_rod: Name | None = Field(default=None, description="the rod that steers the knuckle")
+    steered: Name | None = Field(
+        default=None, description="without a rack: the point whose way across is the input"
+    )
+    shared: tuple[Name, ...] = Field(
+        default=(), description="points of the whole axle, not mirrored for the other side"
+    )
 
 
 class TravelTable(Table):
@@ -273,6 +377,9 @@ class AxleTable(Table):
     joints: dict[Name, JointTable] = {}
     damper: DamperTable | None = None
     driveshaft: DriveshaftTable | None = None
+    free: FreeLayoutTable | None = Field(default=None, description="with layout = 'free'")
+    anti_roll_bar: AntiRollBarTable | None = None
+    hoses: dict[Name, HoseTable] = {}
     bodies: dict[Name, BodyTable] = {}
     gaps: tuple[GapTable, ...] = ()
     leave_out: tuple[LeaveOutTable, ...] = ()

@@ -1,0 +1,253 @@
+"""Every layout moves: shipped models assemble and sweep, and closed forms hold.
+
+Where a second engine is at hand the poses are held to it in test_second_engine.py.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from shipped import MODELS, NAMES, axle_of_model, car_of
+
+from linkview.app.check import check_file
+from linkview.errors import CannotAssemble, ModelFaults
+from linkview.geometry import frozen, length
+from linkview.kinematics.assemble import build_car
+from linkview.kinematics.corner import fit_errors_mm, linkage_of
+from linkview.kinematics.sweep import pose_at, sweep_corner
+from linkview.model.layouts import LAYOUTS, STRUT, TWIN_LINK_STRUT
+from linkview.model.parts import Hold
+from linkview.model.read import read_file
+from linkview.study import swept
+
+LAYOUT_MODELS = tuple(n for n in NAMES if n != "demo_coupe")
+
+
+def test_every_layout_has_a_model():
+    used = {a.left.layout.name for n in NAMES for a in car_of(n).axles.values()}
+    assert used == {*LAYOUTS, "free"}
+
+
+@pytest.mark.parametrize("name", LAYOUT_MODELS)
+def test_a_shipped_model_passes_the_check_and_sweeps(name):
+    check_file(MODELS / name / f"{name}.toml")
+    axle = axle_of_model(name)
+    sweep = swept(axle)
+    for corner in sweep.corners:
+        assert corner.solved.all()
+        assert np.isfinite(corner.wheel_centre).all()
+        assert corner.residual_mm.max() < 1e-9  # mm, of every joint, from the poses themselves
+        rise = corner.wheel_centre[..., 2] - corner.corner.points["wheel_centre"][2]
+        assert np.abs(rise - corner.travel_mm).max() < 1e-9
+
+
+@pytest.mark.parametrize("name", LAYOUT_MODELS)
+def test_the_damper_can_be_held_instead(name):
+    axle = axle_of_model(name)
+    if axle.left.rack is None:
+        return
+    rack = np.linspace(-30.0, 30.0, 7)
+    sweep = sweep_corner(axle.left, rack, np.array([-20.0, 0.0, 20.0]), Hold.DAMPER_LENGTH)
+    assert sweep.solved.all()
+    a, b = (sweep.point(p) for p in axle.left.layout.damper)
+    long = length(b - a)
+    assert np.abs(long - long[3]).max() < 1e-9  # mm: row 3 is the centred rack
+    assert np.ptp(sweep.wheel_centre[..., 2], axis=0).min() > 0.01  # and the wheel does rise
+
+
+@pytest.mark.parametrize("name", LAYOUT_MODELS)
+def test_rates_are_those_of_neighbouring_poses(name):
+    """Central differences over 0.02 mm of travel and rack, of every solved part's own points."""
+    corner = axle_of_model(name).left
+    h = 0.01
+    here = pose_at(corner, 0.0, 5.0, Hold.WHEEL_HEIGHT)
+    for part in corner.layout.solved:
+        ends = [pose_at(corner, 0.0, 5.0 + s * h, Hold.WHEEL_HEIGHT).pose(part) for s in (1, -1)]
+        rate = (ends[0] - ends[1])[0, 0] / (2.0 * h)
+        twist = here.travel_twists[part][0, 0]
+        turn = rate[:3, :3] @ here.pose(part)[0, 0, :3, :3].T
+        w = np.array([turn[2, 1], turn[0, 2], turn[1, 0]])
+        assert np.abs(w - twist[3:]).max() < 1e-9  # rad/mm; differences are good to 1e-10
+
+
+# --- closed forms -------------------------------------------------------------------------------
+
+
+def test_a_trailing_arm_turns_the_wheel_about_its_hinge():
+    """The wheel centre goes round the hinge in a circle: its closed form, and the wheel's tilt."""
+    corner = axle_of_model("trailing_arm").left
+    travel = np.linspace(-80.0, 70.0, 11)
+    sweep = sweep_corner(corner, np.zeros(1), travel, Hold.WHEEL_HEIGHT)
+    pivot, centre = corner.points["arm_inner_pivot"], corner.points["wheel_centre"]
+    arm = centre - pivot
+    radius, start = np.hypot(arm[0], arm[2]), np.arcsin(arm[2] / np.hypot(arm[0], arm[2]))
+    angle = np.arcsin((arm[2] + travel) / radius)
+    x = pivot[0] - radius * np.cos(angle)  # the arm trails: the wheel stands behind the hinge
+    assert np.abs(sweep.wheel_centre[0, :, 0] - x).max() < 1e-9  # mm
+    assert np.abs(sweep.wheel_centre[0, :, 1] - centre[1]).max() < 1e-9
+    turned = np.arctan2(sweep.pose("knuckle")[0, :, 0, 2], sweep.pose("knuckle")[0, :, 0, 0])
+    assert np.abs(turned - (angle - start)).max() < 1e-11  # rad
+
+
+def test_equal_parallel_wishbones_keep_the_knuckle_upright():
+    """A parallelogram: equal parallel arms and a tie rod like them; the knuckle only shifts."""
+    shift = np.array([0.0, 0.0, 240.0])
+    given = axle_of_model("double_wishbone").left
+    points = dict(given.points)
+    for name in ("rear_pivot", "front_pivot"):
+        points[f"upper_arm_{name}"] = frozen(points[f"lower_arm_{name}"] + shift)
+    points["upper_ball_joint"] = frozen(points["lower_ball_joint"] + shift)
+    pivot = points["lower_arm_rear_pivot"]
+    hinge = points["lower_arm_front_pivot"] - pivot
+    along = (points["lower_ball_joint"] - pivot) @ hinge / (hinge @ hinge)
+    foot = pivot + along * hinge
+    side = np.array([-130.0, 0.0, 30.0])
+    points["tie_rod_inner"] = frozen(foot + side)
+    points["tie_rod_outer"] = frozen(points["lower_ball_joint"] + side)
+    corner = replace(given, points=points)
+    sweep = sweep_corner(corner, np.zeros(1), np.linspace(-60.0, 60.0, 9), Hold.WHEEL_HEIGHT)
+    assert sweep.solved.all()
+    turn = sweep.pose("knuckle")[..., :3, :3]
+    assert np.abs(turn - np.eye(3)).max() < 1e-11  # rad; 1e-9 mm at 100 mm
+
+
+def test_two_lower_links_with_one_outer_joint_are_the_single_joint_car(front):
+    """Coincident outer joints: the same mechanism as one arm, poses and steering axis alike."""
+    p = front.points
+    points = {
+        "strut_top": p["strut_top"],
+        "strut_lower": p["strut_lower"],
+        "lower_lateral_inner": p["lower_arm_rear_pivot"],
+        "lower_lateral_outer": p["lower_ball_joint"],
+        "lower_drag_inner": p["lower_arm_front_pivot"],
+        "lower_drag_outer": p["lower_ball_joint"],
+        "tie_rod_inner": p["tie_rod_inner"],
+        "tie_rod_outer": p["tie_rod_outer"],
+        "wheel_centre": p["wheel_centre"],
+    }
+    twin = replace(front, layout=TWIN_LINK_STRUT, points=points)
+    rack, travel = np.linspace(-65.0, 65.0, 9), np.linspace(-60.0, 60.0, 5)
+    one, two = (sweep_corner(c, rack, travel, Hold.WHEEL_HEIGHT) for c in (front, twin))
+    assert STRUT.steering_axis is not None
+    assert TWIN_LINK_STRUT.steering_axis is None
+    assert np.abs(one.pose("knuckle") - two.pose("knuckle")).max() < 1e-9
+
+
+def test_the_centre_link_is_a_parallelogram():
+    """Pitman and idler alike: the link only shifts, on a circle of the pitman arm's radius."""
+    corner = axle_of_model("steering_box").left
+    rack = np.linspace(-62.0, 62.0, 9)
+    sweep = sweep_corner(corner, rack, np.zeros(1), Hold.WHEEL_HEIGHT)
+    turn = sweep.pose("centre_link")[..., :3, :3]
+    assert np.abs(turn - np.eye(3)).max() < 1e-10
+    arm = corner.points["centre_link_pitman"] - corner.points["pitman_shaft_lower"]
+    reach = np.hypot(arm[0], arm[1])
+    way = sweep.point("centre_link_pitman")[:, 0] - corner.points["pitman_shaft_lower"]
+    assert np.abs(way[:, 1] - rack).max() < 1e-9  # mm: the input is the way across the car
+    assert np.abs(way[:, 0] - np.sqrt(reach**2 - rack**2)).max() < 1e-9
+
+
+def test_a_beam_axle_carries_both_wheels():
+    axle = axle_of_model("three_link_axle")
+    sweep = swept(axle)
+    left, right = (c.pose("knuckle") for c in sweep.corners)
+    assert np.abs(left - right).max() < 1e-9  # one part, solved twice
+    # The lateral rod swings: the axle goes sideways as the rod's circle says (its own slope, level
+    # axle, so the rod's rise is its start plus travel) up to what the other links turn it by.
+    p = axle.left.points
+    rod = p["lateral_rod_outer"] - p["lateral_rod_inner"]
+    now = sweep.left.point("lateral_rod_outer")[0] - p["lateral_rod_inner"]
+    assert np.abs(length(now) - length(rod)).max() < 1e-9
+    assert np.ptp(sweep.left.wheel_centre[0, :, 1]) > 1.0  # mm
+
+
+# --- loose, over-held, singular -----------------------------------------------------------------
+
+FREE = (MODELS / "free_layout" / "free_layout.toml").read_text(encoding="utf-8")
+
+
+def refused(tmp_path, text: str) -> str:
+    path = tmp_path / "free.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises((CannotAssemble, ModelFaults)) as error:
+        check_file(path)
+    return str(error.value)
+
+
+def test_a_loose_free_layout_is_told_its_freedom_and_loose_parts(tmp_path):
+    text = FREE.replace(
+        'camber_link = { inner = "camber_link_inner", outer = "camber_link_outer" }', ""
+    ).replace('from = "camber_link_inner"', 'from = "camber_link_inner"\non = "body"')
+    said = refused(tmp_path, text)
+    assert "2 ways to move" in said
+    assert "knuckle" in said
+    assert "add 1 more joint row" in said
+
+
+def test_an_over_held_free_layout_names_what_is_too_much(tmp_path):
+    extra = 'toe_link = { inner = "camber_link_inner", outer = "h_arm_outer_rear" }\n'
+    more = 'stay = { inner = "damper_upper", outer = "camber_link_outer" }\n'
+    text = FREE.replace("[axle.rear.free.rods]\n", "[axle.rear.free.rods]\n" + extra + more)
+    said = refused(tmp_path, text)
+    assert "no way to move" in said
+    assert "over-held by" in said
+
+
+def test_a_part_that_only_spins_is_named_and_kept_from_it(tmp_path):
+    """A link made a part of its own, with a ball at each end, spins about itself."""
+    text = FREE.replace('h_arm = ["damper_lower"]', 'h_arm = ["damper_lower"]\nlink = []')
+    text = text.replace("[axle.rear.free.rods]\n", "[axle.rear.free.balls]\n")
+    text = text.replace(
+        'camber_link = { inner = "camber_link_inner", outer = "camber_link_outer" }',
+        'in = { part = "link", point = "camber_link_inner" }\n'
+        'out = { part = "link", point = "camber_link_outer" }',
+    )
+    path = tmp_path / "free.toml"
+    path.write_text(text[: text.index("[axle.rear.bodies")], encoding="utf-8")
+    assert "link can spin about itself without moving anything" in check_file(path).words
+    corner = build_car(read_file(path)).axles["rear"].left
+    plain = axle_of_model("free_layout").left
+    travel = np.linspace(-60.0, 60.0, 7)
+    a, b = (sweep_corner(c, np.zeros(1), travel, Hold.WHEEL_HEIGHT) for c in (corner, plain))
+    assert np.abs(a.pose("knuckle") - b.pose("knuckle")).max() < 1e-9
+
+
+def test_collinear_hinge_points_are_refused(tmp_path):
+    text = FREE.replace(
+        "h_arm_front_pivot = [-2500, 335, 248]", "h_arm_front_pivot = [-2690, 330, 240]"
+    )
+    assert "inner bushes has no length" in refused(tmp_path, text)
+
+
+def test_a_free_layout_names_its_unknown_points(tmp_path):
+    text = FREE.replace('outer = "camber_link_outer" }', 'outer = "camber_link_outr" }')
+    said = refused(tmp_path, text)
+    assert "camber_link_outr" in said
+    assert "did you mean 'camber_link_outer'" in said
+
+
+def test_redundant_hinges_are_allowed_where_they_agree(tmp_path):
+    """A second pair of bushes in line with the first holds nothing new and stops nothing."""
+    text = FREE.replace(
+        "inner_bushes = {",
+        'more_bushes = { part = "h_arm", pivots = ["h_arm_middle", "h_arm_front_pivot"] }\n'
+        "inner_bushes = {",
+    )
+    text = text.replace('body = ["h_arm_rear', 'body = ["h_arm_middle", "h_arm_rear')
+    text = text.replace(
+        "[axle.rear.points]\n", "[axle.rear.points]\nh_arm_middle = [-2595, 332.5, 244]\n"
+    )
+    path = tmp_path / "free.toml"
+    path.write_text(text, encoding="utf-8")
+    check_file(path)
+    corner = build_car(read_file(path)).axles["rear"].left
+    plain = axle_of_model("free_layout").left
+    travel = np.linspace(-60.0, 60.0, 7)
+    a, b = (sweep_corner(c, np.zeros(1), travel, Hold.WHEEL_HEIGHT) for c in (corner, plain))
+    assert a.solved.all()
+    assert np.abs(a.pose("knuckle") - b.pose("knuckle")).max() < 1e-9
+    built = linkage_of(corner)
+    assert built.linkage.row_count - 2 > len(built.sound)  # rows left out as superfluous
+    assert max(float(e.max()) for e in fit_errors_mm(corner, a.poses).values()) < 1e-9
