@@ -24,7 +24,11 @@ def to_rad(angle_deg: ArrayLike) -> NDArray[np.float64]:
 
 def to_deg(angle_rad: ArrayLike) -> NDArray[np.float64]:
     """Radians to degrees, any shape."""
-    return np.asarray(np.rad2deg(np.asarray(angle_rad, dtype=float)))
+    angle = np.asarray(angle_rad)
+    # Complex numbers carry a derivative (see geometry.py), and numpy's own takes only real ones.
+    if angle.dtype.kind == "c":
+        return np.asarray(angle * (180.0 / np.pi))
+    return np.asarray(np.rad2deg(np.asarray(angle, dtype=float)))
 
 
 def inch_to_mm(length_in: float) -> float:

@@ -16,9 +16,10 @@ from scipy.spatial.transform import Rotation
 
 from linkview.alignment import steering, wheel
 from linkview.alignment.axle import AxleAlignment, align
-from linkview.alignment.corner import STEERING, CornerAlignment
+from linkview.alignment.corner import CornerAlignment
 from linkview.alignment.posed import contact, steering_axis, trail_and_scrub_mm
 from linkview.alignment.quantities import BY_NAME, QUANTITIES, Of
+from linkview.alignment.readings import STEERING
 from linkview.kinematics.sweep import grid_of, pose_at, sweep_axle, sweep_corner
 from linkview.model.layouts import STRUT, Rod
 from linkview.model.parts import Axle, Car, Hold, Side
@@ -173,7 +174,7 @@ def test_two_lower_links_meeting_in_one_joint_give_the_single_joints_numbers():
 
     grid = [-70, -35, 0, 35, 70], [-40, 0, 40]
     ours, single = (aligned(axle_of(c, "front"), *grid) for c in (twin_corner, front_corner))
-    for name in (*STEERING, "camber_deg", "steer_deg"):
+    for name in (*STEERING, "gauge_caster_deg", "camber_deg", "steer_deg"):
         got, want = getattr(ours.left, name), getattr(single.left, name)
         assert np.isfinite(got).all(), name
         assert got == pytest.approx(want, abs=1e-6), name  # mm and deg, solver tolerance
@@ -348,7 +349,7 @@ def test_a_mirrored_rack_gives_mirrored_readings(front_grid):
             continue
         left, right = (getattr(c, quantity.name) for c in front_grid.corners)
         right = right[::-1]
-        if quantity.name in ("steer_deg",):
+        if quantity.name in ("steer_deg", "steer_jacking_mm_per_mm"):
             right = -right
         if quantity.parts:
             right = right * [1, -1, 1]
@@ -377,7 +378,7 @@ def test_moving_the_datum_changes_no_reading_but_the_place():
 
 def test_an_unsteered_axle_has_no_steering_readings_and_says_why(rear_axle):
     rear = aligned(rear_axle, [0], [-30, 0, 30])
-    for name in STEERING:
+    for name in (*STEERING, "gauge_caster_deg"):
         assert rear.left.absent[name] == "the wheel is not steered"
         assert np.isnan(getattr(rear.left, name)).all()
     assert rear.locks == ()

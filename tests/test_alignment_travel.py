@@ -11,8 +11,8 @@ from test_alignment import aligned, car_of
 
 from linkview.alignment import travel
 from linkview.alignment.assumed import assumed_for
-from linkview.alignment.corner import STRAIGHT_ENOUGH_DEG, contact_point_rate
 from linkview.alignment.posed import damper_and_height_rate
+from linkview.alignment.readings import STRAIGHT_ENOUGH_DEG, contact_point_rate
 from linkview.geometry import frozen, mirrored
 from linkview.kinematics.sweep import sweep_corner
 from linkview.model.parts import Corner, Hold, Side, Travel
@@ -319,4 +319,4 @@ def test_the_contact_rises_as_much_as_the_knuckle_fixed_point_there(front):
 
     sweep = sweep_corner(front, np.array([-60.0, 0.0, 45.0]), np.array([-40.0, 30.0]), HEIGHT)
     _, rise = damper_and_height_rate(sweep)
-    assert contact_point_rate(sweep)[..., 2] == pytest.approx(rise, abs=1e-12)
+    assert contact_point_rate(sweep, sweep.travel_twist)[..., 2] == pytest.approx(rise, abs=1e-12)

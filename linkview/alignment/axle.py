@@ -8,15 +8,12 @@ import numpy as np
 
 from linkview.alignment import steering, travel, wheel
 from linkview.alignment.assumed import Assumed, assumed_for
-from linkview.alignment.corner import (
-    CornerAlignment,
-    align_corner,
-    contact_point_rate,
-    straight_enough,
-)
+from linkview.alignment.corner import CornerAlignment, align_corner
 from linkview.alignment.locks import LockSummary, lock_summaries
 from linkview.alignment.posed import at_ride_height, contact, has_damper, steering_axis
+from linkview.alignment.readings import contact_point_rate, straight_enough
 from linkview.geometry import Array, frozen
+from linkview.kinematics.axle import axle_poses, roll_twist
 from linkview.kinematics.sweep import AxleSweep
 from linkview.model.parts import Axle, Car
 from linkview.units import to_deg, to_rad
@@ -63,12 +60,7 @@ def align(sweep: AxleSweep, car: Car) -> AxleAlignment:
     assumed = assumed_for(sweep.axle, car)
     left, right = (align_corner(corner, assumed) for corner in sweep.corners)
     shown = straight_enough(sweep.left) & straight_enough(sweep.right)
-    y, height = travel.roll_centre(
-        contact(sweep.left),
-        contact_point_rate(sweep.left),
-        contact(sweep.right),
-        contact_point_rate(sweep.right),
-    )
+    y, height = _roll_centre(sweep)
     apart = pivot_distance_mm(sweep.axle)
     ratio = None if apart is None else apart / car.wheelbase_mm
     inner, outer, true, percent = _ackermann(sweep, ratio)
@@ -91,6 +83,23 @@ def align(sweep: AxleSweep, car: Car) -> AxleAlignment:
         pivot_distance_mm=apart,
         locks=lock_summaries(sweep.axle, ratio),
         assumed=assumed,
+    )
+
+
+def _roll_centre(sweep: AxleSweep) -> tuple[Array, Array]:
+    """Roll centre's y and height over the ground, (S, T) each."""
+    if sweep.axle.left.layout.level:
+        across = np.broadcast_to(sweep.left.travel_mm, sweep.left.solved.shape).ravel()
+        both = axle_poses(sweep.axle, 0.0, across, across)
+        y, z = travel.front_view_centre(both.left.wheel_centre, roll_twist(both.left))
+        ground = 0.5 * (contact(both.left) + contact(both.right))[..., 2]
+        shape = sweep.left.solved.shape
+        return y.reshape(shape), (z - ground).reshape(shape)
+    return travel.roll_centre(
+        contact(sweep.left),
+        contact_point_rate(sweep.left, sweep.left.travel_twist),
+        contact(sweep.right),
+        contact_point_rate(sweep.right, sweep.right.travel_twist),
     )
 
 

@@ -49,13 +49,17 @@ def at_ride_height(corner: Corner) -> CornerSweep:
 
 def ride_moment_arm_mm(corner: Corner) -> float:
     """The tie rod's signed lever about the steering axis at ride height, rack centred."""
-    ride = at_ride_height(corner)
-    rod = corner.layout.rods[corner.layout.tie_rod or ""]
-    ends = ride.point(rod.outer), ride.point(rod.inner)
-    return float(steering.moment_arm_mm(steering_axis(ride), *ends)[0, 0])
+    return float(moment_arm_mm(at_ride_height(corner))[0, 0])
 
 
-def toggle_deg(posed: Posed, ride_arm_mm: float) -> Array:
+def moment_arm_mm(posed: Posed) -> Array:
+    """The tie rod's signed lever (...) about the steering axis of a steered corner."""
+    rod = posed.corner.layout.rods[posed.corner.layout.tie_rod or ""]
+    ends = posed.point(rod.outer), posed.point(rod.inner)
+    return steering.moment_arm_mm(steering_axis(posed), *ends)
+
+
+def toggle_deg(posed: Posed, ride_arm_mm: Array | float) -> Array:
     """Toggle angle (...) of any set of poses of a steered corner."""
     rod = posed.corner.layout.rods[posed.corner.layout.tie_rod or ""]
     ends = posed.point(rod.outer), posed.point(rod.inner)
@@ -97,9 +101,9 @@ def ride_spring_length_mm(corner: Corner, spring: Spring, sprung_kg: float) -> f
     """As given in the file, or else the length at which the spring carries the corner."""
     if spring.ride_length_mm is not None:
         return spring.ride_length_mm
-    ratio = ride_motion_ratio(corner)
-    return travel.ride_spring_length_mm(
-        sprung_kg, ratio, spring.rate_n_per_mm, spring.free_length_mm
+    ratio = np.asarray(ride_motion_ratio(corner))
+    return float(
+        travel.ride_spring_length_mm(sprung_kg, ratio, spring.rate_n_per_mm, spring.free_length_mm)
     )
 
 

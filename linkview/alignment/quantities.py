@@ -214,6 +214,40 @@ QUANTITIES: tuple[Quantity, ...] = (
         "dMR/dz, from exact second derivatives of the linkage",
     ),
     _corner(
+        "steer_jacking_mm_per_mm",
+        "steering jacking",
+        "mm/mm",
+        4,
+        "contact centre's rise in the body per mm of rack, damper length kept; - lifts the car",
+        "d(contact centre's z)/d(rack) from the exact velocities, damper held",
+    ),
+    _corner(
+        "rack_force_n_per_n",
+        "rack force per side force",
+        "N/N",
+        4,
+        "what holds the rack, + to the left, against 1 N of tyre side force to the car's left; "
+        "where it changes sign the wheel stops centring itself",
+        "-(velocity, along the wheel's lateral, of the knuckle-fixed contact point per rack), "
+        "virtual work, damper held, no friction",
+    ),
+    _corner(
+        "bar_lever_deg",
+        "anti-roll bar lever",
+        "deg",
+        2,
+        "turn of this side's lever since ride height, about the bar's axis to the car's left",
+        "angle of the solved lever",
+    ),
+    _corner(
+        "bar_ratio_deg_per_mm",
+        "anti-roll bar ratio",
+        "deg/mm",
+        4,
+        "lever's turn per mm of wheel travel, rack still",
+        "d(lever)/d(wheel-centre height)",
+    ),
+    _corner(
         "spring_length_mm",
         "spring length",
         "mm",

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from linkview.geometry import Array, dot, length, unit
+from linkview.geometry import Array, arctan2, dot, length, magnitude, unit
 
 # Under this steer the quotient behind percent Ackermann is mostly static toe.
 LEAST_ACKERMANN_RAD = float(np.deg2rad(1.0))
@@ -49,12 +49,12 @@ def at_height(axis: Axis, z_mm: Array) -> Array:
 
 def caster_rad(axis: Axis) -> Array:
     """Side view, + top rearward."""
-    return np.arctan2(-axis.direction[..., 0], axis.direction[..., 2])
+    return arctan2(-axis.direction[..., 0], axis.direction[..., 2])
 
 
 def inclination_rad(axis: Axis, outboard: float) -> Array:
     """Steering-axis inclination: front view, + top inboard."""
-    return np.arctan2(-outboard * axis.direction[..., 1], axis.direction[..., 2])
+    return arctan2(-outboard * axis.direction[..., 1], axis.direction[..., 2])
 
 
 def trail_mm(axis: Axis, contact: Array, heading: Array) -> Array:
@@ -76,7 +76,7 @@ def moment_arm_mm(axis: Axis, outer: Array, inner: Array) -> Array:
     return dot(axis.direction, np.cross(outer - axis.point, rod))
 
 
-def toggle_rad(axis: Axis, outer: Array, inner: Array, ride_arm_mm: float) -> Array:
+def toggle_rad(axis: Axis, outer: Array, inner: Array, ride_arm_mm: Array | float) -> Array:
     """Angle at the outer joint between the rod and the perpendicular to the axis, in [-90, 90].
 
     Both are projected along the axis; of t and 180 - t the lesser. 0 = in line (over centre), 90 =
@@ -86,8 +86,8 @@ def toggle_rad(axis: Axis, outer: Array, inner: Array, ride_arm_mm: float) -> Ar
     arm, rod = outer - axis.point, inner - outer
     arm = arm - dot(arm, a)[..., None] * a
     rod = rod - dot(rod, a)[..., None] * a
-    across, along = dot(a, np.cross(arm, rod)), np.abs(dot(arm, rod))
-    return np.asarray(np.arctan2(np.sign(ride_arm_mm) * across, along))
+    across, along = dot(a, np.cross(arm, rod)), magnitude(dot(arm, rod))
+    return np.asarray(arctan2(np.sign(np.asarray(ride_arm_mm).real) * across, along))
 
 
 # --- Ackermann and gauge caster ---------------------------------------------------------------
@@ -101,7 +101,7 @@ def true_inner_rad(outer: Array, pivots_over_wheelbase: float) -> Array:
     """
     with np.errstate(divide="ignore"):
         cot = 1.0 / np.tan(outer) - pivots_over_wheelbase
-    return np.asarray(np.arctan2(1.0, cot))
+    return np.asarray(arctan2(1.0, cot))
 
 
 def percent_ackermann(inner: Array, outer: Array, pivots_over_wheelbase: float) -> Array:

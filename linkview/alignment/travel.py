@@ -35,6 +35,15 @@ def roll_centre(
     return np.asarray(y), np.asarray(across / length(ground))
 
 
+def front_view_centre(point: Array, twist: Array) -> tuple[Array, Array]:
+    """Where a part stands still in front view, (y, z) mm, for a twist (..., 6) of its `point`.
+
+    A beam axle's roll centre, for its twist in roll: there a side force does not roll the body.
+    """
+    turn = twist[..., 3]
+    return point[..., 1] - twist[..., 2] / turn, point[..., 2] + twist[..., 1] / turn
+
+
 def side_view_swing_arm_mm(v: Array, w: Array) -> Array:
     """Horizontal distance from the wheel centre to its side-view instant centre, + centre ahead.
 
@@ -99,7 +108,7 @@ def wheel_rate_n_per_mm(
 
 def ride_frequency_hz(rate_n_per_mm: Array, sprung_kg: float) -> Array:
     """Of the corner's sprung mass on its wheel rate; NaN where the rate is not positive."""
-    stiff = np.where(rate_n_per_mm > 0.0, rate_n_per_mm, np.nan)
+    stiff = np.where(rate_n_per_mm.real > 0.0, rate_n_per_mm, np.nan)
     return np.asarray(np.sqrt(1000.0 * stiff / sprung_kg) / (2.0 * np.pi))
 
 
@@ -109,8 +118,8 @@ def sprung_kg(mass_kg: float, axle_fraction: float, unsprung_kg: float) -> float
 
 
 def ride_spring_length_mm(
-    sprung_mass_kg: float, ride_motion_ratio: float, rate_n_per_mm: float, free_length_mm: float
-) -> float:
+    sprung_mass_kg: float, ride_motion_ratio: Array, rate_n_per_mm: float, free_length_mm: float
+) -> Array:
     """The spring's length that carries the corner at ride height: its force is load / MR."""
     load_n = sprung_mass_kg * STANDARD_GRAVITY_M_S2
-    return free_length_mm - load_n / (ride_motion_ratio * rate_n_per_mm)
+    return np.asarray(free_length_mm - load_n / (ride_motion_ratio * rate_n_per_mm))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from linkview.geometry import Array, Z, unit
+from linkview.geometry import Array, Z, arctan2, unit
 
 
 def heading(n: Array) -> Array:
@@ -29,7 +29,7 @@ def upward(n: Array) -> Array:
 
 def steer_rad(n: Array) -> Array:
     """Steer angle, + turned left: atan2(t.y, t.x)."""
-    return np.arctan2(-n[..., 0], n[..., 1])
+    return arctan2(-n[..., 0], n[..., 1])
 
 
 def toe_in_rad(n: Array, outboard: float) -> Array:
@@ -44,7 +44,7 @@ def camber_rad(n: Array, outboard: float) -> Array:
 
 def camber_car_axis_rad(n: Array, outboard: float) -> Array:
     """Lean about the car's x axis, + top outboard; not camber once the wheel is steered."""
-    return -outboard * np.arctan2(n[..., 2], n[..., 1])
+    return -outboard * arctan2(n[..., 2], n[..., 1])
 
 
 def contact_centre(centre: Array, n: Array, loaded_radius_mm: float) -> Array:

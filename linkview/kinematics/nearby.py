@@ -41,7 +41,8 @@ class Posed(Protocol):
 class PoseList:
     """n poses. rack_mm (n,); poses: part -> (n, 4, 4); solved (n,).
 
-    travel_twist, rack_twist, screw_twist (n, 6) as in CornerSweep. Where not solved: NaN.
+    travel_twist, rack_twist, screw_twist (n, 6), travel_twists as in CornerSweep. Where not
+    solved: NaN.
     """
 
     corner: Corner
@@ -51,6 +52,7 @@ class PoseList:
     travel_twist: Array
     rack_twist: Array
     screw_twist: Array
+    travel_twists: Mapping[str, Array]
 
     def pose(self, part: str) -> Array:
         """A part's moves (n, 4, 4); the body's are the identity."""
@@ -104,8 +106,8 @@ class Nearby:
         end = start.between(goal, stop.reached)
         return float(end.held_mm[0]), blocked_by(self._by_height, stop.state, end).joints
 
-    def curvature(self) -> Array:
-        """d(travel_twists)/d(wheel-centre height) with the rack still, (S, T, 6P), exact.
+    def curvature(self) -> dict[str, Array]:
+        """d(travel_twists)/d(wheel-centre height) with the rack still, (S, T, 6) by part, exact.
 
         For each solved part its origin's second derivative, 1/mm, then the turn rate's, rad/mm2.
         The joint rows' slopes J obey J(pose) twist = const along the way, so J twist' = -J' twist.
@@ -113,15 +115,13 @@ class Nearby:
         s = self.sweep
         i, j = (a.astype(np.intp) for a in np.nonzero(s.solved))
         out = np.full((*s.solved.shape, self.built.linkage.unknown_count), np.nan)
-        if not i.size:
-            return out
         state, slide = self._state(i, j), s.rack_mm[i]
         twist = np.concatenate([s.travel_twists[p][i, j] for p in self.built.parts], axis=1)
         used = self._by_height.used
         bend = second_rates(self.built.linkage, state, slide, twist.T)[used]
         here = np.moveaxis(self.built.linkage.rows(state, slide).slope[used], -1, 0)
         out[i, j] = np.linalg.solve(here, -bend.T[..., None])[..., 0]
-        return out
+        return {p: out[..., 6 * k : 6 * k + 6] for k, p in enumerate(self.built.parts)}
 
     def _state(self, i: Index, j: Index) -> State:
         return self.built.state_of({p: self.sweep.poses[p][i, j] for p in self.built.parts})
@@ -133,18 +133,20 @@ class Nearby:
         corner, stop = self.sweep.corner, trace(problem, state, start, goal)
         good = np.flatnonzero(stop.arrived)
         there, at = stop.state.take(good), goal.take(good)
-        twists = [np.full((len(stop.arrived), 6), np.nan) for _ in range(3)]
+        unknowns, n = self.built.linkage.unknown_count, len(stop.arrived)
+        twists = np.full((3, n, unknowns), np.nan)
         poses = part_poses(corner, stop.state, goal.slide_mm)
         for part in poses:
             poses[part] = np.where(stop.arrived[:, None, None], poses[part], np.nan)
-        if not good.size:
-            return PoseList(corner, goal.slide_mm, poses, stop.arrived, *twists)
-        by_height = Target(at.slide_mm, self._held(self._by_height, there, at.slide_mm))
-        by_rack, by_travel = velocities(self._by_height, there, by_height)
-        twists[0][good], twists[1][good] = by_travel[:6].T, by_rack[:6].T
-        if self.built.damper_mm is not None:
-            damper = self.built.problem(Hold.DAMPER_LENGTH)
-            twists[2][good] = velocities(damper, there, by_height)[0][:6].T
-            if self.sweep.hold is Hold.DAMPER_LENGTH:
-                twists[1] = twists[2]
-        return PoseList(corner, goal.slide_mm, poses, stop.arrived, *twists)
+        if good.size:
+            by_height = Target(at.slide_mm, self._held(self._by_height, there, at.slide_mm))
+            by_rack, by_travel = velocities(self._by_height, there, by_height)
+            twists[0, good], twists[1, good] = by_travel.T, by_rack.T
+            if self.built.damper_mm is not None:
+                damper = self.built.problem(Hold.DAMPER_LENGTH)
+                twists[2, good] = velocities(damper, there, by_height)[0].T
+                if self.sweep.hold is Hold.DAMPER_LENGTH:
+                    twists[1] = twists[2]
+        parts = {p: twists[0][:, 6 * k : 6 * k + 6] for k, p in enumerate(self.built.parts)}
+        travel, rack, screw = twists[..., :6]
+        return PoseList(corner, goal.slide_mm, poses, stop.arrived, travel, rack, screw, parts)

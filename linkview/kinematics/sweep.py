@@ -216,7 +216,7 @@ def _read_out(
                 poses[name][some] = part
         here = {name: part[some] for name, part in poses.items()}
         misfit[some] = np.max(list(fit_errors_mm(built.corner, here).values()), axis=0)
-        twists[:, some] = _twists(built, hold, here, grid.rates.take(some))
+        twists[:, some] = twists_of(built, hold, here, grid.rates.take(some))
     for part in poses.values():
         part[~grid.solved.ravel()] = np.nan
     by_travel, by_rack, screw = twists.reshape(3, *shape, -1)
@@ -237,7 +237,7 @@ def _read_out(
     )
 
 
-def _twists(built: CornerLinkage, hold: Hold, poses: Mapping[str, Array], known: Rates) -> Array:
+def twists_of(built: CornerLinkage, hold: Hold, poses: Mapping[str, Array], known: Rates) -> Array:
     """(3, n, 6P): by travel with the rack still, by rack as held, by rack with the damper held."""
     by_rack, by_held = known.by_slide.T, known.by_held.T
     if hold is Hold.DAMPER_LENGTH:
