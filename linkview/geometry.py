@@ -90,7 +90,7 @@ def angle_between(a: ArrayLike, b: ArrayLike) -> Array:
 def perpendicular(v: ArrayLike) -> Array:
     """Some unit vector square to each (..., 3) direction; stable, never zero."""
     u = unit(v)
-    least = np.argmin(np.abs(u), axis=-1)
+    least = np.argmin(np.abs(u.real), axis=-1)
     return unit(np.cross(u, np.eye(3)[least]))
 
 

@@ -12,7 +12,7 @@ from linkview.alignment.corner import CornerAlignment, align_corner
 from linkview.alignment.locks import LockSummary, lock_summaries
 from linkview.alignment.posed import at_ride_height, contact, has_damper, steering_axis
 from linkview.alignment.readings import contact_point_rate, straight_enough
-from linkview.geometry import Array, frozen
+from linkview.geometry import Array, frozen, magnitude
 from linkview.kinematics.axle import axle_poses, roll_twist
 from linkview.kinematics.sweep import AxleSweep
 from linkview.model.parts import Axle, Car
@@ -122,11 +122,21 @@ def _ackermann(sweep: AxleSweep, ratio: float | None) -> tuple[Array, Array, Arr
     if ratio is None:
         blank = np.full(sweep.left.solved.shape, np.nan)
         return blank, blank, blank, blank
-    left, right = (wheel.steer_rad(c.spin_axis) for c in sweep.corners)
-    to_left = left + right > 0.0
-    inner = np.abs(np.where(to_left, left, right))
-    outer = np.abs(np.where(to_left, right, left))
-    small = np.minimum(inner, outer) < to_rad(1.0)
+    return ackermann(sweep.left.spin_axis, sweep.right.spin_axis, ratio)
+
+
+def ackermann(
+    left_axis: Array, right_axis: Array, ratio: Array | float
+) -> tuple[Array, Array, Array, Array]:
+    """Inner and outer steer, the true inner, degrees, and percent, from both spin axes (..., 3).
+
+    ratio: distance between the steering axes at the ground over the wheelbase.
+    """
+    left, right = wheel.steer_rad(left_axis), wheel.steer_rad(right_axis)
+    to_left = (left + right).real > 0.0
+    inner = magnitude(np.where(to_left, left, right))
+    outer = magnitude(np.where(to_left, right, left))
+    small = np.minimum(inner, outer).real < to_rad(1.0)
     true = np.where(small, np.nan, steering.true_inner_rad(outer, ratio))
     percent = steering.percent_ackermann(inner, outer, ratio)
     return to_deg(inner), to_deg(outer), to_deg(true), percent

@@ -93,24 +93,24 @@ def toggle_rad(axis: Axis, outer: Array, inner: Array, ride_arm_mm: Array | floa
 # --- Ackermann and gauge caster ---------------------------------------------------------------
 
 
-def true_inner_rad(outer: Array, pivots_over_wheelbase: float) -> Array:
+def true_inner_rad(outer: Array, pivots_over_wheelbase: Array | float) -> Array:
     """The inner wheel's angle by the Ackermann condition, acot in (0, 180) deg.
 
     cot(outer) - cot(inner) = distance between the steering axes at the ground / wheelbase.
     outer (...): magnitude of the outer wheel's steer. ISO 8855:2011, Ackermann geometry.
     """
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore"):
         cot = 1.0 / np.tan(outer) - pivots_over_wheelbase
     return np.asarray(arctan2(1.0, cot))
 
 
-def percent_ackermann(inner: Array, outer: Array, pivots_over_wheelbase: float) -> Array:
+def percent_ackermann(inner: Array, outer: Array, pivots_over_wheelbase: Array | float) -> Array:
     """(inner - outer) / (inner_true - outer) x 100, of magnitudes; NaN below 1 deg of steer.
 
     inner: the wheel on the side steered to. 0 = parallel, 100 = the Ackermann condition met;
     negative values are real: the inner wheel turns less.
     """
-    small = np.minimum(inner, outer) < LEAST_ACKERMANN_RAD
+    small = np.minimum(inner, outer).real < LEAST_ACKERMANN_RAD
     outer = np.where(small, np.nan, outer)
     true = true_inner_rad(outer, pivots_over_wheelbase)
     return np.asarray(100.0 * (inner - outer) / (true - outer))

@@ -138,17 +138,10 @@ def linkage_of(corner: Corner, lengths_of: Corner | None = None) -> CornerLinkag
     Raises CannotAssemble for a joint without length and, with the parts named, for a layout that
     is loose or over-held at its hard points.
     """
-    layout, points = corner.layout, corner.points
+    layout = corner.layout
     kept = lengths_of or corner
-    joints = _joints_of(corner, kept)
-    damper_mm = None
-    if layout.damper and all(p in points for p in layout.damper):
-        damper_mm = kept.distance_mm(*layout.damper)
-        places = [Place(_part(layout, p), points[p]) for p in layout.damper]
-        joints.append(Rod(DAMPER, places[0], places[1], damper_mm))
-    if layout.tie_rod and layout.steering_axis and _damper_elsewhere(layout):
-        joints.append(_height(AXIS_HEIGHT, layout, points, layout.steering_axis[0]))
-    joints.append(_height(WHEEL_HEIGHT, layout, points, WHEEL_CENTRE))
+    joints = held_joints(corner, kept)
+    damper_mm = next((j.length_mm for j in joints if isinstance(j, Rod) and j.name == DAMPER), None)
     for joint in joints:
         if isinstance(joint, Rod) and not joint.length_mm > 0.0:
             raise CannotAssemble(
@@ -174,6 +167,35 @@ def linkage_of(corner: Corner, lengths_of: Corner | None = None) -> CornerLinkag
     return CornerLinkage(corner, linkage, layout.solved, damper_mm, found.independent, spins)
 
 
+def held_joints(corner: Corner, kept: Corner) -> list[Joint]:
+    """The joints, and a row for each thing that can be held; sizes of the parts from `kept`."""
+    layout, points = corner.layout, corner.points
+    joints = _joints_of(corner, kept)
+    if layout.damper and all(p in points for p in layout.damper):
+        places = [_place(corner, kept, p) for p in layout.damper]
+        joints.append(Rod(DAMPER, places[0], places[1], _apart(kept, *layout.damper)))
+    if layout.tie_rod and layout.steering_axis and _damper_elsewhere(layout):
+        joints.append(_height(AXIS_HEIGHT, corner, kept, layout.steering_axis[0]))
+    joints.append(_height(WHEEL_HEIGHT, corner, kept, WHEEL_CENTRE))
+    return joints
+
+
+def _place(corner: Corner, kept: Corner, name: str) -> Place:
+    """A hard point as a place of the part that owns it; a solved part has it where it was kept."""
+    part = _part(corner.layout, name)
+    return Place(part, (corner if part < 0 else kept).points[name])
+
+
+def _apart(corner: Corner, a: str, b: str) -> float:
+    """The distance of two points; complex where they are (see geometry.py)."""
+    return _value(length(corner.points[b] - corner.points[a]))
+
+
+def _value(number: Array) -> float:
+    """One float; or many numbers as they are, where points differ from pose to pose."""
+    return float(number) if number.ndim == 0 else number  # type: ignore[return-value]
+
+
 def _joint_rows(linkage: Linkage) -> list[int]:
     """The rows of joints, without those for what can be held."""
     extra = (WHEEL_HEIGHT, DAMPER, AXIS_HEIGHT)
@@ -185,11 +207,9 @@ def _damper_elsewhere(layout: Layout) -> bool:
     return layout.damper is None or {layout.owner(p) for p in layout.damper} != {BODY, KNUCKLE}
 
 
-def _height(name: str, layout: Layout, points: Mapping[str, Array], point: str) -> Height:
-    at = points[point]
-    return Height(
-        name, Place(GROUND, at), Place(_part(layout, point), at), Direction(GROUND, Z), 0.0
-    )
+def _height(name: str, corner: Corner, kept: Corner, point: str) -> Height:
+    start = Place(GROUND, corner.points[point])
+    return Height(name, start, _place(corner, kept, point), Direction(GROUND, Z), 0.0)
 
 
 def origin_of(corner: Corner, part: str) -> Array:
@@ -215,7 +235,7 @@ def _joints_of(corner: Corner, kept: Corner) -> list[Joint]:
     layout, points = corner.layout, corner.points
 
     def place(name: str) -> Place:
-        return Place(_part(layout, name), points[name])
+        return _place(corner, kept, name)
 
     def on(part: str, name: str) -> Place:
         """The same hard point as a place of the part that is joined there."""
@@ -224,13 +244,11 @@ def _joints_of(corner: Corner, kept: Corner) -> list[Joint]:
     joints: list[Joint] = []
     for name, rod in layout.rods.items():
         joints.append(
-            Rod(name, place(rod.inner), place(rod.outer), kept.distance_mm(rod.inner, rod.outer))
+            Rod(name, place(rod.inner), place(rod.outer), _apart(kept, rod.inner, rod.outer))
         )
     for name, arm in layout.arms.items():
         for pivot in arm.pivots:
-            joints.append(
-                Rod(name, place(pivot), place(arm.ball), kept.distance_mm(pivot, arm.ball))
-            )
+            joints.append(Rod(name, place(pivot), place(arm.ball), _apart(kept, pivot, arm.ball)))
     for name, strut in layout.struts.items():
         # The tube's axis is a line on the knuckle: it keeps the direction it has there.
         axis = kept.points[strut.top] - kept.points[strut.lower]
@@ -240,11 +258,19 @@ def _joints_of(corner: Corner, kept: Corner) -> list[Joint]:
     for name, hinge in layout.hinges.items():
         first, second = hinge.pivots
         joints += _ball(name, place(first), on(hinge.part, first))
-        axis = points[second] - points[first]
+        axis = place(second).at - place(first).at
         joints.append(Slider(name, place(first), axis, on(hinge.part, second)))
     for name, line in layout.lines.items():
-        a, b = line.line
-        joints.append(Slider(name, place(a), kept.points[b] - kept.points[a], place(line.point)))
+        a, b = (place(p) for p in line.line)
+        # Parallel to the line, through the point itself: two measurements never meet exactly.
+        joints.append(
+            Slider(
+                name,
+                Place(a.part, (corner if a.part < 0 else kept).points[line.point]),
+                b.at - a.at,
+                place(line.point),
+            )
+        )
     if layout.steered is not None and corner.rack is not None:
         there = points[layout.steered]
         across = Direction(GROUND, corner.rack.axis)
@@ -252,7 +278,7 @@ def _joints_of(corner: Corner, kept: Corner) -> list[Joint]:
         joints.append(input_row)
     if layout.level:
         here, other = points[WHEEL_CENTRE], points[OTHER_WHEEL_CENTRE]
-        apart = float(here[2] - other[2])
+        apart = _value(here[..., 2] - other[..., 2])
         level = Direction(GROUND, Z)
         joints.append(Height(AXLE_LEVEL, Place(0, other), Place(0, here), level, apart))
     return joints
@@ -335,7 +361,8 @@ def fit_errors_mm(corner: Corner, poses: Mapping[str, Array]) -> dict[str, Array
         out[name] = np.maximum(out.get(name, 0.0), off)
     for name, line in layout.lines.items():
         a, b = (now(p) for p in line.line)
-        out[name] = length(np.cross(unit(b - a), now(line.point) - a))
+        start = apply(poses.get(layout.owner(line.line[0]), eye), points[line.point])
+        out[name] = length(np.cross(unit(b - a), now(line.point) - start))
     return out
 
 

@@ -63,7 +63,10 @@ class Ball:
 
 @dataclass(frozen=True)
 class OnLine:
-    """A hard point of one part that stays on the line through two of another."""
+    """A hard point of one part that slides along a line of another.
+
+    The line runs through where the point was measured, parallel to the two points given.
+    """
 
     point: str
     line: tuple[str, str]

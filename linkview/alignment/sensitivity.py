@@ -1,0 +1,198 @@
+"""Which millimetre matters: every reading's slope by every hard-point coordinate, at one pose."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from linkview.alignment import steering, travel
+from linkview.alignment.assumed import Assumed, assumed_for
+from linkview.alignment.axle import ackermann
+from linkview.alignment.posed import contact, has_damper, steering_axis
+from linkview.alignment.quantities import QUANTITIES, Of, Quantity
+from linkview.alignment.readings import (
+    contact_point_rate,
+    read_corner,
+    ride_from,
+    straight_enough,
+)
+from linkview.errors import UnknownName, near_miss
+from linkview.geometry import Array, frozen
+from linkview.kinematics.sensitivity import (
+    Coordinate,
+    H,
+    Perturbed,
+    Sizes,
+    coordinates_of,
+    factored,
+    perturbed,
+)
+from linkview.model.parts import Axle, Car, Corner, Side
+
+
+@dataclass(frozen=True, eq=False)
+class Sensitivity:
+    """Slopes of readings at one pose, wheel heights kept.
+
+    side: whose points are moved; None where the axle is symmetric and both sides move alike.
+    coordinates (K). values, slopes: (side read or None for the axle, quantity name) -> the reading
+    (or its parts), and its slopes by the coordinates, (K,) or (K, parts), in its unit per mm.
+    """
+
+    axle: Axle
+    rack_mm: float
+    travel_mm: float
+    sizes: Sizes
+    side: Side | None
+    coordinates: tuple[Coordinate, ...]
+    values: Mapping[tuple[Side | None, str], Array]
+    slopes: Mapping[tuple[Side | None, str], Array]
+
+    def ranked(self, name: str, side: Side | None) -> list[tuple[Coordinate, float]]:
+        """Coordinates by how much 1 mm of each changes a reading, the strongest first.
+
+        Raises UnknownName for a reading that has no single slope here.
+        """
+        key = (side, name)
+        if key not in self.slopes or self.slopes[key].ndim != 1:
+            known = [n for s, n in self.slopes if s is side]
+            raise UnknownName(f"no slope of '{name}' here; {near_miss(name, known)}")
+        slopes = self.slopes[key]
+        order = np.argsort(-np.abs(slopes), kind="stable")
+        return [(self.coordinates[k], float(slopes[k])) for k in order]
+
+
+def sensitivities(
+    axle: Axle, car: Car, rack_mm: float, travel_mm: float, sizes: Sizes
+) -> tuple[Sensitivity, ...]:
+    """Slopes of every reading of an axle at one pose; one table, or one per side moved.
+
+    sizes: whether parts follow their points (measured elsewhere) or keep their size (a bracket
+    moved). Gauge caster is left out: it is read between two other poses.
+    Raises LinkageLocked where the pose is beyond reach.
+    """
+    assumed = assumed_for(axle, car)
+    if axle.symmetric:
+        return (_table(axle, car, assumed, (rack_mm, travel_mm), sizes, None),)
+    return tuple(_table(axle, car, assumed, (rack_mm, travel_mm), sizes, side) for side in Side)
+
+
+def corner_sensitivity(
+    corner: Corner,
+    assumed: Assumed,
+    rack_mm: float,
+    travel_mm: float,
+    coordinates: Sequence[Coordinate],
+    sizes: Sizes,
+) -> tuple[dict[str, Array], dict[str, Array]]:
+    """One corner's readings and their slopes by each coordinate, in the reading's unit per mm."""
+    at = factored(corner, rack_mm, travel_mm)
+    here = perturbed(at, coordinates, sizes)
+    ride = here
+    if rack_mm or travel_mm:
+        ride = perturbed(factored(corner, 0.0, 0.0), coordinates, sizes)
+    return _split(_corner_readings(here, ride, assumed))
+
+
+def _corner_readings(here: Perturbed, ride: Perturbed, assumed: Assumed) -> dict[str, Array]:
+    return read_corner(here, here.bends, ride_from(ride), assumed)[0]
+
+
+def _split(readings: Mapping[str, Array]) -> tuple[dict[str, Array], dict[str, Array]]:
+    """Values (of the first copy) and slopes."""
+    values = {name: frozen(v[0].real) for name, v in readings.items()}
+    return values, {name: frozen(v.imag / H) for name, v in readings.items()}
+
+
+def _table(
+    axle: Axle,
+    car: Car,
+    assumed: Assumed,
+    at: tuple[float, float],
+    sizes: Sizes,
+    moved: Side | None,
+) -> Sensitivity:
+    first = axle.right if moved is Side.RIGHT else axle.left
+    coordinates = coordinates_of(first, sizes)
+    both, rides = [], []
+    for corner in axle.corners:
+        mine = coordinates if moved in (None, corner.side) else ()
+        both.append(_perturbed(corner, at, coordinates, mine, sizes))
+        rides.append(
+            both[-1]
+            if at == (0.0, 0.0)
+            else _perturbed(corner, (0.0, 0.0), coordinates, mine, sizes)
+        )
+    readings: dict[tuple[Side | None, str], Array] = {}
+    for here, ride in zip(both, rides, strict=True):
+        side = here.corner.side
+        if side is (moved or Side.LEFT):
+            read = _corner_readings(here, ride, assumed)
+            readings.update({(side, name): v for name, v in read.items()})
+    read = _axle_readings(both, rides, car.wheelbase_mm)
+    readings.update({(None, name): v for name, v in read.items()})
+    return Sensitivity(
+        axle,
+        *at,
+        sizes,
+        moved,
+        coordinates,
+        {key: frozen(v[0].real) for key, v in readings.items()},
+        {key: frozen(v.imag / H) for key, v in readings.items()},
+    )
+
+
+def _perturbed(
+    corner: Corner,
+    at: tuple[float, float],
+    coordinates: Sequence[Coordinate],
+    moved: Sequence[Coordinate],
+    sizes: Sizes,
+) -> Perturbed:
+    """The corner at a pose; on the right, a symmetric axle's y counts the other way round."""
+    found = factored(corner, *at)
+    if not moved:
+        return perturbed(found, coordinates, sizes, weights=[0.0] * len(coordinates))
+    shared = corner.layout.shared
+    flips = corner.side is Side.RIGHT and moved is coordinates
+    weights = [
+        -1.0 if flips and c.axis == 1 and c.point not in shared else 1.0 for c in coordinates
+    ]
+    return perturbed(found, coordinates, sizes, weights=weights)
+
+
+def _axle_readings(
+    both: Sequence[Perturbed], rides: Sequence[Perturbed], wheelbase_mm: float
+) -> dict[str, Array]:
+    left, right = both
+    out = {}
+    ground = contact(left), contact(right)
+    out["track_mm"] = ground[0][..., 1] - ground[1][..., 1]
+    if left.corner.layout.level:
+        return out
+    rates = [contact_point_rate(c, c.travel_twist) for c in both]
+    y, height = travel.roll_centre(ground[0], rates[0], ground[1], rates[1])
+    if all(straight_enough(c).all() for c in both):
+        out |= {"roll_centre_y_mm": y, "roll_centre_height_mm": height}
+    corner = left.corner
+    drawn = corner.layout.steering_axis is not None or has_damper(corner)
+    if corner.rack is not None and drawn:
+        axes = [steering_axis(c) for c in rides]
+        feet = [contact(c)[..., 2] for c in rides]
+        apart = steering.foot_distance_mm(axes[0], axes[1], feet[0], feet[1])
+        percent = ackermann(left.spin_axis, right.spin_axis, apart / wheelbase_mm)[3]
+        if np.isfinite(percent).all():
+            out["percent_ackermann"] = percent
+    return out
+
+
+def quantity(name: str) -> Quantity:
+    """The words of a reading."""
+    return next(q for q in QUANTITIES if q.name == name)
+
+
+def of_axle(name: str) -> bool:
+    """Whether a reading is the axle's, not one corner's."""
+    return quantity(name).of is Of.AXLE

@@ -1,0 +1,257 @@
+"""How a pose and its velocities answer to hard points: the implicit function theorem, one pose.
+
+One inversion of the joint rows' slopes J serves all inputs and all coordinates. With the rows
+f(x, p) = 0 of pose x and hard points p, J dx = -df/dp; the twist t obeys J t = const, so
+J dt = -(dJ) t; the bend (d twist / d travel) obeys J b = -(J' t), once more the same. The
+right-hand sides come from the rows' own motion with complex points (see geometry.py): exact.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import Enum
+from typing import Any
+
+import numpy as np
+
+from linkview.errors import LinkageLocked
+from linkview.geometry import Array, Flags, Index, apply, apply_direction, numbers
+from linkview.kinematics.axle import corner_poses
+from linkview.kinematics.closure import Square, State
+from linkview.kinematics.corner import (
+    DAMPER,
+    CornerLinkage,
+    held_joints,
+    linkage_of,
+    origin_of,
+)
+from linkview.kinematics.motion import Moving, in_row_order, row_motion
+from linkview.model.layout import BODY, KNUCKLE, RACK, WHEEL
+from linkview.model.parts import Corner, Hold
+
+# The step of the complex numbers: so small that its square is lost beside any length.
+H = 1e-30
+
+
+class Sizes(Enum):
+    """What a moved hard point does to the parts joined there."""
+
+    FOLLOW = "a point measured elsewhere: every part is as long as its points say"
+    KEPT = "a bracket moved: every part keeps its size, the corner re-assembles"
+
+
+@dataclass(frozen=True)
+class Coordinate:
+    """One coordinate of one hard point; axis 0 x, 1 y, 2 z."""
+
+    point: str
+    axis: int
+
+    @property
+    def words(self) -> str:
+        return f"{self.point.replace('_', ' ')} {'xyz'[self.axis]}"
+
+
+@dataclass(frozen=True, eq=False)
+class Perturbed:
+    """One pose, K times over, each with the derivative by one coordinate in its imaginary part.
+
+    It reads like a `PoseList` of K poses. corner: its points (K, 3), complex. bends: part -> second
+    derivative of its twist along travel, (K, 6).
+    """
+
+    corner: Corner
+    rack_mm: Array
+    poses: Mapping[str, Array]
+    travel_twist: Array
+    rack_twist: Array
+    screw_twist: Array
+    travel_twists: Mapping[str, Array]
+    bends: Mapping[str, Array]
+
+    def pose(self, part: str) -> Array:
+        """A part's moves (K, 4, 4); the body's are the identity."""
+        if part == BODY:
+            return np.eye(4)
+        return self.poses[part]
+
+    def point(self, name: str) -> Array:
+        """Where a hard point goes, (K, 3)."""
+        return apply(self.pose(self.corner.layout.owner(name)), self.corner.points[name])
+
+    @property
+    def wheel_centre(self) -> Array:
+        return apply(self.poses[KNUCKLE], self.corner.points["wheel_centre"])
+
+    @property
+    def spin_axis(self) -> Array:
+        return apply_direction(self.poses[KNUCKLE], self.corner.wheel.spin_axis)
+
+    @property
+    def solved(self) -> Flags:
+        return np.ones(len(self.rack_mm), dtype=bool)
+
+
+def coordinates_of(corner: Corner, sizes: Sizes) -> tuple[Coordinate, ...]:
+    """Every coordinate that may be moved: all points, or with parts kept those on body and rack."""
+    owner, solved = corner.layout.owner, corner.layout.solved
+    names = [n for n in corner.points if sizes is Sizes.FOLLOW or owner(n) not in solved]
+    return tuple(Coordinate(name, axis) for name in names for axis in range(3))
+
+
+@dataclass(frozen=True, eq=False)
+class Factored:
+    """A corner at one pose with its rows' slopes inverted, once; n = 1 in `state`.
+
+    inverse: J^-1 (6P, 6P). The slopes of a sound linkage are well conditioned, and a product is
+    done at once where scipy's lu_solve took 12 ms to share six rows among threads.
+    """
+
+    built: CornerLinkage
+    used: Index
+    state: State
+    slide_mm: float
+    inverse: Array
+
+    def along(self, right: Array) -> Array:
+        """J^-1 @ right, (6P, K)."""
+        return np.asarray(self.inverse @ right)
+
+
+def factored(corner: Corner, rack_mm: float, travel_mm: float) -> Factored:
+    """Solves one pose (wheel height as given) and factors its slopes. Raises LinkageLocked."""
+    built = linkage_of(corner)
+    poses = corner_poses(corner, np.array([rack_mm]), np.array([travel_mm]))
+    if not poses.solved[0]:
+        raise LinkageLocked(
+            f"{corner.axle} {corner.side.value}: rack {rack_mm:+.1f} mm, travel {travel_mm:+.1f} "
+            "mm is beyond reach, so nothing can be said of its sensitivity"
+        )
+    state = built.state_of(poses.poses)
+    problem = built.problem(Hold.WHEEL_HEIGHT)
+    rows = built.linkage.rows(state, np.array([rack_mm]))
+    inverse = np.asarray(np.linalg.inv(rows.slope[problem.used, :, 0]), dtype=float)
+    return Factored(built, problem.used, state, rack_mm, inverse)
+
+
+def perturbed(
+    at: Factored, coordinates: Sequence[Coordinate], sizes: Sizes, *, weights: Sequence[float] = ()
+) -> Perturbed:
+    """The pose with its derivatives by each coordinate (K of them).
+
+    weights: how much each coordinate moves per unit, 1 where left out; -1 for y on the right side
+    of a symmetric axle.
+    """
+    built, many = at.built, len(coordinates)
+    corner = _moved(built.corner, coordinates, weights)
+    kept = corner if sizes is Sizes.FOLLOW else built.corner
+    locks = [j for j in built.linkage.joints if isinstance(j, Square)]
+    joints = in_row_order((*held_joints(corner, kept), *locks))
+    names = [j.name for j in joints]
+    assert names == built.linkage.row_names
+    origins = tuple(origin_of(kept, part) for part in built.parts)
+    unknowns = built.linkage.unknown_count
+    still, slide = np.zeros((unknowns, many)), np.full(many, at.slide_mm)
+
+    def moving(state: State, twist: Array, bend: Array, slide_rate: float) -> Moving:
+        axis = built.linkage.slide_axis
+        return Moving(origins, state, twist, bend, slide, slide_rate, axis)
+
+    def carried(value: Array) -> Array:
+        """J^-1 of the imaginary parts of the solved rows, with the sign of the theorem."""
+        return -at.along(value[at.used].imag / H)
+
+    base = at.state.take(np.zeros(many, dtype=np.intp))
+    shift = carried(row_motion(joints, moving(base, still, still, 0.0)).value)
+    state = _stepped(base, shift)
+    driven = np.zeros((len(at.used), 2))
+    driven[-1, 0] = 1.0
+    by_slide = built.linkage.rows(at.state, np.array([at.slide_mm])).by_slide[at.used, 0]
+    driven[:, 1] = -by_slide
+    plain = at.along(driven)
+    travel, rack = (np.repeat(plain[:, k : k + 1], many, axis=1) for k in range(2))
+    twist = _with(travel, carried(row_motion(joints, moving(state, travel, still, 0.0)).rate))
+    by_rack = _with(rack, carried(row_motion(joints, moving(state, rack, still, 1.0)).rate))
+    curve = row_motion(joints, moving(base, travel, still, 0.0)).second.real
+    bend = np.repeat(-at.along(curve[at.used, :1]), many, axis=1)
+    bend = _with(bend, carried(row_motion(joints, moving(state, twist, bend, 0.0)).second))
+    screw = np.full_like(by_rack, np.nan)
+    if built.damper_mm is not None:
+        row = names.index(DAMPER)
+        rates = [
+            row_motion((joints[row],), moving(state, t, still, speed)).rate[0]
+            for t, speed in ((by_rack, 1.0), (twist, 0.0))
+        ]
+        screw = by_rack - rates[0] / rates[1] * twist
+    return _read(corner, kept, built, state, slide, (twist, by_rack, screw, bend))
+
+
+def _moved(corner: Corner, coordinates: Sequence[Coordinate], weights: Sequence[float]) -> Corner:
+    """The corner with points (K, 3): each coordinate with an imaginary step in its own row."""
+    many = len(coordinates)
+    points: dict[str, Any] = {
+        name: np.repeat(p[None], many, axis=0) + 0j for name, p in corner.points.items()
+    }
+    for k, c in enumerate(coordinates):
+        points[c.point][k, c.axis] += 1j * H * (weights[k] if weights else 1.0)
+    return replace(corner, points=points)
+
+
+def _stepped(state: State, shift: Array) -> State:
+    """The state with the derivative of its parts' poses, (6P, K), in its imaginary part."""
+    vw = shift.reshape(-1, 6, shift.shape[-1])
+    turn, w = state.turn, vw[:, 3:]
+    spun = np.stack([_spin(w[k], turn[k]) for k in range(len(turn))])
+    return State(turn + 1j * H * spun, state.origin + 1j * H * vw[:, :3])
+
+
+def _spin(w: Array, turn: Array) -> Array:
+    """w x each column of the rotations: (3, K), (3, 3, K) -> (3, 3, K)."""
+    x, y, z = w
+    return np.stack(
+        [y * turn[2] - z * turn[1], z * turn[0] - x * turn[2], x * turn[1] - y * turn[0]]
+    )
+
+
+def _with(value: Array, derivative: Array) -> Array:
+    return np.asarray(value + 1j * H * derivative)
+
+
+def _read(
+    corner: Corner,
+    kept: Corner,
+    built: CornerLinkage,
+    state: State,
+    slide: Array,
+    motion: tuple[Array, Array, Array, Array],
+) -> Perturbed:
+    """Poses by part and twists by part, poses first."""
+    poses: dict[str, Array] = {}
+    many = len(slide)
+    for k, part in enumerate(built.parts):
+        turn = np.moveaxis(state.turn[k], -1, 0)
+        move = np.zeros((many, 4, 4), dtype=complex)
+        move[:, :3, :3], move[:, 3, 3] = turn, 1.0
+        about = np.broadcast_to(numbers(origin_of(kept, part)), (many, 3))
+        move[:, :3, 3] = state.origin[k].T - np.einsum("nij,nj->ni", turn, about)
+        poses[part] = move
+    poses[WHEEL] = poses[KNUCKLE]
+    if corner.rack is not None and corner.layout.on_rack:
+        rack = np.repeat(np.eye(4)[None], many, axis=0)
+        rack[:, :3, 3] = slide[:, None] * corner.rack.axis
+        poses[RACK] = rack
+    # Points that ride on solved parts stay where the parts have them when the parts are kept.
+    fixed = {n: p for n, p in kept.points.items() if corner.layout.owner(n) in built.parts}
+    points = {**corner.points, **fixed}
+    by_part = [{p: m[6 * k : 6 * k + 6].T for k, p in enumerate(built.parts)} for m in motion]
+    return Perturbed(
+        corner=replace(corner, points=points),
+        rack_mm=slide,
+        poses=poses,
+        travel_twist=by_part[0][KNUCKLE],
+        rack_twist=by_part[1][KNUCKLE],
+        screw_twist=by_part[2][KNUCKLE],
+        travel_twists=by_part[0],
+        bends=by_part[3],
+    )

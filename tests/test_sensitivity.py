@@ -1,0 +1,157 @@
+"""Slopes by hard point against finite differences of the whole chain: points, solve, readings.
+
+Five-point differences over 4 um; their own error is h^4 and rounding / h, some 1e-9 of a slope.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from shipped import axle_of_model, car_of
+
+from linkview.alignment import wheel
+from linkview.alignment.assumed import assumed_for
+from linkview.alignment.axle import align
+from linkview.alignment.corner import align_corner
+from linkview.alignment.sensitivity import corner_sensitivity, sensitivities
+from linkview.errors import LinkageLocked, UnknownName
+from linkview.geometry import apply_direction, frozen
+from linkview.kinematics.corner import linkage_of, part_poses
+from linkview.kinematics.sensitivity import Coordinate, Sizes, coordinates_of
+from linkview.kinematics.solve import Target, newton
+from linkview.kinematics.sweep import pose_at, sweep_axle
+from linkview.model.parts import Corner, Hold
+
+STEP_MM = 1e-3
+AGREE = 1e-6  # of the largest slope of that reading
+
+
+def moved(corner: Corner, c: Coordinate, by: float) -> Corner:
+    at = corner.points[c.point].copy()
+    at[c.axis] += by
+    points = {**corner.points, c.point: frozen(at)}
+    return replace(
+        corner, points=points, wheel=replace(corner.wheel, centre=points["wheel_centre"])
+    )
+
+
+def five_points(read) -> np.ndarray:
+    a, b, c, d = (read(s * STEP_MM) for s in (1, -1, 2, -2))
+    return (8.0 * (a - b) - (c - d)) / (12.0 * STEP_MM)
+
+
+@pytest.mark.parametrize(
+    ("name", "rack", "travel"),
+    [
+        ("demo_coupe", 20.0, 15.0),
+        ("demo_coupe", 3.0, -25.0),
+        ("twin_link_strut", 10.0, -20.0),
+        ("double_wishbone", -30.0, 20.0),
+        ("push_rod", -8.0, 12.0),
+        ("pull_rod", 4.0, -9.0),
+        ("steering_box", 5.0, 10.0),
+        ("strut_with_bar", 2.0, 5.0),
+        ("five_link", 0.0, 30.0),
+        ("semi_trailing_arm", 0.0, 10.0),
+        ("four_link_axle", 0.0, -15.0),
+        ("free_layout", 0.0, 20.0),
+    ],
+)
+def test_every_reading_of_every_layout_against_finite_differences(name, rack, travel):
+    car = car_of(name)
+    axle = next(iter(car.axles.values()))
+    corner, assumed = axle.left, assumed_for(axle, car)
+    coordinates = coordinates_of(corner, Sizes.FOLLOW)
+    rng = np.random.default_rng(7)
+    some = [coordinates[k] for k in rng.permutation(len(coordinates))[:7]]
+    some = [c for c in some if c.point != "other_wheel_centre"]
+    values, slopes = corner_sensitivity(corner, assumed, rack, travel, some, Sizes.FOLLOW)
+
+    def read(one: Corner) -> dict[str, np.ndarray]:
+        got = align_corner(pose_at(one, rack, travel, Hold.WHEEL_HEIGHT), assumed)
+        return {q: getattr(got, q)[0, 0] for q in values}
+
+    here = read(corner)
+    whole = corner_sensitivity(corner, assumed, rack, travel, coordinates, Sizes.FOLLOW)[1]
+    for k, c in enumerate(some):
+        ends = [read(moved(corner, c, s * STEP_MM)) for s in (1, -1, 2, -2)]
+        for q, slope in slopes.items():
+            if not np.isfinite(here[q]).all():
+                continue
+            assert values[q] == pytest.approx(here[q], abs=1e-8), q
+            a, b, d, e = (end[q] for end in ends)
+            differenced = (8.0 * (a - b) - (d - e)) / (12.0 * STEP_MM)
+            largest = max(np.abs(whole[q]).max(), 1e-9)
+            assert np.abs(slope[k] - differenced).max() < AGREE * largest, (q, c.words)
+
+
+def test_a_bracket_moved_with_parts_kept_against_reassembly(front):
+    """Camber and toe of the corner put together anew with its old parts, one bracket elsewhere."""
+    coordinates = coordinates_of(front, Sizes.KEPT)
+    assert {c.point for c in coordinates} == {
+        "strut_top",
+        "lower_arm_rear_pivot",
+        "lower_arm_front_pivot",
+        "tie_rod_inner",
+    }
+    assumed = assumed_for(axle_of_model("strut_with_bar"), car_of("strut_with_bar"))
+    slopes = corner_sensitivity(front, assumed, 0.0, 0.0, coordinates, Sizes.KEPT)[1]
+
+    def camber_and_toe(c: Coordinate, by: float) -> np.ndarray:
+        other = replace(front, points=moved(front, c, by).points)
+        built = linkage_of(other, front)
+        none = Target(np.zeros(1), np.zeros(1))
+        found = newton(built.problem(Hold.WHEEL_HEIGHT), built.linkage.reference(), none)
+        assert found.solved[0]
+        knuckle = part_poses(front, found.state, np.zeros(1))["knuckle"][0]
+        n = apply_direction(knuckle, front.wheel.spin_axis)
+        return np.degrees([wheel.camber_rad(n, 1.0), wheel.toe_in_rad(n, 1.0)])
+
+    for k, c in enumerate(coordinates):
+        want = five_points(lambda by, c=c: camber_and_toe(c, by))
+        got = np.array([slopes["camber_deg"][k], slopes["toe_in_deg"][k]])
+        assert got == pytest.approx(want, abs=1e-8), c.words  # deg/mm
+
+
+def test_axle_readings_move_with_both_sides():
+    """Track, roll centre and Ackermann of a symmetric car: the mirror's point moves too."""
+    car = car_of("double_wishbone")
+    axle = car.axles["front"]
+    for rack in (0.0, 30.0):
+        (table,) = sensitivities(axle, car, rack, 10.0, Sizes.FOLLOW)
+        names = [n for side, n in table.slopes if side is None]
+        assert "track_mm" in names
+        assert ("roll_centre_height_mm" if rack == 0.0 else "percent_ackermann") in names
+        for k in (4, 7, 12, 20):
+            c = table.coordinates[k]
+
+            def read(by: float, c=c, rack=rack, names=names) -> np.ndarray:
+                left = moved(axle.left, c, by)
+                right = moved(axle.right, c, -by if c.axis == 1 else by)
+                other = replace(axle, left=left, right=right)
+                got = align(sweep_axle(other, np.array([rack]), np.array([10.0])), car)
+                return np.array([getattr(got, n)[0, 0] for n in names])
+
+            want = five_points(read)
+            got = np.array([table.slopes[None, n][k] for n in names])
+            assert got == pytest.approx(want, rel=1e-6, abs=1e-6), c.words
+
+
+def test_ranking_puts_the_strongest_first():
+    car = car_of("double_wishbone")
+    axle = car.axles["front"]
+    (table,) = sensitivities(axle, car, 0.0, 0.0, Sizes.KEPT)
+    ranked = table.ranked("toe_in_deg", axle.left.side)
+    sizes = [abs(slope) for _, slope in ranked]
+    assert sizes == sorted(sizes, reverse=True)
+    assert ranked[0][0] == Coordinate("tie_rod_inner", 1)  # the rack's end, sideways: plain toe
+    with pytest.raises(UnknownName, match="did you mean 'toe_in_deg'"):
+        table.ranked("toe_in", axle.left.side)
+
+
+def test_beyond_reach_is_an_error_that_says_where(front):
+    assumed = assumed_for(axle_of_model("strut_with_bar"), car_of("strut_with_bar"))
+    with pytest.raises(LinkageLocked, match=r"rack \+400.0 mm"):
+        corner_sensitivity(front, assumed, 400.0, 0.0, [Coordinate("strut_top", 0)], Sizes.FOLLOW)
