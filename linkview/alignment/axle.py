@@ -137,6 +137,6 @@ def ackermann(
     inner = magnitude(np.where(to_left, left, right))
     outer = magnitude(np.where(to_left, right, left))
     small = np.minimum(inner, outer).real < to_rad(1.0)
-    true = np.where(small, np.nan, steering.true_inner_rad(outer, ratio))
+    true = np.where(small, np.nan, steering.true_inner_rad(np.where(small, 1.0, outer), ratio))
     percent = steering.percent_ackermann(inner, outer, ratio)
     return to_deg(inner), to_deg(outer), to_deg(true), percent

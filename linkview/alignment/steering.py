@@ -111,9 +111,9 @@ def percent_ackermann(inner: Array, outer: Array, pivots_over_wheelbase: Array |
     negative values are real: the inner wheel turns less.
     """
     small = np.minimum(inner, outer).real < LEAST_ACKERMANN_RAD
-    outer = np.where(small, np.nan, outer)
+    outer = np.where(small, 1.0, outer)
     true = true_inner_rad(outer, pivots_over_wheelbase)
-    return np.asarray(100.0 * (inner - outer) / (true - outer))
+    return np.where(small, np.nan, 100.0 * (inner - outer) / (true - outer))
 
 
 def gauge_caster_deg(camber_at_plus_20_deg: Array, camber_at_minus_20_deg: Array) -> Array:
