@@ -21,6 +21,7 @@ from linkview.errors import GraphicsMissing, LinkviewError
 if TYPE_CHECKING:
     from concurrent.futures import Future
 
+    from linkview.alignment.sensitivity import Sensitivity
     from linkview.model.parts import Car
     from linkview.model.read import HardPointFile
     from linkview.plates.plate import Plate
@@ -67,6 +68,8 @@ def _parser() -> argparse.ArgumentParser:
     _add(commands, "plates", _plates, "draw the plates, all their files", ("model", "out", "paper"))
     _add_shop(commands)
     _add_outline(commands)
+    _add_compare(commands)
+    _add_sensitivity(commands)
     return parser
 
 
@@ -167,6 +170,35 @@ def _add(
         sub.add_argument("--no-film", action="store_true", help="pictures, but no MP4 and GIF")
 
 
+def _add_compare(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    words = "two states of one file side by side, and the changes between them one by one"
+    sub = commands.add_parser("compare", help=words, description=words.capitalize() + ".")
+    sub.set_defaults(run=_compare)
+    sub.add_argument("model", metavar="MODEL.toml", type=Path, help="the hard-point file")
+    sub.add_argument("before", metavar="BEFORE", help="as_found, or a variant of the file")
+    sub.add_argument("after", metavar="AFTER", help="the variant to hold against it")
+    sub.add_argument("--no-gaps", action="store_true", help="leave the gaps out: much quicker")
+    sub.add_argument("--out", metavar="DIR", type=Path, help="folder for the results")
+
+
+def _add_sensitivity(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    words = "which 1 mm matters: every reading's change by every hard point"
+    sub = commands.add_parser("sensitivity", help=words, description=words.capitalize() + ".")
+    sub.set_defaults(run=_sensitivity)
+    sub.add_argument("model", metavar="MODEL.toml", type=Path, help="the hard-point file")
+    sub.add_argument("--variant", metavar="NAME", default="as_found", help="a planned change")
+    sub.add_argument("--rack", type=float, default=0.0, metavar="MM", help="the pose (default 0)")
+    sub.add_argument("--travel", type=float, default=0.0, metavar="MM", help="the pose (default 0)")
+    sub.add_argument(
+        "--parts",
+        choices=("follow", "kept"),
+        default="follow",
+        help="follow: a point measured elsewhere, parts are as long as the points say; kept: a "
+        "bracket moved, every part keeps its size (default: %(default)s)",
+    )
+    sub.add_argument("--out", metavar="DIR", type=Path, help="folder for the results")
+
+
 # --- the commands -----------------------------------------------------------------------------
 
 
@@ -196,6 +228,7 @@ def _run(args: argparse.Namespace) -> int:
 
 
 def _whole_job(args: argparse.Namespace, trial: Future[None]) -> int:
+    from linkview.app.charts import draw_charts
     from linkview.app.pictures import draw_pictures
     from linkview.app.plate_results import write_plate_files
     from linkview.app.results import (
@@ -211,6 +244,7 @@ def _whole_job(args: argparse.Namespace, trial: Future[None]) -> int:
         with results_folder(_folder(args, file)) as folder:
             files = write_tables(study, found, folder)
             files += write_plate_files(study, folder).written
+            files += draw_charts(study, found, folder)
             missing = None
             try:
                 trial.result()
@@ -236,6 +270,7 @@ def _check(args: argparse.Namespace) -> int:
 
 
 def _sweep(args: argparse.Namespace) -> int:
+    from linkview.app.charts import draw_charts
     from linkview.app.results import results_folder, write_tables
     from linkview.study import study_without_gaps
 
@@ -244,6 +279,7 @@ def _sweep(args: argparse.Namespace) -> int:
         study = study_without_gaps(car, _shop(args), tell)
         with results_folder(_folder(args, file)) as folder:
             files = write_tables(study, found, folder)
+            files += draw_charts(study, found, folder)
     _say_summary(study)
     _say_files(args, file, [f.name for f in files])
     return _status(args, study)
@@ -346,6 +382,49 @@ def _outline(args: argparse.Namespace) -> int:
         print(f"mended: {write_mended(check, args.mend, profile)}")
         return DONE
     return DONE if check.clean else UNUSABLE
+
+
+def _compare(args: argparse.Namespace) -> int:
+    from linkview.app.compare import compare_with_gaps, compare_without_gaps, write_comparison
+    from linkview.app.results import results_folder
+    from linkview.export.summary import CAUTIONS
+    from linkview.model.read import read_file
+
+    file = read_file(args.model)
+    work = compare_without_gaps if args.no_gaps else compare_with_gaps
+    args.variant = f"{args.before}-against-{args.after}"
+    with _progress() as tell:
+        compared = work(file, args.before, args.after, tell)
+        with results_folder(_folder(args, file)) as folder:
+            files = write_comparison(compared, folder)
+    print("\n".join(compared.lines))
+    print(f"\nCAUTION: {CAUTIONS[0]}\nCAUTION: {CAUTIONS[1]}")
+    _say_files(args, file, [f.name for f in files])
+    return DONE
+
+
+def _sensitivity(args: argparse.Namespace) -> int:
+    from linkview.alignment.sensitivity import sensitivities
+    from linkview.app.results import results_folder
+    from linkview.export.sensitivity import ranked_lines, write_sensitivity
+    from linkview.kinematics.assemble import build_car
+    from linkview.kinematics.sensitivity import Sizes
+    from linkview.model.read import read_file
+
+    file = read_file(args.model)
+    car = build_car(file, args.variant)
+    sizes = Sizes[args.parts.upper()]
+    tables: list[Sensitivity] = []
+    for axle in car.axles.values():
+        rack = args.rack if axle.left.rack is not None else 0.0
+        tables += sensitivities(axle, car, rack, args.travel, sizes)
+    with results_folder(_folder(args, file)) as folder:
+        write_sensitivity(folder / "sensitivity.csv", tables)
+    for table in tables:
+        print("\n".join(ranked_lines(table)))
+    print("\nFor small changes: the slope at this pose, not a promise at 10 mm.")
+    _say_files(args, file, ["sensitivity.csv"])
+    return DONE
 
 
 # --- shared by the commands -------------------------------------------------------------------

@@ -9,13 +9,18 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 
+import numpy as np
+
 from linkview.alignment.axle import AxleAlignment, align
 from linkview.clearance.bodies import solids_of
 from linkview.clearance.distance import GapState, Poses
 from linkview.clearance.far_apart import floor_mm
 from linkview.clearance.gaps import GapSurvey, SurveyedPair, survey
 from linkview.errors import PlateRefused
+from linkview.geometry import Flags
 from linkview.kinematics.sweep import AxleSweep, grid_of, sweep_axle
+from linkview.limits.readings import readings
+from linkview.limits.regions import RegionMap, region_map
 from linkview.limits.report import FirstStops, Stop
 from linkview.limits.stops import first_stop
 from linkview.model.parts import Axle, Car, Corner, Facets, Side
@@ -30,6 +35,7 @@ from linkview.plates.solid import plate_body
 
 RACK_COUNT, TRAVEL_COUNT = 21, 41
 FAR_MM = 50.0  # plates this far from another body, told cheaply, are not measured
+FINE_RACK, FINE_TRAVEL = 151, 131
 
 # (what is being done, done so far, how many in all)
 Tell = Callable[[str, int, int], None]
@@ -253,3 +259,39 @@ def spoken(name: str) -> str:
 
 def _before(stop: Stop, end_mm: float) -> str:
     return f"{stop.what} at travel {stop.travel_mm:+.1f} mm, before {end_mm:+g} mm"
+
+
+def along_travel(axle: Axle, car: Car) -> AxleAlignment:
+    """Alignment over travel in fine steps, rack centred: for curves."""
+    travel = grid_of(axle, travel_count=FINE_TRAVEL)[1]
+    return align(sweep_axle(axle, np.zeros(1), travel), car)
+
+
+def along_rack(axle: Axle, car: Car) -> AxleAlignment:
+    """Alignment over the rack in fine steps, at ride height: for curves."""
+    rack = grid_of(axle, rack_count=FINE_RACK)[0]
+    return align(sweep_axle(axle, rack, np.zeros(1)), car)
+
+
+def limit_regions(axle: Axle, car: Car, gaps: Mapping[Side, GapSurvey]) -> RegionMap:
+    """The rack x travel map: on a fine grid, or where gaps were measured on theirs, with contact.
+
+    gaps: as in `AxleStudy`; a symmetric axle's one side stands for both.
+    """
+    if not gaps:
+        sweep = sweep_axle(axle, *grid_of(axle, rack_count=FINE_RACK, travel_count=FINE_TRAVEL))
+        return region_map(sweep, readings(sweep, car), None)
+    sweep = swept(axle)
+    touching: dict[str, Flags] = {}
+    for side, found in gaps.items():
+        for pair in found.pairs:
+            if pair.constant or not pair.poses_touching:
+                continue
+            with np.errstate(invalid="ignore"):
+                touch = (pair.state == GapState.CONTACT) | (pair.gap_mm <= 0.0)
+            if axle.symmetric:  # the other side meets the same at the opposite rack
+                touch = touch | touch[::-1]
+            words = f"{spoken(pair.pair[0])} touches {spoken(pair.pair[1])}"
+            key = words if axle.symmetric else f"{words}, {side.value}"
+            touching[key] = touching.get(key, False) | touch
+    return region_map(sweep, readings(sweep, car), touching)

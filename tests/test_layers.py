@@ -47,6 +47,8 @@ ONLY_IN = {
     "manifold3d": ("plates",),
     "matplotlib": ("export",),
     "build123d": ("export/step.py",),
+    "pandas": ("export/frames.py",),
+    "xarray": ("export/frames.py",),
     "pydantic": ("model",),
     "rich": ("cli.py",),
     "numba": ("kernels.py",),
@@ -58,6 +60,7 @@ ONLY_IN = {
 # The command line, and the package's own public names, which load when first used.
 MAY_IMPORT_LATE = ("linkview.cli", "linkview.__main__", "linkview")
 HEAVY = ("numpy", "scipy", "vtk", "vtkmodules", "pyvista", "trimesh", "ezdxf", "pydantic", "rich")
+HEAVY = (*HEAVY, "matplotlib", "pandas", "xarray")
 
 
 def modules() -> dict[str, Path]:

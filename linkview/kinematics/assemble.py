@@ -15,7 +15,7 @@ from itertools import combinations
 
 import numpy as np
 
-from linkview.errors import Fault, ModelFaults
+from linkview.errors import Fault, ModelFaults, UnknownName
 from linkview.geometry import Array, frozen, length, mirrored
 from linkview.kinematics.reassemble import reassembled
 from linkview.model.build import Reference, axle_from, spin_axis, wheel_angles_deg
@@ -51,6 +51,32 @@ def build_car(file: HardPointFile, variant: str = AS_FOUND) -> Car:
     axles = _built(file, variant)
     title = file.variant(variant).title
     return car_of(file, variant, title, axles.tables, axles.references, axles.notes)
+
+
+def ladder(file: HardPointFile, since: str, variant: str) -> list[tuple[str, Car]]:
+    """The way from one variant to another that is built on it, change by change.
+
+    Each rung is the change's title and the car with it made; the first is the car to start from.
+    Raises UnknownName where `variant` is not built on `since`.
+    """
+    chain: list[str] = []
+    at = variant
+    while at != since:
+        if at == AS_FOUND:
+            raise UnknownName(
+                f"{file.path}: '{variant}' is not built on '{since}', so there are no steps between"
+            )
+        chain.insert(0, at)
+        at = file.variant(at).on
+    axles = _built(file, since)
+    rungs = [(since.replace("_", " "), axles)]
+    for name in chain:
+        for i, change in enumerate(file.variant(name).change):
+            axles = _changed(file, f"variant.{name}.change[{i}]", change, axles)
+            rungs.append((f"{change.axle}: {change.title or f'change {i + 1} of {name}'}", axles))
+    return [
+        (title, car_of(file, variant, title, a.tables, a.references, a.notes)) for title, a in rungs
+    ]
 
 
 def _built(file: HardPointFile, variant: str) -> _Axles:

@@ -1,0 +1,78 @@
+"""Which millimetre matters: slopes by hard point as a ranked list and as CSV."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from linkview.alignment.quantities import QUANTITIES
+from linkview.alignment.sensitivity import Sensitivity
+from linkview.export.tables import write_table
+from linkview.model.parts import Side
+
+RANKED = (
+    "camber_deg",
+    "toe_in_deg",
+    "caster_deg",
+    "trail_mm",
+    "scrub_radius_mm",
+    "toggle_deg",
+    "bump_steer_deg_per_mm",
+    "camber_gain_deg_per_mm",
+    "motion_ratio",
+    "wheel_rate_n_per_mm",
+    "roll_centre_height_mm",
+)
+SHOWN = 4
+LEAST_SHARE = 0.02  # of the strongest; weaker coordinates are not worth a line
+
+
+def ranked_lines(table: Sensitivity) -> Iterator[str]:
+    """For the screen: for each reading the coordinates of which 1 mm does most."""
+    whose = "both sides moved alike" if table.side is None else f"{table.side.value} side moved"
+    yield (
+        f"{table.axle.name.upper()} AXLE, rack {table.rack_mm:+.1f} mm, travel "
+        f"{table.travel_mm:+.1f} mm ({whose}; {table.sizes.value})"
+    )
+    for name in RANKED:
+        side = _reader(table, name)
+        if (side, name) not in table.slopes or not np.isfinite(table.slopes[side, name]).all():
+            continue
+        q = next(q for q in QUANTITIES if q.name == name)
+        ranked = table.ranked(name, side)
+        most = abs(ranked[0][1])
+        if most < 10.0 ** -(q.decimals + 3):
+            continue
+        told = [r for r in ranked[:SHOWN] if abs(r[1]) >= LEAST_SHARE * most]
+        value = float(table.values[side, name])
+        places = q.decimals + 1
+        cells = ", ".join(f"{c.words} {slope:+.{places}f}" for c, slope in told)
+        yield f"  {q.label} {value:+.{q.decimals}f} {q.unit}; 1 mm of: {cells}"
+
+
+def write_sensitivity(path: Path, tables: Sequence[Sensitivity]) -> None:
+    """Every slope, as CSV: one row per reading and coordinate, ranked within the reading."""
+    header = ["axle", "rack (mm)", "travel (mm)", "moved", "sizes of parts", "of", "reading"]
+    header += ["unit", "value", "rank", "point", "coordinate", "change per mm"]
+
+    def rows() -> Iterator[Sequence[object]]:
+        for t in tables:
+            moved = "both sides" if t.side is None else t.side.value
+            for (side, name), slopes in t.slopes.items():
+                if slopes.ndim != 1 or not np.isfinite(slopes).all():
+                    continue
+                q = next(q for q in QUANTITIES if q.name == name)
+                start = [t.axle.name, t.rack_mm, t.travel_mm, moved, t.sizes.name.lower()]
+                start += ["axle" if side is None else side.value, q.label, q.unit]
+                value = round(float(t.values[side, name]), q.decimals + 3)
+                for rank, (c, slope) in enumerate(t.ranked(name, side), start=1):
+                    yield [*start, value, rank, c.point, "xyz"[c.axis], f"{slope:.9g}"]
+
+    write_table(path, header, rows())
+
+
+def _reader(table: Sensitivity, name: str) -> Side | None:
+    """Whose reading it is: the axle's, or that of the side moved (left where both are)."""
+    return None if (None, name) in table.slopes else table.side or Side.LEFT
