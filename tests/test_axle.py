@@ -27,7 +27,7 @@ def test_scattered_inputs_give_the_poses_of_the_grid(front_axle):
 
 
 def test_a_mirrored_axle_mirrors_its_poses(front_axle):
-    """right(rack, travel) is left(-rack, travel) mirrored: swapping travels and rack swaps sides."""
+    """right(rack, travel) is left(-rack, travel) mirrored: swapped travels and rack swap sides."""
     rack, a, b = np.array([-40.0, 25.0]), np.array([30.0, -20.0]), np.array([-10.0, 45.0])
     one, two = axle_poses(front_axle, rack, a, b), axle_poses(front_axle, -rack, b, a)
     assert one.solved.all()

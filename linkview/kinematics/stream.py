@@ -1,0 +1,70 @@
+"""Millions of poses in bounded memory: a sweep in parts of a few travel rows each.
+
+Rows of travel do not depend on each other, so every part is a sweep of its own, on the same
+assembly: each is traced from the pose in which the corner was measured.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
+from functools import partial
+from itertools import islice
+from typing import TypeVar
+
+import numpy as np
+
+from linkview.geometry import Array
+from linkview.kinematics.sweep import CornerSweep, sweep_corner
+from linkview.model.parts import Corner, Hold
+
+T = TypeVar("T")
+POSES_A_PART = 50_000
+
+
+def sweep_in_parts(
+    corner: Corner, rack_mm: Array, travel_mm: Array, hold: Hold
+) -> Iterator[CornerSweep]:
+    """The sweep of rack (S,) x travel (T,), some travel rows at a time, in order.
+
+    Each part has the whole rack; let go of one before asking for the next.
+    """
+    for rows in _rows(rack_mm, travel_mm):
+        yield sweep_corner(corner, rack_mm, rows, hold)
+
+
+def reduced_on_cores(
+    corner: Corner,
+    rack_mm: Array,
+    travel_mm: Array,
+    hold: Hold,
+    reduce: Callable[[CornerSweep], T],
+    *,
+    workers: int,
+) -> Iterator[T]:
+    """What `reduce` makes of each part, in order, worked out by several processes.
+
+    reduce: a function of a module (processes must find it by name) that returns something small;
+    whole sweeps are better not sent between processes. No more than two parts a worker are in
+    flight, so memory stays bounded here too.
+    """
+    work = partial(_reduced, corner, np.asarray(rack_mm, dtype=float), hold, reduce)
+    with ProcessPoolExecutor(workers) as pool:
+        rows = _rows(rack_mm, travel_mm)
+        waiting: list[Future[T]] = [pool.submit(work, r) for r in islice(rows, 2 * workers)]
+        while waiting:
+            yield waiting.pop(0).result()
+            waiting += [pool.submit(work, r) for r in islice(rows, 1)]
+
+
+def _rows(rack_mm: Array, travel_mm: Array) -> Iterator[Array]:
+    travel = np.asarray(travel_mm, dtype=float)
+    at_once = max(1, POSES_A_PART // max(len(np.atleast_1d(rack_mm)), 1))
+    for first in range(0, len(travel), at_once):
+        yield travel[first : first + at_once]
+
+
+def _reduced(
+    corner: Corner, rack_mm: Array, hold: Hold, reduce: Callable[[CornerSweep], T], rows: Array
+) -> T:
+    return reduce(sweep_corner(corner, rack_mm, rows, hold))
