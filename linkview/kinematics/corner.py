@@ -317,7 +317,7 @@ def part_poses(corner: Corner, state: State, slide_mm: Array) -> dict[str, Array
     for name, span in layout.spans.items():
         if span.inner in points and span.outer in points:
             a, b = now(span.inner), now(span.outer)
-            turn = turn_between(points[span.outer] - points[span.inner], b - a)
+            turn = _shortest_turn(points[span.outer] - points[span.inner], b - a)
             poses[name] = turn_about(turn, points[span.inner], a)
     for name, arm in layout.arms.items():
         rear, front = (points[p] for p in arm.pivots)

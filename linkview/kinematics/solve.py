@@ -8,6 +8,7 @@ foretell. So a trace stays on the assembly it set out from.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -187,19 +188,30 @@ class Trace:
         return np.asarray(self.reached == 1.0)
 
 
-def trace(problem: Problem, state: State, start: Target, goal: Target) -> Trace:
+def trace(
+    problem: Problem,
+    state: State,
+    start: Target,
+    goal: Target,
+    *,
+    first_step: float = 0.5,
+    known: Rates | None = None,
+) -> Trace:
     """Walks every pose from its start to its goal inputs in steps as long as they stay safe.
 
     start: inputs that `state` solves. Each step predicts along the tangent, corrects by Newton and
     is checked (see the top of this file); it is halved on failure and doubled on success, but no
     longer than SHARE_OF_REACH of the way to the dead point that the last two poses point at. A
-    pose whose step falls under SHORTEST_STEP of the way stops at the edge of reach.
+    pose whose step falls under SHORTEST_STEP of the way stops at the edge of reach. first_step:
+    share of the way tried first; 1 where the goal is close. known: the rates at the start, where
+    they are at hand; they are written over.
     """
     n = state.count
     state = State(state.turn.copy(), state.origin.copy())
-    known = rates(problem, problem.rows(state, start))
+    if known is None:
+        known = rates(problem, problem.rows(state, start))
     signs = np.sign(known.grip)
-    at, step = np.zeros(n), np.full(n, 0.5)
+    at, step = np.zeros(n), np.full(n, first_step)
     slide, held = goal.slide_mm - start.slide_mm, goal.held_mm - start.held_mm
     active = np.arange(n)
     while active.size:
@@ -222,6 +234,16 @@ def trace(problem: Problem, state: State, start: Target, goal: Target) -> Trace:
         step[active[~good]] = 0.5 * gone[~good]
         active = active[(at[active] < 1.0) & (step[active] > SHORTEST_STEP)]
     return Trace(state, at, known)
+
+
+def joined(traces: Sequence[Trace]) -> Trace:
+    """Traces one after the other, as one."""
+    state = State(*(np.concatenate([getattr(t.state, f) for t in traces], axis=-1) for f in STATE))
+    known = Rates(*(np.concatenate([getattr(t.rates, f) for t in traces], axis=-1) for f in RATES))
+    return Trace(state, np.concatenate([t.reached for t in traces]), known)
+
+
+STATE, RATES = ("turn", "origin"), ("by_slide", "by_held", "grip")
 
 
 def velocities(problem: Problem, state: State, target: Target) -> tuple[Array, Array]:

@@ -19,7 +19,7 @@ from linkview.kinematics.sweep import CornerSweep, sweep_corner
 from linkview.model.parts import Corner, Hold
 
 T = TypeVar("T")
-POSES_A_PART = 50_000
+POSES_A_PART = 150_000
 
 
 def sweep_in_parts(

@@ -13,16 +13,17 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from linkview.errors import CannotAssemble, LinkageLocked
-from linkview.geometry import Array, Flags, apply, apply_direction, dot
+from linkview.geometry import Array, Flags, Index, apply, apply_direction, dot
 from linkview.kinematics.corner import CornerLinkage, fit_errors_mm, linkage_of, part_poses
-from linkview.kinematics.march import Edge, Grid, fill
+from linkview.kinematics.march import ROWS_AT_ONCE, Edge, Grid, fill
 from linkview.kinematics.reach import blocked_by, blocks_at
-from linkview.kinematics.solve import SCALE_MM, Problem, Rates, Target, Trace, rates, trace
+from linkview.kinematics.solve import SCALE_MM, Problem, Rates, Target, Trace, joined, rates, trace
 from linkview.model.layouts import BODY, KNUCKLE, WHEEL
 from linkview.model.parts import Axle, Corner, Hold
 
 RESIDUAL_LIMIT_MM = 1e-9
 POSES_AT_ONCE = 5000
+STATIONS = 129
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,8 +125,7 @@ def sweep_corner(corner: Corner, rack_mm: Array, travel_mm: Array, hold: Hold) -
     height = built.problem(Hold.WHEEL_HEIGHT)
     check_reference(built, height)
     zero = np.zeros(len(travel_mm))
-    start = built.linkage.reference(len(travel_mm))
-    line = trace(height, start, Target(zero, zero), Target(zero, travel_mm))
+    line = travel_line(built, height, travel_mm)
     problem, held, middle = height, travel_mm, line
     if hold is Hold.DAMPER_LENGTH:
         problem = built.problem(hold)
@@ -138,6 +138,61 @@ def sweep_corner(corner: Corner, rack_mm: Array, travel_mm: Array, hold: Hold) -
         **_beyond_rack(grid, rack_mm, travel_mm),
     }
     return _read_out(built, hold, grid, rack_mm, travel_mm, reasons)
+
+
+def travel_line(built: CornerLinkage, problem: Problem, travel_mm: Array) -> Trace:
+    """The poses at these wheel heights (T,), rack centred, each traced from the reference pose.
+
+    Where there are many, only some come all the way; the others set out from the nearest of those,
+    which takes a third of the time.
+    """
+    zero = np.zeros(len(travel_mm))
+    goal, still = Target(zero, travel_mm), Target(zero, zero)
+    if len(travel_mm) <= 4 * STATIONS:
+        return trace(problem, built.linkage.reference(len(travel_mm)), still, goal)
+    order = np.argsort(travel_mm, kind="stable")
+    stations = order[np.linspace(0, len(order) - 1, STATIONS).astype(int)]
+    first = trace(
+        problem, built.linkage.reference(STATIONS), still.take(stations), goal.take(stations)
+    )
+    up = np.flatnonzero(first.arrived)
+    if not up.size:
+        return trace(problem, built.linkage.reference(len(travel_mm)), still, goal)
+    at = travel_mm[stations[up]]
+    nearest = up[_nearest(at, travel_mm)]
+    begin = Target(zero, travel_mm[stations[nearest]])
+    line = _traced_in_turn(problem, first, nearest, begin, goal)
+    lost = np.flatnonzero(~line.arrived)
+    if lost.size:  # at an edge of reach: how far it goes is said from the reference
+        again = trace(
+            problem, built.linkage.reference(lost.size), still.take(lost), goal.take(lost)
+        )
+        line.state.put(lost, again.state)
+        line.rates.put(lost, again.rates)
+        line.reached[lost] = again.reached
+    return line
+
+
+def _traced_in_turn(
+    problem: Problem, stations: Trace, nearest: Index, begin: Target, goal: Target
+) -> Trace:
+    """Traces poses from their stations, so many at a time that their derivatives stay in cache."""
+    traces = []
+    for first in range(0, len(nearest), ROWS_AT_ONCE):
+        some = slice(first, first + ROWS_AT_ONCE)
+        state, known = stations.state.take(nearest[some]), stations.rates.take(nearest[some])
+        there = begin.take(some), goal.take(some)
+        traces.append(trace(problem, state, *there, first_step=1.0, known=known))
+    return joined(traces)
+
+
+def _nearest(sorted_at: Array, wanted: Array) -> Index:
+    """Indices of the nearest of some ascending numbers."""
+    right = np.clip(np.searchsorted(sorted_at, wanted), 1, max(len(sorted_at) - 1, 1))
+    right = np.minimum(right, len(sorted_at) - 1)
+    left = np.maximum(right - 1, 0)
+    closer = np.abs(wanted - sorted_at[left]) <= np.abs(sorted_at[right] - wanted)
+    return np.asarray(np.where(closer, left, right))
 
 
 def pose_at(corner: Corner, rack_mm: float, travel_mm: float, hold: Hold) -> CornerSweep:
