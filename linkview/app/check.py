@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from linkview.alignment.assemblies import other_assembly
 from linkview.clearance.bodies import solids_of
 from linkview.errors import CannotAssemble, Fault, LinkviewError, MeshFault, ModelFaults
 from linkview.kinematics.assemble import build_car
@@ -58,6 +59,9 @@ def _notes(car: Car) -> Iterator[str]:
         for part in linkage_of(axle.left).spins:
             name = part.replace("_", " ")
             yield f"{axle.name}: the {name} can spin about itself without moving anything"
+        other = other_assembly(axle.left)
+        if other is not None:
+            yield f"{axle.name}: {other.words}"
 
 
 def _variant_faults(file: HardPointFile, variant: str) -> list[Fault]:

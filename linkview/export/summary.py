@@ -7,9 +7,12 @@ from collections.abc import Iterator
 import numpy as np
 
 from linkview.alignment.axle import AxleAlignment
+from linkview.alignment.column import steering_wheel
+from linkview.alignment.jacking import steering_jacking
 from linkview.alignment.quantities import QUANTITIES, Of, Quantity
 from linkview.clearance.distance import GapState
 from linkview.clearance.gaps import SurveyedPair
+from linkview.errors import LinkviewError
 from linkview.model.parts import Side
 from linkview.plates.shop import Level
 from linkview.study import AxleStudy, CarStudy, DrawnPlate, spoken
@@ -57,6 +60,8 @@ def summary_lines(study: CarStudy) -> list[str]:
     for name, axle in study.axles.items():
         out += ["", f"{name.upper()} AXLE ({axle.axle.left.layout.title}; {_held(axle)})"]
         out += [f"  {line}" for line in _axle_lines(axle)]
+    jacking = list(jacking_lines(study))
+    out += ["", *jacking] if jacking else []
     short = study.shortfalls
     measured = all(axle.gaps for axle in study.axles.values())
     among = "gaps, limits and plates" if measured else "limits and plates (gaps not measured)"
@@ -84,12 +89,57 @@ def _axle_lines(study: AxleStudy) -> Iterator[str]:
     yield from (f"  {line}" for line in _ride_height(study.alignment, study.axle.symmetric))
     for lock in study.alignment.locks:
         yield lock.words
+    yield from _column_lines(study.alignment)
     yield "What stops it first:"
     yield from (f"  {line}" for line in study.stops.words)
     if study.gaps:
         yield from _gap_lines(study)
     for plate in study.plates:
         yield plate_words(plate)
+
+
+def _column_lines(alignment: AxleAlignment) -> Iterator[str]:
+    """Turns and ratio of the steering wheel, where the file gives the rack's mm per turn."""
+    rack = alignment.axle.left.rack
+    if rack is None or rack.mm_per_turn is None:
+        return
+    ends = steering_wheel(rack, [-rack.stop_mm, 0.0, rack.stop_mm])
+    per_mm = 360.0 / rack.mm_per_turn / ends.pinion_per_wheel[1]
+    i = int(np.argmin(np.abs(alignment.rack_mm)))
+    j = int(np.argmin(np.abs(alignment.travel_mm)))
+    steer = np.mean([abs(c.steer_rate_deg_per_mm[i, j]) for c in alignment.corners])
+    line = (
+        f"steering wheel: {ends.turns_lock_to_lock:.2f} turns between the rack's stops, ratio "
+        f"{per_mm / steer:.1f} to 1 straight ahead"
+    )
+    if rack.column:
+        swing = steering_wheel(rack, np.linspace(-rack.stop_mm, rack.stop_mm, 361))
+        low, high = swing.pinion_per_wheel.min(), swing.pinion_per_wheel.max()
+        line += f"; the column's joints swing it by {low:.3f} to {high:.3f}"
+    yield line
+
+
+def jacking_lines(study: CarStudy) -> Iterator[str]:
+    """What steering to the working rack does to ride height and loads, where springs are given."""
+    for name, axle in study.axles.items():
+        rack = axle.axle.left.rack
+        if rack is None:
+            continue
+        try:
+            jacking = steering_jacking(study.car, name, [-rack.working_mm, rack.working_mm])
+        except LinkviewError:
+            continue  # only one axle, or no springs: there is nothing to say of loads
+        if not np.isfinite(jacking.load_n).all():
+            continue
+        for k, at in enumerate(jacking.rack_mm):
+            rise = [jacking.of(jacking.rise_mm, name, side)[k] for side in Side]
+            shift = jacking.shift_n(name)[k]
+            wheel = "left" if shift > 0.0 else "right"
+            yield (
+                f"steering jacking at rack {at:+.0f} mm: the body rises {rise[0]:+.1f} mm over the "
+                f"left wheel, {rise[1]:+.1f} over the right; {abs(shift):.0f} N more on the {name} "
+                f"{wheel} wheel, as much less on the other (statics on the springs at rest)"
+            )
 
 
 def _ride_height(alignment: AxleAlignment, symmetric: bool) -> Iterator[str]:
