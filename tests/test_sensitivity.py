@@ -155,3 +155,25 @@ def test_beyond_reach_is_an_error_that_says_where(front):
     assumed = assumed_for(axle_of_model("strut_with_bar"), car_of("strut_with_bar"))
     with pytest.raises(LinkageLocked, match=r"rack \+400.0 mm"):
         corner_sensitivity(front, assumed, 400.0, 0.0, [Coordinate("strut_top", 0)], Sizes.FOLLOW)
+
+
+def test_points_of_a_whole_axle_move_both_sides():
+    """A beam axle's link: the track and the other wheel follow; per side moved, its own points."""
+    car = car_of("three_link_axle")
+    axle = car.axles["rear"]
+    assert not axle.symmetric
+    tables = sensitivities(axle, car, 0.0, 12.0, Sizes.FOLLOW)
+    assert [t.side for t in tables] == [axle.left.side, axle.right.side]
+    c = Coordinate("lateral_rod_inner", 1)
+    k = tables[0].coordinates.index(c)
+
+    def track(by: float) -> np.ndarray:
+        other = replace(axle, left=moved(axle.left, c, by), right=moved(axle.right, c, by))
+        got = align(sweep_axle(other, np.zeros(1), np.array([12.0])), car)
+        return np.array([got.track_mm[0, 0], got.left.contact_centre_mm[0, 0, 1]])
+
+    want = five_points(track)
+    got = tables[0].slopes[None, "track_mm"][k]
+    assert got == pytest.approx(want[0], abs=1e-7)
+    contact = tables[0].slopes[axle.left.side, "contact_centre_mm"][k, 1]
+    assert contact == pytest.approx(want[1], abs=1e-7)

@@ -119,11 +119,11 @@ def _table(
     both, rides = [], []
     for corner in axle.corners:
         mine = coordinates if moved in (None, corner.side) else ()
-        both.append(_perturbed(corner, at, coordinates, mine, sizes))
+        both.append(_perturbed(corner, at, coordinates, mine, sizes, both=moved is None))
         rides.append(
             both[-1]
             if at == (0.0, 0.0)
-            else _perturbed(corner, (0.0, 0.0), coordinates, mine, sizes)
+            else _perturbed(corner, (0.0, 0.0), coordinates, mine, sizes, both=moved is None)
         )
     readings: dict[tuple[Side | None, str], Array] = {}
     for here, ride in zip(both, rides, strict=True):
@@ -150,13 +150,17 @@ def _perturbed(
     coordinates: Sequence[Coordinate],
     moved: Sequence[Coordinate],
     sizes: Sizes,
+    *,
+    both: bool,
 ) -> Perturbed:
-    """The corner at a pose; on the right, a symmetric axle's y counts the other way round."""
+    """The corner at a pose; both: the sides move alike, so on the right y counts the other way."""
     found = factored(corner, *at)
-    if not moved:
-        return perturbed(found, coordinates, sizes, weights=[0.0] * len(coordinates))
     shared = corner.layout.shared
-    flips = corner.side is Side.RIGHT and moved is coordinates
+    if not moved:  # the other side's own points; those of the whole axle move here too
+        return perturbed(
+            found, coordinates, sizes, weights=[float(c.point in shared) for c in coordinates]
+        )
+    flips = both and corner.side is Side.RIGHT
     weights = [
         -1.0 if flips and c.axis == 1 and c.point not in shared else 1.0 for c in coordinates
     ]

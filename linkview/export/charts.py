@@ -44,6 +44,7 @@ _STYLE: dict[Any, Any] = {
     "axes.grid": True,
     "grid.color": "#e3e8ee",
     "grid.linewidth": 0.8,
+    "axes.formatter.useoffset": False,
     "lines.linewidth": 1.7,
     "legend.frameon": False,
     "svg.hashsalt": "linkview",

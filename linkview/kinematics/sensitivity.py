@@ -27,7 +27,7 @@ from linkview.kinematics.corner import (
     origin_of,
 )
 from linkview.kinematics.motion import Moving, in_row_order, row_motion
-from linkview.model.layout import BODY, KNUCKLE, RACK, WHEEL
+from linkview.model.layout import BODY, KNUCKLE, OTHER_WHEEL_CENTRE, RACK, WHEEL
 from linkview.model.parts import Corner, Hold
 
 # The step of the complex numbers: so small that its square is lost beside any length.
@@ -96,7 +96,8 @@ class Perturbed:
 def coordinates_of(corner: Corner, sizes: Sizes) -> tuple[Coordinate, ...]:
     """Every coordinate that may be moved: all points, or with parts kept those on body and rack."""
     owner, solved = corner.layout.owner, corner.layout.solved
-    names = [n for n in corner.points if sizes is Sizes.FOLLOW or owner(n) not in solved]
+    given = [n for n in corner.points if n != OTHER_WHEEL_CENTRE]
+    names = [n for n in given if sizes is Sizes.FOLLOW or owner(n) not in solved]
     return tuple(Coordinate(name, axis) for name in names for axis in range(3))
 
 

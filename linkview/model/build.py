@@ -156,7 +156,8 @@ def axle_from(
         name=name,
         left=corners[Side.LEFT],
         right=corners[Side.RIGHT],
-        symmetric=len(references) == 1,
+        # Points that belong to the whole axle make its two sides differ.
+        symmetric=len(references) == 1 and not layout_of(table).shared,
         hold=Hold(table.hold),
         min_toggle_deg=table.min_toggle_angle,
         wanted_gaps=tuple(WantedGap(frozenset(g.between), g.at_least) for g in table.gaps),

@@ -314,7 +314,8 @@ class Corner:
 class Axle:
     """Both corners of one end of the car.
 
-    symmetric: the right side is the mirror of the left (the file gives one side only).
+    symmetric: the right side is the mirror of the left (the file gives one side only, and no point
+    belongs to the axle as a whole).
     unsprung_kg: per corner. driven: its driveshafts carry drive.
     plates: the plate descriptions of the file (`model/schema.py`), left side.
     """
