@@ -12,6 +12,7 @@ import pytest
 from shipped import MODELS, NAMES, axle_of_model, car_of
 
 from linkview.app.check import check_file
+from linkview.cli import main
 from linkview.errors import CannotAssemble, ModelFaults
 from linkview.geometry import frozen, length
 from linkview.kinematics.assemble import build_car
@@ -251,3 +252,36 @@ def test_redundant_hinges_are_allowed_where_they_agree(tmp_path):
     built = linkage_of(corner)
     assert built.linkage.row_count - 2 > len(built.sound)  # rows left out as superfluous
     assert max(float(e.max()) for e in fit_errors_mm(corner, a.poses).values()) < 1e-9
+
+
+@pytest.mark.parametrize("name", LAYOUT_MODELS)
+def test_every_model_goes_through_tables_and_charts(name, tmp_path):
+    """The whole job but the gaps and pictures: nothing in it knows a layout by name."""
+    assert main(["sweep", str(MODELS / name / f"{name}.toml"), "--out", str(tmp_path / "out")]) == 0
+    axle = axle_of_model(name).name
+    assert (tmp_path / "out" / f"{axle}_against_travel.svg").stat().st_size > 1000
+    assert (tmp_path / "out" / f"{axle}_alignment.csv").stat().st_size > 1000
+
+
+def test_parts_kept_with_solved_arms_keeps_every_part(tmp_path):
+    """Upper pivots lowered on a push-rod car: rods, arms, rocker and knuckle keep their sizes."""
+    text = (MODELS / "push_rod" / "push_rod.toml").read_text(encoding="utf-8")
+    text += (
+        '\n[variant.low]\ntitle = "upper pivots lower"\n[[variant.low.change]]\naxle = "front"\n'
+        'how = "parts_kept"\n[variant.low.change.move]\nupper_arm_rear_pivot = [0, 0, -8]\n'
+        "upper_arm_front_pivot = [0, 0, -8]\nrocker_rear_pivot = [0, 2, 0]\n"
+        "rocker_front_pivot = [0, 2, 0]\n"
+    )
+    path = tmp_path / "push_rod.toml"
+    path.write_text(text, encoding="utf-8")
+    check_file(path)
+    old, new = (build_car(read_file(path), v).axles["front"].left for v in ("as_found", "low"))
+    assert new.points["upper_arm_rear_pivot"][2] == old.points["upper_arm_rear_pivot"][2] - 8.0
+    assert length(new.points["upper_ball_joint"] - old.points["upper_ball_joint"]) > 0.5  # mm
+    same = [("push_rod_inner", "push_rod_outer"), ("tie_rod_inner", "tie_rod_outer")]
+    same += [("upper_arm_rear_pivot", "upper_ball_joint"), ("push_rod_inner", "damper_rocker")]
+    same += [("lower_ball_joint", "upper_ball_joint"), ("lower_arm_rear_pivot", "push_rod_outer")]
+    same += [("rocker_rear_pivot", "push_rod_inner"), ("lower_ball_joint", "push_rod_outer")]
+    for a, b in same:
+        assert new.distance_mm(a, b) == pytest.approx(old.distance_mm(a, b), abs=1e-8), (a, b)
+    assert new.points["wheel_centre"][2] == pytest.approx(old.points["wheel_centre"][2], abs=1e-9)

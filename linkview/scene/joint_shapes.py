@@ -174,6 +174,8 @@ def rack_pieces(axle: Axle) -> Iterator[Piece]:
     ends = [_rack_end(corner) for corner in axle.corners]
     if ends[0] is None or ends[1] is None or axle.left.rack is None:
         return
+    if not axle.left.layout.on_rack:  # a steering box has no rack to draw
+        return
     left, right = ends[0], ends[1]
     across, stop = unit(left - right), axle.left.rack.stop_mm
     yield Piece("", cylinder(right, left, 12.0), Paint.RIM, Ride(RACK))
