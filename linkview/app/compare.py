@@ -23,7 +23,7 @@ from linkview.kinematics.assemble import build_car, ladder
 from linkview.limits.stops import first_stop
 from linkview.model.parts import Car
 from linkview.model.read import HardPointFile
-from linkview.plates.shop import WATER_JET
+from linkview.plates.profiles import WATER_JET
 from linkview.study import CarStudy, Tell, study_car, study_without_gaps, swept
 
 

@@ -169,7 +169,7 @@ def _carried(
         if part in moves:
             out[what] = moves[part] @ out.get(what, np.eye(4))
     for name in table.plates:
-        out[f"plate {name}"] = knuckle @ out.get(f"plate {name}", np.eye(4))
+        out[f"plate {name}"] = solved[KNUCKLE] @ out.get(f"plate {name}", np.eye(4))
     return out
 
 
