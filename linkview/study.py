@@ -282,6 +282,14 @@ def limit_regions(axle: Axle, car: Car, gaps: Mapping[Side, GapSurvey]) -> Regio
         sweep = sweep_axle(axle, *grid_of(axle, rack_count=FINE_RACK, travel_count=FINE_TRAVEL))
         return region_map(sweep, readings(sweep, car), None)
     sweep = swept(axle)
+    return region_map(sweep, readings(sweep, car), touching_poses(axle, gaps))
+
+
+def touching_poses(axle: Axle, gaps: Mapping[Side, GapSurvey]) -> dict[str, Flags]:
+    """What touches, in words -> (S, T) poses of the usual grid, of all pairs measured.
+
+    Pairs that never move against each other are left out: they stop nothing.
+    """
     touching: dict[str, Flags] = {}
     for side, found in gaps.items():
         for pair in found.pairs:
@@ -294,4 +302,20 @@ def limit_regions(axle: Axle, car: Car, gaps: Mapping[Side, GapSurvey]) -> Regio
             words = f"{spoken(pair.pair[0])} touches {spoken(pair.pair[1])}"
             key = words if axle.symmetric else f"{words}, {side.value}"
             touching[key] = touching.get(key, False) | touch
-    return region_map(sweep, readings(sweep, car), touching)
+    return touching
+
+
+def first_contacts(study: AxleStudy) -> dict[tuple[int, Side], tuple[float, str]]:
+    """By travel index and lock: the grid's rack nearest the middle at which something touches, and
+    what. Between two racks of the grid contact can begin earlier."""
+    out: dict[tuple[int, Side], tuple[float, str]] = {}
+    rack = study.sweep.left.rack_mm
+    touching = touching_poses(study.axle, study.gaps)
+    for lock in study.alignment.locks:
+        way = np.sign(lock.rack_mm)
+        order = [i for i in np.argsort(np.abs(rack), kind="stable") if rack[i] * way >= 0.0]
+        for j in range(len(study.sweep.left.travel_mm)):
+            met = [(i, words) for i in order for words, at in touching.items() if at[i, j]]
+            if met:
+                out[j, lock.toward] = float(rack[met[0][0]]), met[0][1]
+    return out

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -12,11 +13,13 @@ from PIL import Image
 from shipped import MODELS, car_of
 
 from linkview.app.compare import compare_without_gaps, write_comparison
+from linkview.clearance.distance import GapState
 from linkview.cli import main
 from linkview.errors import UnknownName
 from linkview.export.compare import differences, moved_points
 from linkview.export.curves import Against, State, curves_of, draw_curves, write_curves
 from linkview.export.limit_map import draw_limit_map
+from linkview.export.tables import write_stops
 from linkview.kinematics.assemble import build_car, ladder
 from linkview.kinematics.sweep import sweep_axle
 from linkview.limits.limit import Stops
@@ -25,7 +28,8 @@ from linkview.limits.regions import INSIDE, region_map
 from linkview.limits.stops import first_stop
 from linkview.model.parts import Side
 from linkview.model.read import read_file
-from linkview.study import along_rack, along_travel, limit_regions
+from linkview.plates.profiles import WATER_JET
+from linkview.study import along_rack, along_travel, first_contacts, limit_regions, study_car
 
 FILE = MODELS / "demo_coupe" / "demo_coupe.toml"
 
@@ -205,3 +209,25 @@ def test_the_map_is_drawn_with_its_names(tmp_path):
     assert "1  tie rod outer rod end misalignment" in words
     assert "Gaps are not in this map" in words
     assert png.stat().st_size > 10_000
+
+
+def test_the_stops_table_names_contact_where_gaps_were_measured(tmp_path):
+    """The first touching rack outward, at every travel and lock, against the survey's own states."""
+    car = car_of("twin_link_strut")
+    axle = car.axles["front"]
+    study = study_car(car, WATER_JET, quiet).axles["front"]
+    assert first_contacts(study) == {}  # as shipped nothing touches
+    pair = study.gaps[Side.LEFT].pairs[0]
+    gap = np.full(study.sweep.left.solved.shape, 5.0)
+    gap[3, 7] = -0.5  # the left wheel, at the fourth rack from one end
+    touched = replace(pair, gap_mm=gap, state=np.full(gap.shape, int(GapState.MEASURED)))
+    survey = replace(study.gaps[Side.LEFT], pairs=(touched,))
+    assert axle.symmetric
+    found = first_contacts(replace(study, gaps={Side.LEFT: survey}))
+    rack = study.sweep.left.rack_mm
+    assert {key[0] for key in found} == {7}
+    assert sorted(at for at, _ in found.values()) == pytest.approx(sorted([rack[3], -rack[3]]))
+    write_stops(tmp_path / "stops.csv", {"front": replace(study, gaps={Side.LEFT: survey})})
+    rows = table(tmp_path / "stops.csv")
+    assert sum("touches" in r["contact of"] for r in rows) == 2
+    assert rows[0]["contact of"] == "none found at the grid's poses"

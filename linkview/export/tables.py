@@ -18,9 +18,9 @@ from linkview.export.files import write_whole
 from linkview.geometry import Array
 from linkview.limits.readings import readings
 from linkview.model.layouts import BODY
-from linkview.model.parts import Car
+from linkview.model.parts import Car, Side
 from linkview.plates.plate import pin_misses
-from linkview.study import AxleStudy, CarStudy
+from linkview.study import AxleStudy, CarStudy, first_contacts
 
 Row = Sequence[object]
 
@@ -203,18 +203,22 @@ def write_limits(path: Path, study: CarStudy) -> None:
 def write_stops(path: Path, studies: Mapping[str, AxleStudy]) -> None:
     """For every travel, the rack to each side at which the first limit stops the linkage."""
     header = ["axle", "travel (mm)", "lock", "rack (mm)", "stopped by", "value", "unit", "held"]
+    header += ["contact at the grid's rack (mm)", "contact of"]
 
     def rows() -> Iterator[Row]:
         for name, study in studies.items():
             held = study.axle.hold.words
-            for row in study.stops.rows:
-                for lock, stop in (("left", row.left), ("right", row.right)):
-                    start = [name, _mm(row.travel_mm), lock]
+            contacts = first_contacts(study)
+            none = (None, "none found at the grid's poses" if study.gaps else "gaps not measured")
+            for j, row in enumerate(study.stops.rows):
+                for lock, stop in ((Side.LEFT, row.left), (Side.RIGHT, row.right)):
+                    start = [name, _mm(row.travel_mm), lock.value]
+                    touch = contacts.get((j, lock), none)
                     if stop is None:
-                        yield [*start, None, "no limit in the grid", None, None, held]
+                        yield [*start, None, "no limit in the grid", None, None, held, *touch]
                     else:
                         at = [_mm(stop.rack_mm), stop.what, _mm(stop.value), stop.unit]
-                        yield [*start, *at, held]
+                        yield [*start, *at, held, *touch]
 
     write_table(path, header, rows())
 
