@@ -212,7 +212,7 @@ def test_the_map_is_drawn_with_its_names(tmp_path):
 
 
 def test_the_stops_table_names_contact_where_gaps_were_measured(tmp_path):
-    """The first touching rack outward, at every travel and lock, against the survey's own states."""
+    """The first touching rack outward, by travel and lock, against the survey's own states."""
     car = car_of("twin_link_strut")
     axle = car.axles["front"]
     study = study_car(car, WATER_JET, quiet).axles["front"]
