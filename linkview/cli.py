@@ -9,10 +9,13 @@ from __future__ import annotations
 
 import argparse
 import os
+import signal
 import sys
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from types import FrameType
 from typing import TYPE_CHECKING
 
 from linkview import __version__
@@ -37,7 +40,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     args = _parser().parse_args(argv)
     run: Callable[[argparse.Namespace], int] = args.run
     try:
-        return run(args)
+        with _heeding_interrupts():
+            return run(args)
     except LinkviewError as fault:
         for line in str(fault).splitlines():
             print(f"linkview: {line}", file=sys.stderr)
@@ -477,11 +481,45 @@ def _say_files(args: argparse.Namespace, file: HardPointFile, names: Sequence[st
     print(f"\nwritten to {_folder(args, file)}: {', '.join(names)}")
 
 
+_interrupted = threading.Event()
+
+
+@contextmanager
+def _heeding_interrupts() -> Iterator[None]:
+    """Keeps a Ctrl-C in mind: a library's import may swallow the exception that it raises."""
+
+    def note(number: int, frame: FrameType | None) -> None:
+        _interrupted.set()
+        raise KeyboardInterrupt
+
+    ours = (
+        threading.current_thread() is threading.main_thread()
+        and signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    )
+    if not ours:
+        yield
+        return
+    signal.signal(signal.SIGINT, note)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+        _interrupted.clear()
+
+
+def _heed() -> None:
+    """Stops here if the builder has asked for it."""
+    if _interrupted.is_set():
+        raise KeyboardInterrupt
+
+
 @contextmanager
 def _progress() -> Iterator[Tell]:
-    """A bar on a terminal, nothing where the output is kept."""
+    """A bar on a terminal, nothing where the output is kept; stops where the builder asked to."""
+    _heed()
     if not sys.stderr.isatty():
-        yield lambda what, done, count: None
+        yield lambda what, done, count: _heed()
+        _heed()
         return
     from rich.console import Console
     from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
@@ -491,6 +529,7 @@ def _progress() -> Iterator[Tell]:
         task = bar.add_task("starting", total=1)
 
         def tell(what: str, done: int, count: int) -> None:
+            _heed()
             bar.update(task, description=what, completed=done, total=count)
 
         yield tell
