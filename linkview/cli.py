@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Future
 
     from linkview.alignment.sensitivity import Sensitivity
+    from linkview.kinematics.assemble import Rebuilder
     from linkview.model.parts import Car
     from linkview.model.read import HardPointFile
     from linkview.plates.plate import Plate
@@ -69,6 +70,7 @@ def _parser() -> argparse.ArgumentParser:
     _add(commands, "check", _check, "list every fault of a file and its variants", ("model",))
     _add(commands, "sweep", _sweep, "positions, alignment and limits as tables", ("model", "out"))
     _add(commands, "gaps", _gaps, "the least gap of every pair of bodies", ("model", "out"))
+    _add(commands, "envelope", _envelope, "the volume a body sweeps, as STL", ("model", "out"))
     _add(commands, "plates", _plates, "draw the plates, all their files", ("model", "out", "paper"))
     _add_shop(commands)
     _add_outline(commands)
@@ -170,6 +172,16 @@ def _add(
         papers = ("A4", "Letter")
         sub.add_argument("--step", action="store_true", help="STEP too (extra: linkview[step])")
         sub.add_argument("--paper", choices=papers, default="A4", help="for the 1:1 templates")
+    if name == "gaps":
+        sub.add_argument(
+            "--pictures", action="store_true", help="a close-up of every pair that falls short"
+        )
+    if name == "envelope":
+        sub.add_argument("axle", metavar="AXLE", help="the axle, such as front")
+        sub.add_argument("body", metavar="BODY", help="the body, such as tyre or rim")
+        sub.add_argument(
+            "--grow", metavar="MM", type=float, default=0.0, help="grown by this besides"
+        )
     if "film" in takes:
         sub.add_argument("--no-film", action="store_true", help="pictures, but no MP4 and GIF")
 
@@ -233,6 +245,7 @@ def _run(args: argparse.Namespace) -> int:
 
 def _whole_job(args: argparse.Namespace, trial: Future[None]) -> int:
     from linkview.app.charts import draw_charts
+    from linkview.app.gap_results import write_gap_tables
     from linkview.app.pictures import draw_pictures
     from linkview.app.plate_results import write_plate_files
     from linkview.app.results import (
@@ -243,10 +256,11 @@ def _whole_job(args: argparse.Namespace, trial: Future[None]) -> int:
     from linkview.study import study_car
 
     file, car, found = _cars(args)
+    _announce_compiling()
     with _progress() as tell:
-        study = study_car(car, _shop(args), tell)
+        study = study_car(car, _shop(args), tell, _rebuilder(args, file))
         with results_folder(_folder(args, file)) as folder:
-            files = write_tables(study, found, folder)
+            files = write_tables(study, found, folder) + write_gap_tables(study, folder)
             files += write_plate_files(study, folder).written
             files += draw_charts(study, found, folder)
             missing = None
@@ -290,28 +304,55 @@ def _sweep(args: argparse.Namespace) -> int:
 
 
 def _gaps(args: argparse.Namespace) -> int:
+    from linkview.app.gap_results import write_gap_tables
     from linkview.app.results import results_folder
-    from linkview.export.summary import gap_words
+    from linkview.export.summary import advice_words, gap_words, stops_words
     from linkview.export.tables import write_gaps
     from linkview.study import gap_shortfalls, study_car
 
-    file, car, _ = _cars(args)
+    file, car, found = _cars(args)
+    _announce_compiling()
     with _progress() as tell:
-        study = study_car(car, _shop(args), tell)
+        study = study_car(car, _shop(args), tell, _rebuilder(args, file))
         with results_folder(_folder(args, file)) as folder:
             write_gaps(folder / "gaps.csv", study.axles)
+            tables = write_gap_tables(study, folder)
+            if args.pictures:
+                from linkview.app.pictures import draw_gap_pictures
+
+                tables += draw_gap_pictures(study, found, folder, tell)
     short = []
     for name, axle in study.axles.items():
         print(f"{name.upper()} AXLE ({axle.axle.hold.words})")
         for side, pair in axle.worst_pairs(10_000):
             print(f"  {gap_words(axle, side, pair)}")
+            for line in advice_words(axle, side, pair):
+                print(f"    {line}")
+        for line in stops_words(axle):
+            print(f"  {line}")
         for side, survey in axle.gaps.items():
             print(f"  left out, {side.value} side:")
             for out in survey.left_out:
                 print(f"    {out.pair[0]} to {out.pair[1]}: {out.reason}")
         short += gap_shortfalls(axle)
-    _say_files(args, file, ["gaps.csv"])
+    _say_files(args, file, ["gaps.csv", *(t.name for t in tables)])
     return SHORT if args.strict and short else DONE
+
+
+def _envelope(args: argparse.Namespace) -> int:
+    from linkview.app.results import results_folder
+    from linkview.export.envelope import write_envelope
+    from linkview.study import swept_volume
+
+    file, car, _ = _cars(args)
+    _announce_compiling()
+    with _progress() as tell:
+        swept = swept_volume(car, args.axle, args.body, args.grow, tell)
+        with results_folder(_folder(args, file)) as folder:
+            made = write_envelope(folder / f"{args.axle}_{args.body}_envelope.stl", swept)
+    print(f"{args.axle} {args.body}: {made.words}")
+    _say_files(args, file, [made.name])
+    return DONE
 
 
 def _plates(args: argparse.Namespace) -> int:
@@ -452,6 +493,12 @@ def _cars(args: argparse.Namespace) -> tuple[HardPointFile, Car, Car]:
     return file, cars[0], cars[1]
 
 
+def _rebuilder(args: argparse.Namespace, file: HardPointFile) -> Rebuilder:
+    from linkview.kinematics.assemble import rebuilder
+
+    return rebuilder(file, args.variant)
+
+
 def _shop(args: argparse.Namespace) -> ShopProfile:
     from linkview.plates.profiles import named_profile
 
@@ -511,6 +558,15 @@ def _heed() -> None:
     """Stops here if the builder has asked for it."""
     if _interrupted.is_set():
         raise KeyboardInterrupt
+
+
+def _announce_compiling() -> None:
+    """Said where the output is kept too: on a machine's first run ever it takes some seconds."""
+    from linkview.clearance.compiled import compiled_before
+
+    if not compiled_before():
+        words = "compiling what measures gaps; only this first time, about 20 s"
+        print(f"linkview: {words}", file=sys.stderr, flush=True)
 
 
 @contextmanager

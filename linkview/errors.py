@@ -7,6 +7,7 @@
       LinkageLocked      one asked-for pose is beyond reach; names the joint
       MeshFault          an imported mesh cannot be read or measured
       PlateRefused       a plate that a shop would send back or that would not hold
+      EnvelopeRefused    a swept volume that could not be shown to hold every pose
       GraphicsMissing    no usable OpenGL library; names what to install
       CannotWrite        a result could not be written; nothing half-written is left
 
@@ -70,6 +71,10 @@ class MeshFault(LinkviewError):
 
 class PlateRefused(LinkviewError):
     """A plate that breaks a shop rule or cannot be drawn; gives the numbers."""
+
+
+class EnvelopeRefused(LinkviewError):
+    """A swept volume that could not be shown to hold every pose."""
 
 
 class GraphicsMissing(LinkviewError):

@@ -166,6 +166,20 @@ def inverse(move: ArrayLike) -> Array:
     return rigid(back, -np.einsum("...ij,...j->...i", back, move[..., :3, 3]))
 
 
+def best_fit(given: ArrayLike, wanted: ArrayLike) -> tuple[Array, Array]:
+    """The rigid move (4, 4) that takes points given (n, 3) nearest to wanted (n, 3), n >= 3.
+
+    Least squares, never a mirror image; and how far each point ends from its mark, (n,). Source:
+    W. Kabsch, Acta Crystallographica A32 (1976) 922 (from memory); checked against scipy.
+    """
+    a, b = np.asarray(given, dtype=float), np.asarray(wanted, dtype=float)
+    from_, to = a.mean(axis=0), b.mean(axis=0)
+    u, _, vt = np.linalg.svd((b - to).T @ (a - from_))
+    turn = u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
+    move = rigid(turn, to - turn @ from_)
+    return move, length(apply(move, a) - b)
+
+
 def mirrored(v: ArrayLike) -> Array:
     """Points or directions (..., 3) mirrored left to right (y changes sign)."""
     return np.asarray(numbers(v) * np.array([1.0, -1.0, 1.0]))

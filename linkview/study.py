@@ -7,19 +7,26 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from itertools import combinations
 
 import numpy as np
 
 from linkview.alignment.axle import AxleAlignment, align
+from linkview.clearance.advice import GapAdvice, advise
 from linkview.clearance.bodies import solids_of
+from linkview.clearance.certify import Certainty, Certified
+from linkview.clearance.compiled import compile_all
 from linkview.clearance.distance import GapState, Poses
+from linkview.clearance.domain import domain_of
+from linkview.clearance.envelope import SweptVolume, sweep_volume
 from linkview.clearance.far_apart import floor_mm
 from linkview.clearance.gaps import GapSurvey, SurveyedPair, survey
-from linkview.errors import PlateRefused
+from linkview.errors import EnvelopeRefused, PlateRefused, UnknownName, near_miss
 from linkview.geometry import Flags
+from linkview.kinematics.assemble import Rebuilder
 from linkview.kinematics.sweep import AxleSweep, grid_of, sweep_axle
-from linkview.limits.readings import readings
+from linkview.limits.readings import limits_of, readings
 from linkview.limits.regions import RegionMap, region_map
 from linkview.limits.report import FirstStops, Stop
 from linkview.limits.stops import first_stop
@@ -69,6 +76,7 @@ class AxleStudy:
     """One axle's results.
 
     gaps: by side; a symmetric axle is measured on the left only; empty where not asked for.
+    advice: what to do about them, and how sure they and the limits are, by side.
     """
 
     axle: Axle
@@ -77,6 +85,7 @@ class AxleStudy:
     stops: FirstStops
     gaps: Mapping[Side, GapSurvey]
     plates: tuple[DrawnPlate, ...]
+    advice: Mapping[Side, GapAdvice] = field(default_factory=dict)
 
     def worst_pairs(self, count: int) -> list[tuple[Side, SurveyedPair]]:
         """The pairs to look at first, over both sides."""
@@ -111,14 +120,41 @@ def swept(axle: Axle) -> AxleSweep:
     return sweep_axle(axle, *grid_of(axle, rack_count=RACK_COUNT, travel_count=TRAVEL_COUNT))
 
 
-def study_car(car: Car, shop: ShopProfile, tell: Tell) -> CarStudy:
-    """Every step for every axle. tell: called as work goes on; may raise to interrupt."""
+def study_car(
+    car: Car, shop: ShopProfile, tell: Tell, rebuilder: Rebuilder | None = None
+) -> CarStudy:
+    """Every step for every axle. tell: called as work goes on; may raise to interrupt.
+
+    rebuilder: of the same variant; with it the gaps come with advice and error bands.
+    """
     moved = study_without_gaps(car, shop, tell)
-    axles = {
-        name: replace(study, gaps=measured_gaps(study.sweep, tell, study.plates))
-        for name, study in moved.axles.items()
-    }
+    axles = {}
+    for name, study in moved.axles.items():
+        study = replace(study, gaps=measured_gaps(study.sweep, car, tell, study.plates))
+        if rebuilder is not None:
+            tell(f"{name} axle: what opens each gap, and how sure it is", 0, 1)
+            study = advised(study, car, rebuilder)
+        axles[name] = study
     return CarStudy(car, axles, shop)
+
+
+def advised(study: AxleStudy, car: Car, rebuilder: Rebuilder) -> AxleStudy:
+    """The study with what to do about its gaps, and the doubt in gaps and limits."""
+    name, advice = study.axle.name, {}
+    for sweep in study.sweep.corners:
+        side = sweep.corner.side
+        if side not in study.gaps:
+            continue
+        certain = [p.certain for p in study.gaps[side].pairs if p.certain is not None]
+        if certain:
+            advice[side] = advise(
+                sweep,
+                certain,
+                lambda corner: limits_of(corner, study.axle, car),
+                partial(rebuilder.corner, name, side),
+                rebuilder.doubt(name, sweep.corner.points),
+            )
+    return replace(study, advice=advice)
 
 
 def study_without_gaps(car: Car, shop: ShopProfile, tell: Tell) -> CarStudy:
@@ -133,14 +169,16 @@ def study_without_gaps(car: Car, shop: ShopProfile, tell: Tell) -> CarStudy:
 
 
 def measured_gaps(
-    sweep: AxleSweep, tell: Tell, plates: Sequence[DrawnPlate] = ()
+    sweep: AxleSweep, car: Car, tell: Tell, plates: Sequence[DrawnPlate] = ()
 ) -> dict[Side, GapSurvey]:
-    """Every pair of bodies over the sweep; the right side only where it is not the mirror.
+    """Every pair of bodies over the sweep, certified between its poses too, inside the limits.
 
-    plates: measured where they stand, a body each; those that could not be drawn are not there.
+    The right side only where it is not the mirror. plates: measured where they stand, a body each;
+    those that could not be drawn are not there.
     """
     axle = sweep.axle
     out = {}
+    compile_all()
     for corner in sweep.corners[:1] if axle.symmetric else sweep.corners:
         side = corner.corner.side
 
@@ -155,6 +193,7 @@ def measured_gaps(
             wanted=axle.wanted_gaps,
             left_out={**far_from_plates(whole, corner.poses, axle), **axle.left_out},
             progress=heard,
+            domain=domain_of(corner, limits_of(corner.corner, axle, car)),
         )
     return out
 
@@ -176,6 +215,31 @@ def far_from_plates(corner: Corner, poses: Poses, axle: Axle) -> dict[frozenset[
         if floor > FAR_MM:
             out[pair] = f"at no pose reached nearer than {floor:.0f} mm, told by spheres"
     return out
+
+
+def swept_volume(car: Car, axle: str, body: str, besides_mm: float, tell: Tell) -> SweptVolume:
+    """The volume that a body of the left corner sweeps inside the limits.
+
+    UnknownName for an axle or body that is not there, MeshFault for one that cannot be swept.
+    """
+    if axle not in car.axles:
+        raise UnknownName(f"no axle '{axle}'; {near_miss(axle, car.axles)}")
+    corner = car.axles[axle].left
+    chosen = [b for b in corner.bodies if b.name == body]
+    if not chosen:
+        raise UnknownName(f"no body '{body}'; {near_miss(body, [b.name for b in corner.bodies])}")
+    compile_all()
+    sweep = swept(car.axles[axle]).left
+    domain = domain_of(sweep, limits_of(corner, car.axles[axle], car))
+    if domain is None:
+        raise EnvelopeRefused(
+            f"axle '{axle}' ({corner.layout.title}): its envelope cannot be bounded between poses"
+        )
+
+    def heard(done: int, count: int) -> None:
+        tell(f"{axle} {spoken(body)}: envelope", done, count)
+
+    return sweep_volume(domain, solids_of(chosen)[body], besides_mm, heard)
 
 
 def drawn_plates(axle: Axle, shop: ShopProfile) -> tuple[DrawnPlate, ...]:
@@ -222,15 +286,32 @@ def gap_shortfalls(study: AxleStudy) -> list[str]:
     out = []
     for side, pair in study.worst_pairs(10_000):
         who = f"{study.axle.name} {side.value}: {spoken(pair.pair[0])} to {spoken(pair.pair[1])}"
-        least = pair.least
-        if least.state is GapState.UNKNOWN:
-            wanted = "" if pair.wanted_mm is None else f", {pair.wanted_mm:g} mm wanted"
+        wanted = "" if pair.wanted_mm is None else f", {pair.wanted_mm:g} mm wanted"
+        least, certain = pair.least, pair.certain
+        if certain is not None:
+            words = _certain_shortfall(certain)
+            out += [f"{who} {words}{wanted}"] if words else []
+        elif least.state is GapState.UNKNOWN:
             out.append(f"{who} unknown{wanted}")
         elif least.state is GapState.CONTACT or least.gap_mm <= 0.0:
             out.append(f"{who} touch")
         elif pair.margin_mm < 0.0:
             out.append(f"{who} {least.gap_mm:.1f} mm, {pair.wanted_mm:g} mm wanted")
     return out
+
+
+def _certain_shortfall(certain: Certified) -> str:
+    """What is wrong with a pair, '' for nothing; where it cannot be told, that is wrong too."""
+    if certain.verdict is Certainty.CONTACT:
+        return "touch"
+    if certain.verdict is Certainty.UNDECIDED:
+        return f"undecided ({certain.reason})"
+    wanted = certain.wanted_mm or 0.0
+    if certain.upper_mm < wanted:
+        return f"{certain.upper_mm:.1f} mm"
+    if certain.lower_mm < wanted:
+        return f"between {certain.lower_mm:.1f} and {certain.upper_mm:.1f} mm"
+    return ""
 
 
 def limit_shortfalls(axle: Axle, stops: FirstStops) -> list[str]:

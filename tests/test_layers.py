@@ -51,14 +51,14 @@ ONLY_IN = {
     "xarray": ("export/frames.py",),
     "pydantic": ("model",),
     "rich": ("cli.py",),
-    "numba": ("kernels.py",),
+    "numba": ("clearance/kernels.py",),
     "mujoco": (),
     "coal": (),
     "hypothesis": (),
     "pytest": (),
 }
-# The command line, and the package's own public names, which load when first used.
-MAY_IMPORT_LATE = ("linkview.cli", "linkview.__main__", "linkview")
+# The command line, the package's own public names and the compiled kernels load when first used.
+MAY_IMPORT_LATE = ("linkview.cli", "linkview.__main__", "linkview", "linkview.clearance.compiled")
 HEAVY = ("numpy", "scipy", "vtk", "vtkmodules", "pyvista", "trimesh", "ezdxf", "pydantic", "rich")
 HEAVY = (*HEAVY, "matplotlib", "pandas", "xarray")
 

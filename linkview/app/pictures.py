@@ -9,7 +9,9 @@ from pathlib import Path
 import numpy as np
 
 from linkview.app.results import Written
+from linkview.clearance.advice import falls_short
 from linkview.export.films import GhostCast, film_of
+from linkview.export.graphics import require_graphics
 from linkview.export.pictures import Ghost, Titles, gap_picture_of, picture_of
 from linkview.kinematics.sweep import sweep_axle
 from linkview.model.parts import Axle, Car, Side
@@ -19,6 +21,7 @@ from linkview.scene.stage import ghost_stage, pose_of, stage_of
 from linkview.scene.story import poses_along, story_of
 from linkview.study import AxleStudy, CarStudy, Tell, spoken
 
+MOST_GAP_PICTURES = 12  # close-ups of one axle
 SAME_MM = 0.05  # a state whose points lie this near to another's is not drawn as its ghost
 
 
@@ -35,9 +38,23 @@ def draw_pictures(
         tell(f"{name} axle: pictures", 0, 2)
         written.append(_at_ride_height(cast, folder))
         tell(f"{name} axle: pictures", 1, 2)
-        written += _worst_gap(cast, folder)
+        written += _worst_gap(cast, folder, 1)
         if films:
             written += _films(cast, folder, tell)
+    return written
+
+
+def draw_gap_pictures(study: CarStudy, found: Car, folder: Path, tell: Tell) -> list[Written]:
+    """A close-up of every pair that falls short, at its worst pose.
+
+    Raises GraphicsMissing before anything is drawn where the machine has no usable OpenGL.
+    """
+    tell("looking for OpenGL", 0, 1)
+    require_graphics()
+    written = []
+    for name, axle in study.axles.items():
+        tell(f"{name} axle: pictures of gaps", 0, 1)
+        written += _worst_gap(_Cast.of(study, axle, found), folder, MOST_GAP_PICTURES)
     return written
 
 
@@ -89,8 +106,33 @@ def _at_ride_height(cast: _Cast, folder: Path) -> Written:
     return Written(name, "the axle at ride height, every body named")
 
 
-def _worst_gap(cast: _Cast, folder: Path) -> list[Written]:
-    """The worst pair that has a place: close up, drawn and labelled."""
+def _worst_gap(cast: _Cast, folder: Path, most: int) -> list[Written]:
+    """The worst pairs that fall short and have a place: close up, drawn and labelled."""
+    study = cast.study
+    certain = [
+        (side, pair.certain)
+        for side, pair in study.worst_pairs(10_000)
+        if pair.certain is not None
+        and falls_short(pair.certain)
+        and np.isfinite(pair.certain.on_a).all()
+    ]
+    out = []
+    for k, (side, found) in enumerate(certain[:most]):
+        a, b = found.pair
+        name = (
+            f"{study.axle.name}_worst_gap.png" if k == 0 else f"{study.axle.name}_gap_{a}_{b}.png"
+        )
+        at = sweep_axle(study.axle, np.array([found.rack_mm]), np.array([found.travel_mm]))
+        if all(corner.solved.all() for corner in at.corners):
+            drawn = DrawnGap(side, found.pair, found.on_a, found.on_b, found.upper_mm)
+            pose = pose_of(at, 0, 0)
+            gap_picture_of(folder / name, study.axle, pose, drawn, cast.titles, plates=cast.plates)
+            out.append(Written(name, f"{spoken(a)} to {spoken(b)} at its worst pose, close up"))
+    return out or _worst_on_grid(cast, folder)
+
+
+def _worst_on_grid(cast: _Cast, folder: Path) -> list[Written]:
+    """The worst pair of the grid that has a place, where nothing certain falls short."""
     study = cast.study
     for side, pair in study.worst_pairs(10_000):
         least = pair.least

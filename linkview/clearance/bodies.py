@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 
 from linkview.clearance.meshes import MeshSolid, mesh_of_box, mesh_of_facets, mesh_of_file
-from linkview.clearance.revolved import Piece, own_frame, piece_of
+from linkview.clearance.revolved import Packed, Piece, own_frame, packed, piece_of
 from linkview.errors import MeshFault
 from linkview.geometry import Array, frozen
 from linkview.model.parts import Body, Box, Facets, MeshFile, Revolved, Tube
@@ -52,6 +53,11 @@ class RevolvedSolid:
     part: str
     home: Array
     pieces: tuple[Piece, ...]
+
+    @cached_property
+    def packed(self) -> Packed:
+        """The pieces as the kernels take them."""
+        return packed(self.pieces)
 
     @property
     def parts(self) -> tuple[str, ...]:

@@ -24,17 +24,11 @@ from linkview.clearance.answers import (
     with_contact,
 )
 from linkview.clearance.bodies import RevolvedSolid, Solid, TubeSolid
-from linkview.clearance.box_tree import Nodes, near_triangles
-from linkview.clearance.least import Least, Rings, Rows, Simplices, rings_of, search
+from linkview.clearance.compiled import kernels
 from linkview.clearance.meshes import MeshSolid
 from linkview.clearance.revolved import foot_on_surface, signed_distance
-from linkview.clearance.segments import (
-    between_segments,
-    nearest_on_segment,
-    segment_to_triangle,
-)
 from linkview.errors import UnknownName, near_miss
-from linkview.geometry import Array, apply, apply_direction, frozen, inverse, length
+from linkview.geometry import Array, Index, apply, frozen, inverse
 from linkview.model.layouts import BODY
 
 __all__ = ["GAP", "GapState", "PairGap", "Poses", "pair_gap"]
@@ -127,22 +121,25 @@ def _line(tube: TubeSolid, moves: Poses) -> Array:
     )
 
 
-def _segments(line: Array) -> tuple[Array, Array]:
-    """Starts and ends (n, k - 1, 3) of a line (n, k, 3); one point is a segment of no length."""
-    return (line, line) if line.shape[1] == 1 else (line[:, :-1], line[:, 1:])
-
-
 def _frame(solid: RevolvedSolid, moves: Poses) -> Array:
     return np.asarray(moves[solid.part] @ solid.home)
 
 
 def _revolved_answer(
-    solid: RevolvedSolid, frame: Array, found: Least, shrink_mm: Array | float
+    solid: RevolvedSolid, frame: Array, value: Array, at: Array, shrink_mm: Array | float
 ) -> PairGap:
-    """`found` in the solid's frame; the other body's skin is shrink_mm outside the found point."""
-    foot = foot_on_surface(solid.pieces, found.at)
-    p, q = apply(frame, foot), apply(frame, found.at)
-    return PairGap(found.value, states(found.value + shrink_mm < 0), p, toward(q, p, shrink_mm))
+    """value (n,) found at (n, 3) in the solid's frame; the other's skin is shrink_mm outside it."""
+    foot = foot_on_surface(solid.pieces, at)
+    p, q = apply(frame, foot), apply(frame, at)
+    return PairGap(value, states(value + shrink_mm < 0), p, toward(q, p, shrink_mm))
+
+
+def _blank(n: int) -> tuple[Array, Array, Array]:
+    return np.empty(n), np.empty((n, 3)), np.empty((n, 3))
+
+
+def _packed(solid: RevolvedSolid) -> tuple[Array, Index, Array]:
+    return solid.packed.sides, solid.packed.starts, solid.packed.roundings
 
 
 # --- one function for each pair of types -----------------------------------------------------
@@ -150,18 +147,12 @@ def _revolved_answer(
 
 def tube_to_tube(a: TubeSolid, b: TubeSolid, moves: Poses) -> PairGap:
     """Exact; once the centre lines cross, at least the sum of the radii deep."""
-    a0, a1 = _segments(_line(a, moves))
-    b0, b1 = _segments(_line(b, moves))
-    apart, on_a, on_b = between_segments(a0[:, :, None], a1[:, :, None], b0[:, None], b1[:, None])
-    n = len(apart)
-    best = np.argmin(apart.reshape(n, -1), axis=1)
-    rows = np.arange(n)
-    apart = apart.reshape(n, -1)[rows, best]
-    p, q = on_a.reshape(n, -1, 3)[rows, best], on_b.reshape(n, -1, 3)[rows, best]
-    crossing = apart <= _CROSSING_MM
+    line_a, line_b = _line(a, moves), _line(b, moves)
+    apart, p, q = _blank(len(line_a))
+    kernels().lines_apart(line_a, line_b, apart, p, q)
     return PairGap(
         apart - a.radius_mm - b.radius_mm,
-        states(crossing),
+        states(apart <= _CROSSING_MM),
         toward(p, q, a.radius_mm),
         toward(q, p, b.radius_mm),
     )
@@ -171,14 +162,10 @@ def revolved_to_tube(solid: RevolvedSolid, tube: TubeSolid, moves: Poses) -> Pai
     """Centre line against the solid's signed distance, everywhere along it, less the radius."""
     frame = _frame(solid, moves)
     line = apply(inverse(frame)[:, None], _line(tube, moves))
-    start, end = _segments(line)
-    n, k = start.shape[:2]
-    patches = Simplices(
-        np.repeat(np.arange(n), k), np.stack([start, end], axis=2).reshape(n * k, 2, 3)
-    )
-    found = Least.none_yet(n)
-    search(solid.pieces, patches, tube.radius_mm, SEGMENT_TOLERANCE_MM, found)
-    return _revolved_answer(solid, frame, found, tube.radius_mm)
+    value, at, _ = _blank(len(line))
+    radius = tube.radius_mm
+    kernels().round_to_line(*_packed(solid), line, radius, SEGMENT_TOLERANCE_MM, value, at)
+    return _revolved_answer(solid, frame, value, at, tube.radius_mm)
 
 
 def revolved_to_revolved(a: RevolvedSolid, b: RevolvedSolid, moves: Poses) -> PairGap:
@@ -186,13 +173,15 @@ def revolved_to_revolved(a: RevolvedSolid, b: RevolvedSolid, moves: Poses) -> Pa
     frame_a, frame_b = _frame(a, moves), _frame(b, moves)
     across = inverse(frame_a) @ frame_b
     n = len(across)
-    found, shrink = Least.none_yet(n), np.zeros(n)
-    for piece_b in b.pieces:
-        patches: Rings = rings_of(piece_b, across)
-        before = found.value.copy()
-        search(a.pieces, patches, piece_b.rounding_mm, SURFACE_TOLERANCE_MM, found)
-        shrink = np.where(found.value < before, piece_b.rounding_mm, shrink)
-    answer = _revolved_answer(a, frame_a, found, shrink)
+    skins = [piece.skin for piece in b.pieces]
+    edges = np.concatenate(skins)
+    shrinks = np.repeat([piece.rounding_mm for piece in b.pieces], [len(skin) for skin in skins])
+    value, at, _ = _blank(n)
+    won = np.zeros(n, dtype=np.int64)
+    kernels().round_to_rings(
+        *_packed(a), edges, shrinks, across, SURFACE_TOLERANCE_MM, value, at, won
+    )
+    answer = _revolved_answer(a, frame_a, value, at, shrinks[won])
     swallowed = np.zeros(n, dtype=bool)
     for piece in a.pieces:
         middle = apply(inverse(across), piece.middle)
@@ -203,29 +192,25 @@ def revolved_to_revolved(a: RevolvedSolid, b: RevolvedSolid, moves: Poses) -> Pa
 def revolved_to_mesh(solid: RevolvedSolid, mesh: MeshSolid, moves: Poses) -> PairGap:
     """The solid's signed distance over every triangle; then whether the mesh swallows the solid."""
     frame = _frame(solid, moves)
-    into = inverse(frame) @ moves[mesh.part]
-    n = len(into)
-
-    def bounds(rows: Rows, nodes: Nodes, node: Rows) -> tuple[Array, Array]:
-        points, back = apply(into[rows], nodes.eye[node]), inverse(into)[rows]
-        here, lower = np.full(len(rows), np.inf), np.full(len(rows), np.inf)
-        for piece in solid.pieces:
-            value, gradient, pull = piece.distance(points)
-            fall = nodes.steepest_fall(node, apply_direction(back, gradient))
-            below = value + piece.bound(points, fall, nodes.reach[node], pull)
-            here, lower = np.minimum(here, value), np.minimum(lower, below)
-        return here, lower
-
-    row, triangle = near_triangles(mesh.tree, np.arange(n), bounds)
-    patches = Simplices(row, apply(into[row][:, None], mesh.triangles[triangle]))
-    found = Least.none_yet(n)
-    search(solid.pieces, patches, 0.0, SURFACE_TOLERANCE_MM, found)
-    answer = _revolved_answer(solid, frame, found, 0.0)
+    into = np.ascontiguousarray(inverse(frame) @ moves[mesh.part])
+    value, at, _ = _blank(len(into))
+    tree = mesh.tree
+    kernels().round_to_mesh(
+        *_packed(solid),
+        into,
+        tree.triangles,
+        tree.boxes,
+        tree.links,
+        SURFACE_TOLERANCE_MM,
+        value,
+        at,
+    )
+    answer = _revolved_answer(solid, frame, value, at, 0.0)
     for piece in solid.pieces:
         depth = -float(piece.distance(piece.middle[None])[0][0])
         middle = apply(inverse(into), piece.middle)
-        clear = np.maximum(found.value - SURFACE_TOLERANCE_MM, 0.0) + depth
-        answer = unless_wrapped(answer, mesh, middle, np.where(found.value > 0, clear, 0.0))
+        clear = np.maximum(value - SURFACE_TOLERANCE_MM, 0.0) + depth
+        answer = unless_wrapped(answer, mesh, middle, np.where(value > 0, clear, 0.0))
     return answer
 
 
@@ -233,25 +218,9 @@ def mesh_to_tube(mesh: MeshSolid, tube: TubeSolid, moves: Poses) -> PairGap:
     """Centre line against the triangles, less the radius; then whether the mesh swallows it."""
     home = moves[mesh.part]
     line = apply(inverse(home)[:, None], _line(tube, moves))
-    start, end = (p.reshape(-1, 3) for p in _segments(line))
-    n = len(line)
-    pose_of_row = np.repeat(np.arange(n), len(start) // n)
-
-    def bounds(rows: Rows, nodes: Nodes, node: Rows) -> tuple[Array, Array]:
-        way = nodes.eye[node] - nearest_on_segment(nodes.eye[node], start[rows], end[rows])
-        here = length(way)
-        toward = way / np.where(here > 0, here, 1.0)[:, None]
-        fall = np.maximum(nodes.steepest_fall(node, toward), -nodes.reach[node])
-        return here, here + fall
-
-    row, triangle = near_triangles(mesh.tree, pose_of_row, bounds)
-    apart, on_line, on_mesh = segment_to_triangle(start[row], end[row], mesh.triangles[triangle])
-    pose = pose_of_row[row]
-    least = np.full(n, np.inf)
-    np.minimum.at(least, pose, apart)
-    won = apart == least[pose]
-    p, q = np.zeros((n, 3)), np.zeros((n, 3))
-    p[pose[won]], q[pose[won]] = on_line[won], on_mesh[won]
+    least, p, q = _blank(len(line))
+    tree = mesh.tree
+    kernels().line_to_mesh(line, tree.triangles, tree.boxes, tree.links, least, p, q)
     p, q = apply(home, p), apply(home, q)
     answer = PairGap(
         least - tube.radius_mm,
@@ -259,7 +228,7 @@ def mesh_to_tube(mesh: MeshSolid, tube: TubeSolid, moves: Poses) -> PairGap:
         q,
         toward(p, q, tube.radius_mm),
     )
-    return unless_wrapped(answer, mesh, line[:, 0], np.where(least > 0, least, 0.0))
+    return unless_wrapped(answer, mesh, line[:, 0], least)
 
 
 def mesh_to_mesh(a: MeshSolid, b: MeshSolid, moves: Poses) -> PairGap:

@@ -1,12 +1,13 @@
 """Every pair of bodies of one corner over the whole grid: its least gap, or why it is left out.
 
-Gaps hold at the grid's poses, for rigid bodies; between two poses a gap can be smaller.
+`least` is what the grid's poses show; between two of them a gap can be smaller. `certain` holds
+everywhere inside the limits, where a `Domain` was given to find it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -14,7 +15,9 @@ from numpy.typing import NDArray
 
 from linkview.clearance.answers import GapState, PairGap
 from linkview.clearance.bodies import Solid, TubeSolid, solids_of
+from linkview.clearance.certify import Certainty, Certified, Progress, Task, certify
 from linkview.clearance.distance import Poses, pair_gap
+from linkview.clearance.domain import Domain
 from linkview.errors import UnknownName, near_miss
 from linkview.geometry import Array, frozen
 from linkview.model.layouts import BODY, KNUCKLE, WHEEL
@@ -24,9 +27,6 @@ __all__ = ["GapState", "GapSurvey", "LeastGap", "LeftOut", "SurveyedPair", "surv
 
 _AT_JOINT_MM = 5.0  # a body this near to a joint's centre is taken to be joined there
 _WHEEL_CENTRE = "wheel_centre"
-
-# (pairs done, pairs in all, the pair about to be measured)
-Progress = Callable[[int, int, tuple[str, str]], None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,6 +50,7 @@ class SurveyedPair:
     """One pair over the grid: gap_mm and state (S, T), `least` among them.
 
     parts: the part each body belongs to. wanted_mm: the builder's smallest gap, or None.
+    certain: what holds between the poses too, inside the limits; None where it was not asked for.
     constant: the two never move against each other; one pose was measured for all.
     """
 
@@ -61,6 +62,7 @@ class SurveyedPair:
     wanted_mm: float | None
     constant: bool
     notes: tuple[str, ...]
+    certain: Certified | None = None
 
     @property
     def poses_measured(self) -> int:
@@ -79,12 +81,26 @@ class SurveyedPair:
 
     @property
     def margin_mm(self) -> float:
-        """Least gap less the wanted gap (nothing wanted counts as 0); NaN where not known."""
-        return self.least.gap_mm - (self.wanted_mm or 0.0)
+        """Least gap less the wanted gap (nothing wanted counts as 0); NaN where not known.
+
+        Of what is certain the lower end counts, for a pair that could fall short.
+        """
+        gap = self.least.gap_mm
+        if self.certain is not None and self.certain.verdict is Certainty.CLEAR:
+            gap = self.certain.upper_mm
+        elif self.certain is not None:
+            gap = max(self.certain.lower_mm, -1e9)
+        return gap - (self.wanted_mm or 0.0)
 
     @property
     def badness(self) -> tuple[int, float]:
         """Sorts the worst first: touching, then never measured, then by margin."""
+        certain = self.certain
+        if certain is not None:
+            if certain.verdict is Certainty.CONTACT:
+                return (0, certain.upper_mm)
+            rank = 1 if certain.verdict is Certainty.UNDECIDED else 2
+            return (rank, self.margin_mm)
         if self.least.state is GapState.UNKNOWN:
             return (1, 0.0)
         touching = self.least.state is GapState.CONTACT or self.least.gap_mm <= 0
@@ -131,8 +147,11 @@ def survey(
     wanted: Iterable[WantedGap] = (),
     left_out: Mapping[frozenset[str], str] | None = None,
     progress: Progress | None = None,
+    domain: Domain | None = None,
 ) -> GapSurvey:
     """Measure every pair of the corner's bodies that can move against each other.
+
+    domain: of the sweep that `poses` come from; every pair is then certified over it as well.
 
     poses: part -> rigid moves (S, T, 4, 4) from the reference pose, NaN where out of reach.
     left_out: pairs the builder leaves out, with the reason. A pair with a wanted gap is measured
@@ -157,7 +176,18 @@ def survey(
             progress(done, len(asked), (a.name, b.name))
         found = pair_gap(a, b, flat)
         pairs.append(_surveyed(a, b, found, shape, wanted_mm.get(frozenset((a.name, b.name)))))
+    if domain is not None:
+        tasks = [
+            Task(a, b, p.wanted_mm, p.gap_mm, p.state)
+            for (a, b), p in zip(asked, pairs, strict=True)
+        ]
+        proved = certify(domain, tasks, progress or _silent)
+        pairs = [replace(p, certain=c) for p, c in zip(pairs, proved, strict=True)]
     return GapSurvey(tuple(pairs), tuple(skipped))
+
+
+def _silent(done: int, count: int, pair: tuple[str, str]) -> None:
+    """No one to tell."""
 
 
 def _surveyed(

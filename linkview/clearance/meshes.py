@@ -6,14 +6,15 @@ checked here and reported, because a mesh that is silently repaired is a mesh no
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import fcl
 import numpy as np
 import trimesh
 from numpy.typing import NDArray
 
-from linkview.clearance import box_tree
+from linkview.clearance.compiled import kernels
 from linkview.errors import MeshFault
 from linkview.geometry import Array, apply, frozen, length
 from linkview.model.parts import Box, Facets, MeshFile
@@ -31,7 +32,9 @@ class MeshSolid:
     """A triangle mesh on one part, in the car's frame at the reference pose.
 
     triangles (f, 3, 3) mm. closed: no open edge and one winding throughout.
-    members: one vertex (c, 3) of each connected piece. model: the library's mesh tree.
+    members: one vertex (c, 3) of each connected piece. inside_mm: how far the true surface may
+    stand outside the triangles. `tree` and `model`, which only gaps need,
+    are made when first asked for.
     """
 
     name: str
@@ -39,9 +42,8 @@ class MeshSolid:
     triangles: Array
     closed: bool
     members: Array
-    tree: box_tree.BoxTree
-    model: fcl.BVHModel
     notes: tuple[str, ...] = ()
+    inside_mm: float = 0.0
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -50,6 +52,37 @@ class MeshSolid:
     @property
     def carriers(self) -> tuple[str, ...]:
         return (self.part,)
+
+    @cached_property
+    def tree(self) -> Tree:
+        """Boxes round the triangles, for the kernels."""
+        count = len(self.triangles)
+        order, boxes = np.empty(count, dtype=np.int64), np.empty((2 * count, 6))
+        links = np.empty((2 * count, 3), dtype=np.int64)
+        made = kernels().build_tree(self.triangles.copy(), order, boxes, links)
+        return Tree(self.triangles[order], boxes[:made].copy(), links[:made].copy())
+
+    @cached_property
+    def model(self) -> fcl.BVHModel:
+        """The library's tree, for mesh against mesh."""
+        count = len(self.triangles)
+        model = fcl.BVHModel()
+        model.beginModel(count, 3 * count)
+        model.addSubModel(self.triangles.reshape(-1, 3), np.arange(3 * count).reshape(-1, 3))
+        model.endModel()
+        return model
+
+
+@dataclass(frozen=True, eq=False)
+class Tree:
+    """triangles (f, 3, 3) in the tree's order; boxes (m, 6), links (m, 3): see `build_tree`.
+
+    Not read-only, for numba compiles a kernel anew for read-only arrays.
+    """
+
+    triangles: Array
+    boxes: Array
+    links: NDArray[np.int64]
 
 
 def mesh_of_box(body: Box) -> MeshSolid:
@@ -66,7 +99,8 @@ def mesh_of_facets(body: Facets) -> MeshSolid:
     vertices, faces, notes = _tidied(np.array(body.vertices), np.array(body.triangles))
     if body.inside_mm > 0.0:
         notes = (*notes, f"its arcs are chords up to {body.inside_mm:g} mm inside the true ones")
-    return _solid(body.name, body.part, vertices, faces, notes)
+    solid = _solid(body.name, body.part, vertices, faces, notes)
+    return replace(solid, inside_mm=body.inside_mm)
 
 
 def mesh_of_file(body: MeshFile) -> MeshSolid:
@@ -85,6 +119,9 @@ def mesh_of_file(body: MeshFile) -> MeshSolid:
     if body.mirrored:
         vertices, faces = vertices * [1.0, -1.0, 1.0], faces[:, ::-1]
     vertices, faces, notes = _tidied(vertices, faces)
+    if body.fit_mm:
+        worst = f"{max(body.fit_mm):.1f} mm at the worst of {len(body.fit_mm)} places"
+        notes = (*notes, f"placed by matching places: off by {worst}")
     if not len(faces):
         raise MeshFault(f"{where}: every triangle has zero area; export it again as a solid")
     across = float(length(np.ptp(vertices[_used(faces, len(vertices))], axis=0)))
@@ -166,18 +203,12 @@ def _solid(
     )[faces[:, 0]]
     _, first = np.unique(members, return_index=True)
     triangles = frozen(vertices[faces])
-    model = fcl.BVHModel()
-    model.beginModel(len(faces), len(vertices))
-    model.addSubModel(vertices, faces)
-    model.endModel()
     return MeshSolid(
         name,
         part,
         triangles,
         closed,
         frozen(vertices[faces[first, 0]]),
-        box_tree.build(triangles),
-        model,
         notes,
     )
 

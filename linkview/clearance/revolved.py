@@ -14,11 +14,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linkview.geometry import Array, frozen, length
+from linkview.clearance.compiled import kernels
+from linkview.geometry import Array, Index, frozen, length
 from linkview.model.parts import Profile
 
 _ON_AXIS_MM = 1e-9
-_ON_SURFACE_MM = 1e-9  # nearer than this the direction to the surface is rounding noise
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,56 +44,49 @@ class Piece:
         lines of (u, rho) the distance never falls below it. The pull, 0 to 1, is how much the
         distance falls with growing rho, the one source of non-convexity in space.
         """
-        rho = np.hypot(points[:, 1], points[:, 2])
-        value, du, drho = self._in_meridian(points[:, 0], rho)
-        off = rho > _ON_AXIS_MM  # on the axis any spoke serves; y is as good as another
-        safe = np.where(off, rho, 1.0)
-        y, z = np.where(off, points[:, 1] / safe, 1.0), np.where(off, points[:, 2] / safe, 0.0)
-        gradient = np.stack([du, drho * y, drho * z], axis=1)
-        return value - self.rounding_mm, gradient, np.maximum(0.0, -drho)
+        out = np.empty((len(points), 5))
+        kernels().piece_distances(self.sides, self.rounding_mm, np.array(points, dtype=float), out)
+        return out[:, 0], out[:, 1:4], out[:, 4]
 
-    def bound(self, points: Array, fall: Array, reach: Array, pull: Array) -> Array:
-        """How far (n,) below its value at points (n, 3) the distance can be within reach (n,).
+    @property
+    def sides(self) -> Array:
+        """(k, 5): each corner (u, rho), the unit way to the next one (2,) and its length."""
+        way = np.roll(self.corners, -1, axis=0) - self.corners
+        size = np.hypot(way[:, 0], way[:, 1])
+        unit_way = way / np.where(size > 0, size, 1.0)[:, None]
+        return np.column_stack([self.corners, unit_way, size])
 
-        fall (n,) <= 0: the most that the gradient alone takes off; pull (n,): see `distance`.
-        The radius leaves its tangent by at most reach^2 / (2 rho), for the least rho met.
-        """
-        rho = np.hypot(points[:, 1], points[:, 2]) - reach
-        bend = np.where(rho > 0, pull * reach**2 / (2.0 * np.where(rho > 0, rho, 1.0)), np.inf)
-        return np.asarray(np.maximum(fall - np.where(pull > 0, bend, 0.0), -reach))
+    @property
+    def skin(self) -> Array:
+        """(e, 4): (u, rho, u, rho) of the meridian edges whose turning makes the core's skin."""
+        a = self.corners
+        b = np.roll(a, -1, axis=0)
+        off_axis = (a[:, 1] >= 0) & (b[:, 1] >= 0) & ((a[:, 1] > 0) | (b[:, 1] > 0) | (len(a) < 3))
+        # An edge that crosses the axis (a doubled piece's flat end) is kept from the axis outward.
+        crosses = a[:, 1] * b[:, 1] < 0
+        edges = [np.concatenate([p, q]) for p, q in zip(a[off_axis], b[off_axis], strict=True)]
+        for p, q in zip(a[crosses], b[crosses], strict=True):
+            foot = p + (q - p) * (p[1] / (p[1] - q[1]))
+            edges.append(np.concatenate([foot * [1.0, 0.0], p if p[1] > 0 else q]))
+        return np.array(edges)
 
-    def _in_meridian(self, u: Array, rho: Array) -> tuple[Array, Array, Array]:
-        """Distance to the core polygon and its two partial derivatives."""
-        near = np.full(u.shape, np.inf)
-        near_u, near_rho = np.zeros_like(u), np.zeros_like(u)
-        plane, plane_u, plane_rho = np.full(u.shape, -np.inf), np.zeros_like(u), np.zeros_like(u)
-        for (a, b), (e, f) in zip(self.corners, np.roll(self.corners, -1, axis=0), strict=True):
-            eu, er = e - a, f - b
-            size = float(np.hypot(eu, er))
-            pu, pr = u - a, rho - b
-            if size > 0:
-                t = np.clip((pu * eu + pr * er) / size**2, 0.0, 1.0)
-                outward = (pu * er - pr * eu) / size
-                first = outward > plane
-                plane = np.where(first, outward, plane)
-                plane_u = np.where(first, er / size, plane_u)
-                plane_rho = np.where(first, -eu / size, plane_rho)
-                pu, pr = pu - t * eu, pr - t * er
-            away = pu * pu + pr * pr
-            first = away < near
-            near = np.where(first, away, near)
-            near_u, near_rho = np.where(first, pu, near_u), np.where(first, pr, near_rho)
-        near = np.sqrt(near)
-        flat = len(self.corners) < 3
-        skin = near < _ON_SURFACE_MM
-        inside = skin if flat else (plane <= 0) | skin
-        safe = np.where(skin, 1.0, near)
-        value = np.where(inside, np.where(skin, 0.0, plane), near)
-        return (
-            value,
-            np.where(inside, plane_u, near_u / safe),
-            np.where(inside, plane_rho, near_rho / safe),
-        )
+
+@dataclass(frozen=True, eq=False)
+class Packed:
+    """Pieces one after another for the kernels: sides (k, 5), starts (p + 1,), roundings (p,)."""
+
+    sides: Array
+    starts: Index
+    roundings: Array
+
+
+def packed(pieces: tuple[Piece, ...]) -> Packed:
+    """The pieces in the order given."""
+    return Packed(
+        np.concatenate([piece.sides for piece in pieces]),
+        np.cumsum([0, *(len(piece.corners) for piece in pieces)]).astype(np.int64),
+        np.array([piece.rounding_mm for piece in pieces]),
+    )
 
 
 def piece_of(profile: Profile) -> Piece:

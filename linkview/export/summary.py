@@ -10,6 +10,7 @@ from linkview.alignment.axle import AxleAlignment
 from linkview.alignment.column import steering_wheel
 from linkview.alignment.jacking import steering_jacking
 from linkview.alignment.quantities import QUANTITIES, Of, Quantity
+from linkview.clearance.certify import Certainty, Certified
 from linkview.clearance.distance import GapState
 from linkview.clearance.gaps import SurveyedPair
 from linkview.errors import LinkviewError
@@ -38,7 +39,7 @@ AT_RIDE_HEIGHT = (
 CAUTIONS = (
     "Steering or suspension failure can kill the driver and others. This is computed geometry: it "
     "proves nothing about strength, fatigue, welds or loads.",
-    "Gaps are for rigid parts at the poses computed; tyre growth, flex, play and measuring error "
+    "Gaps are for rigid parts inside the limits given; tyre growth, flex, play and measuring error "
     "take them away. 'No contact found' is not 'safe'.",
     "Under 10 mm from tape measurements means: measure it on the car.",
     "Check by hand with the springs out, through full travel and lock, before the car moves; then "
@@ -177,12 +178,18 @@ def _gap_lines(study: AxleStudy) -> Iterator[str]:
     worst = study.worst_pairs(SMALLEST_GAPS)
     count = sum(len(g.pairs) for g in study.gaps.values())
     left_out = sum(len(g.left_out) for g in study.gaps.values())
+    sure = any(pair.certain for _, pair in worst)
+    between = ", between the poses too and inside the limits" if sure else ""
     which = "left side; the right is its mirror" if study.axle.symmetric else "both sides"
     yield (
-        f"Smallest gaps, of {count} pairs measured and {left_out} left out ({which}; see gaps.csv):"
+        f"Smallest gaps, of {count} pairs, {left_out} left out{between} ({which}; see gaps.csv):"
     )
+    if not sure:
+        yield "  at the grid's poses only: between them a gap of this layout can be smaller"
     for side, pair in worst:
         yield f"  {gap_words(study, side, pair)}"
+        yield from (f"    {line}" for line in advice_words(study, side, pair))
+    yield from stops_words(study)
 
 
 def gap_words(study: AxleStudy, side: Side, pair: SurveyedPair) -> str:
@@ -191,6 +198,8 @@ def gap_words(study: AxleStudy, side: Side, pair: SurveyedPair) -> str:
     wanted = "" if pair.wanted_mm is None else f" ({pair.wanted_mm:g} mm wanted)"
     least = pair.least
     who = f"{a} to {b}" if study.axle.symmetric else f"{side.value} {a} to {b}"
+    if pair.certain is not None:
+        return f"{who}: {certain_words(pair.certain, wanted)}"
     if least.state is GapState.UNKNOWN or least.steer is None or least.travel is None:
         return f"{who}: UNKNOWN{wanted}, not measured at any pose"
     if pair.constant:
@@ -208,6 +217,69 @@ def gap_words(study: AxleStudy, side: Side, pair: SurveyedPair) -> str:
         deep = "" if not np.isfinite(least.gap_mm) else f" by {-least.gap_mm:.1f} mm or more"
         return f"{who}: CONTACT{deep}{wanted}, worst {where}{many}"
     return f"{who}: {least.gap_mm:.1f} mm{wanted} {where}"
+
+
+def advice_words(study: AxleStudy, side: Side, pair: SurveyedPair) -> Iterator[str]:
+    """How sure a gap is, and for one that falls short what opens it."""
+    advice = study.advice.get(side)
+    found = advice.pairs.get(pair.pair) if advice is not None else None
+    if found is None:
+        return
+    if np.isfinite(found.one_sigma_mm) and found.one_sigma_mm > 0.0:
+        measure = ": measure it on the car" if found.measure_it else ""
+        yield f"+-{2.0 * found.one_sigma_mm:.1f} mm (two sigma) from the points' doubt{measure}"
+    if found.short and found.opens:
+        best = found.opens[0]
+        x, y, z = best.way
+        yield (
+            f"opened fastest by {spoken(best.point)}: {best.mm_per_mm:.1f} mm per mm toward "
+            f"({x:+.2f} {y:+.2f} {z:+.2f})"
+        )
+
+
+def stops_words(study: AxleStudy) -> Iterator[str]:
+    """Stops that would keep every wanted gap."""
+    for side, advice in study.advice.items():
+        who = "" if study.axle.symmetric else f", {side.value}"
+        stops = advice.stops
+        if not stops.needed:
+            yield f"Every wanted gap is kept at the stops given{who}."
+            continue
+        ways = []
+        if stops.rack_mm is not None and study.axle.left.rack is not None:
+            ways.append(f"a rack stop at {stops.rack_mm:.1f} mm each way")
+        if stops.droop_mm is not None:
+            ways.append(f"a droop limit at {stops.droop_mm:.1f} mm")
+        if stops.together is not None:
+            rack, droop = stops.together
+            ways.append(f"both at {rack:.1f} mm of rack and {droop:.1f} mm of droop")
+        kept = ", or ".join(ways)
+        yield (
+            f"What would keep every wanted gap{who}: {kept}"
+            if kept
+            else f"No rack stop or droop limit would keep every wanted gap{who}: too near in bump "
+            "or at ride height, "
+            + ", ".join(f"{spoken(a)} to {spoken(b)}" for a, b in stops.always)
+        )
+
+
+def certain_words(certain: Certified, wanted: str) -> str:
+    """'12.3 to 12.8 mm (10 mm wanted) at rack +42.7, travel -69.9 mm', for the whole domain."""
+    where = f"at rack {certain.rack_mm:+.1f}, travel {certain.travel_mm:+.1f} mm"
+    match certain.verdict:
+        case Certainty.CONTACT:
+            words = f"CONTACT by {-certain.upper_mm:.1f} mm or more{wanted} {where}"
+        case Certainty.BRACKETED:
+            words = f"{certain.lower_mm:.1f} to {certain.upper_mm:.1f} mm{wanted} {where}"
+        case Certainty.CLEAR:
+            words = (
+                f"nowhere under {certain.lower_mm:.1f} mm{wanted}, "
+                f"least seen {certain.upper_mm:.1f} mm {where}"
+            )
+        case Certainty.UNDECIDED:
+            seen = f", least seen {certain.upper_mm:.1f} mm {where}"
+            words = f"UNDECIDED{wanted}{seen if np.isfinite(certain.upper_mm) else ''}"
+    return f"{words} ({certain.reason})" if certain.reason else words
 
 
 def plate_words(drawn: DrawnPlate) -> str:

@@ -13,6 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from linkview.alignment.quantities import QUANTITIES, Of
+from linkview.clearance.advice import GapAdvice, Opening
+from linkview.clearance.certify import Certified, Patch
 from linkview.clearance.distance import GapState
 from linkview.export.files import write_whole
 from linkview.geometry import Array
@@ -139,6 +141,9 @@ def write_gaps(path: Path, studies: Mapping[str, AxleStudy]) -> None:
     header += ["rack (mm)", "travel (mm)"]
     header += [f"{w} {a} (mm)" for w in ("on a", "on b") for a in "xyz"]
     header += ["poses measured", "poses touching", "poses unknown", "held", "notes"]
+    header += ["certain", "nowhere under (mm)", "least seen (mm)", "seen at rack (mm)"]
+    header += ["seen at travel (mm)", "left open (%)", "why"]
+    header += ["one sigma (mm)", "measure it on the car", "opened fastest by"]
 
     def rows() -> Iterator[Row]:
         for name, study in studies.items():
@@ -163,10 +168,84 @@ def write_gaps(path: Path, studies: Mapping[str, AxleStudy]) -> None:
                         pair.poses_unknown,
                         held,
                         "; ".join(pair.notes),
+                        *_certain_cells(pair.certain),
+                        *_advice_cells(study.advice.get(side), pair.pair),
                     ]
                 for out in found.left_out:
-                    blank = [None] * 14
-                    yield [name, side.value, *out.pair, "left out", *blank[:13], held, out.reason]
+                    blank = [None] * 13
+                    left = [name, side.value, *out.pair, "left out", *blank, held, out.reason]
+                    yield [*left, *_certain_cells(None), None, None, None]
+
+    write_table(path, header, rows())
+
+
+def _certain_cells(certain: Certified | None) -> list[object]:
+    """What holds between the poses too, inside the limits."""
+    if certain is None:
+        return [None] * 7
+    return [
+        certain.verdict.value,
+        _mm(certain.lower_mm) if np.isfinite(certain.lower_mm) else None,
+        _mm(certain.upper_mm) if np.isfinite(certain.upper_mm) else None,
+        _mm(certain.rack_mm),
+        _mm(certain.travel_mm),
+        round(100.0 * certain.strip, 3),
+        certain.reason,
+    ]
+
+
+def _advice_cells(advice: GapAdvice | None, pair: tuple[str, str]) -> list[object]:
+    """How sure a gap is, and which hard points moved which way open it, the strongest first."""
+    found = advice.pairs.get(pair) if advice is not None else None
+    if found is None:
+        return [None] * 3
+    sigma = found.one_sigma_mm
+    known = np.isfinite(sigma) and sigma > 0.0
+    near = ("yes" if found.measure_it else "no") if known else None
+    return [_mm(sigma) if known else None, near, "; ".join(opening_words(o) for o in found.opens)]
+
+
+def opening_words(opening: Opening) -> str:
+    """'tie_rod_outer toward (-0.73 0.67 0.15) 2.73 mm/mm'."""
+    x, y, z = opening.way
+    return f"{opening.point} toward ({x:.2f} {y:.2f} {z:.2f}) {opening.mm_per_mm:.2f} mm/mm"
+
+
+def write_gap_curves(path: Path, studies: Mapping[str, AxleStudy]) -> None:
+    """Pairs that fall short: the gap against the rack, at the travel of the worst pose seen."""
+    header = ["axle", "side", "body a", "body b", "travel (mm)", "rack (mm)", "gap (mm)"]
+    header += ["wanted (mm)", "held"]
+
+    def rows() -> Iterator[Row]:
+        for name, study in studies.items():
+            for side, advice in study.advice.items():
+                for pair, found in advice.pairs.items():
+                    travel = _mm(found.certain.travel_mm)
+                    wanted = found.certain.wanted_mm
+                    for rack, gap in zip(found.rack_mm, found.gap_mm, strict=True):
+                        at = [travel, _mm(rack), _mm(gap), wanted, study.axle.hold.words]
+                        yield [name, side.value, *pair, *at]
+
+    write_table(path, header, rows())
+
+
+def write_gap_maps(path: Path, studies: Mapping[str, AxleStudy]) -> None:
+    """Pairs that fall short: rack x travel in cells, each known clear, short, open or beyond."""
+    header = ["axle", "side", "body a", "body b", "rack from (mm)", "rack to (mm)"]
+    header += ["travel from (mm)", "travel to (mm)", "known", "gap at its middle (mm)", "held"]
+
+    def rows() -> Iterator[Row]:
+        for name, study in studies.items():
+            for side, advice in study.advice.items():
+                for pair, found in advice.pairs.items():
+                    if not found.short:
+                        continue
+                    region = found.certain.region
+                    cells = zip(region.boxes, region.kind, region.gap_mm, strict=True)
+                    for box, kind, gap in cells:
+                        known = Patch(int(kind)).name.lower()
+                        cell = [*(_mm(v) for v in box), known, _mm(gap), study.axle.hold.words]
+                        yield [name, side.value, *pair, *cell]
 
     write_table(path, header, rows())
 
@@ -175,12 +254,18 @@ def write_limits(path: Path, study: CarStudy) -> None:
     """Every limit: its value at ride height and the least margin over the grid."""
     header = ["axle", "side", "limit", "at", "allowed", "unit", "at ride height"]
     header += ["least margin", "rack there (mm)", "travel there (mm)", "poses beyond it", "held"]
+    header += ["one sigma there"]
 
     def rows() -> Iterator[Row]:
         for name, axle in study.axles.items():
             sweep = axle.sweep.left
             i = int(np.argmin(np.abs(sweep.rack_mm)))
             j = int(np.argmin(np.abs(sweep.travel_mm)))
+            bands = {
+                (side, band.name): band.one_sigma
+                for side, advice in axle.advice.items()
+                for band in advice.limit_bands
+            }
             for r in readings(axle.sweep, study.car):
                 known = np.isfinite(r.margin)
                 row: list[object] = [name, r.side.value, r.name, r.point, r.allowed, r.unit]
@@ -195,7 +280,8 @@ def write_limits(path: Path, study: CarStudy) -> None:
                     ]
                 else:
                     row += [None, None, None, 0]
-                yield [*row, axle.axle.hold.words]
+                sigma = bands.get((r.side, r.name))
+                yield [*row, axle.axle.hold.words, None if sigma is None else _mm(sigma)]
 
     write_table(path, header, rows())
 

@@ -9,7 +9,7 @@ part that is not named must come out the same size, or the change is refused wit
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -20,6 +20,7 @@ from linkview.geometry import Array, frozen, length, mirrored
 from linkview.kinematics.reassemble import reassembled
 from linkview.model.build import Reference, axle_from, spin_axis, wheel_angles_deg
 from linkview.model.faults import axle_faults
+from linkview.model.free_layout import layout_of
 from linkview.model.layout import KNUCKLE, Layout
 from linkview.model.parts import Car, Corner, Side
 from linkview.model.read import AS_FOUND, HardPointFile, car_of, references_of
@@ -77,6 +78,37 @@ def ladder(file: HardPointFile, since: str, variant: str) -> list[tuple[str, Car
     return [
         (title, car_of(file, variant, title, a.tables, a.references, a.notes)) for title, a in rungs
     ]
+
+
+@dataclass(frozen=True, eq=False)
+class Rebuilder:
+    """Builds a variant's corners again with hard points shifted: what if one stood elsewhere.
+
+    Parts are made to suit, as if the points had been measured, or are made, where they now stand.
+    What the file places by coordinates alone stays where it is.
+    """
+
+    file: HardPointFile
+    axles: _Axles
+
+    def corner(self, axle: str, side: Side, shifts: Mapping[str, Array]) -> Corner:
+        """One corner with shifts {point: (3,) mm in the car's frame}."""
+        given = self.axles.references[axle]
+        layout = layout_of(self.axles.tables[axle])
+        reference = given[side] if side in given else next(iter(given.values())).mirrored(layout)
+        moved = {name: frozen(reference.points[name] + by) for name, by in shifts.items()}
+        renewed = replace(reference, points={**reference.points, **moved})
+        return _corner(self.file, axle, self.axles.tables[axle], side, renewed)
+
+    def doubt(self, axle: str, points: Iterable[str]) -> dict[str, Array]:
+        """One sigma (3,) mm of each point's coordinates, as the file gives it."""
+        own, usual = self.axles.tables[axle].one_sigma, self.file.measured.one_sigma
+        return {p: frozen(np.broadcast_to(own.get(p, usual), 3)) for p in points}
+
+
+def rebuilder(file: HardPointFile, variant: str = AS_FOUND) -> Rebuilder:
+    """For one variant; raises as `build_car` does."""
+    return Rebuilder(file, _built(file, variant))
 
 
 def _built(file: HardPointFile, variant: str) -> _Axles:

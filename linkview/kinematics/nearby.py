@@ -12,7 +12,7 @@ from typing import Protocol
 import numpy as np
 
 from linkview.geometry import Array, Flags, Index, apply, apply_direction
-from linkview.kinematics.closure import State
+from linkview.kinematics.closure import Linkage, State
 from linkview.kinematics.corner import CornerLinkage, linkage_of, part_poses
 from linkview.kinematics.motion import second_rates
 from linkview.kinematics.reach import blocked_by
@@ -81,20 +81,55 @@ class Nearby:
     def __init__(self, sweep: CornerSweep) -> None:
         self.sweep = sweep
         self.built: CornerLinkage = linkage_of(sweep.corner)
-        self._as_held = self.built.problem(sweep.hold)
+        self.as_held = self.built.problem(sweep.hold)
         self._by_height = self.built.problem(Hold.WHEEL_HEIGHT)
 
     def at_rack(self, i: Index, j: Index, rack_mm: Array) -> PoseList:
         """From grid poses [i, j] (n,) along their travel rows to other racks (n,), as held."""
         state, slide = self._state(i, j), self.sweep.rack_mm[i]
-        held = self._held(self._as_held, state, slide)
-        return self._go(self._as_held, state, Target(slide, held), Target(rack_mm, held))
+        held = self._held(self.as_held, state, slide)
+        return self._go(self.as_held, state, Target(slide, held), Target(rack_mm, held))
 
     def at_travel(self, i: Index, j: Index, travel_mm: Array) -> PoseList:
         """From grid poses [i, j] (n,) to other wheel-centre heights (n,) with the rack still."""
         state, slide = self._state(i, j), self.sweep.rack_mm[i]
         held = self._held(self._by_height, state, slide)
         return self._go(self._by_height, state, Target(slide, held), Target(slide, travel_mm))
+
+    def held_at(self, i: Index, j: Index) -> Array:
+        """The value (n,) that the driven row has at grid poses [i, j]."""
+        return self._held(self.as_held, self._state(i, j), self.sweep.rack_mm[i])
+
+    def start(self, i: Index, j: Index) -> tuple[State, Target]:
+        """The solved states of grid poses [i, j], with the inputs they solve."""
+        state = self._state(i, j)
+        return state, Target(
+            self.sweep.rack_mm[i], self._held(self.as_held, state, self.sweep.rack_mm[i])
+        )
+
+    def by_height(self, i: Index, j: Index) -> tuple[State, Target]:
+        """As `start`, with the wheel-centre height as the held value."""
+        state, slide = self._state(i, j), self.sweep.rack_mm[i]
+        return state, Target(slide, self._held(self._by_height, state, slide))
+
+    def nearest(self, rack_mm: Array, held_mm: Array) -> tuple[Index, Index]:
+        """The solved grid pose (n,), (n,) nearest to each pair of inputs, by grid steps."""
+        s = self.sweep
+        i, j = np.nonzero(s.solved)
+        inputs = np.stack([s.rack_mm[i], self.held_at(i, j)])
+        steps = np.maximum(np.ptp(inputs, axis=1), 1e-9) / np.maximum(np.array(s.solved.shape), 1)
+        asked = np.stack([rack_mm, held_mm])
+        off = ((asked[:, :, None] - inputs[:, None, :]) / steps[:, None, None]) ** 2
+        best = np.argmin(off.sum(axis=0), axis=1)
+        return i[best], j[best]
+
+    def posed(self, state: State, rack_mm: Array, solved: Flags) -> PoseList:
+        """Solved states as poses of every part, with their exact rates."""
+        return self._listed(state, rack_mm, solved)
+
+    @property
+    def linkage(self) -> Linkage:
+        return self.built.linkage
 
     def travel_end(self, i: int, j: int, travel_mm: float) -> tuple[float, tuple[str, ...]]:
         """How far a grid pose goes toward a height it cannot reach, and the joints that end it."""
@@ -130,23 +165,33 @@ class Nearby:
         return np.asarray(self.built.linkage.rows(state, slide).value[problem.driven])
 
     def _go(self, problem: Problem, state: State, start: Target, goal: Target) -> PoseList:
-        corner, stop = self.sweep.corner, trace(problem, state, start, goal)
-        good = np.flatnonzero(stop.arrived)
-        there, at = stop.state.take(good), goal.take(good)
-        unknowns, n = self.built.linkage.unknown_count, len(stop.arrived)
-        twists = np.full((3, n, unknowns), np.nan)
-        poses = part_poses(corner, stop.state, goal.slide_mm)
-        for part in poses:
-            poses[part] = np.where(stop.arrived[:, None, None], poses[part], np.nan)
-        if good.size:
-            by_height = Target(at.slide_mm, self._held(self._by_height, there, at.slide_mm))
-            by_rack, by_travel = velocities(self._by_height, there, by_height)
-            twists[0, good], twists[1, good] = by_travel.T, by_rack.T
-            if self.built.damper_mm is not None:
-                damper = self.built.problem(Hold.DAMPER_LENGTH)
-                twists[2, good] = velocities(damper, there, by_height)[0].T
-                if self.sweep.hold is Hold.DAMPER_LENGTH:
-                    twists[1] = twists[2]
-        parts = {p: twists[0][:, 6 * k : 6 * k + 6] for k, p in enumerate(self.built.parts)}
-        travel, rack, screw = twists[..., :6]
-        return PoseList(corner, goal.slide_mm, poses, stop.arrived, travel, rack, screw, parts)
+        stop = trace(problem, state, start, goal)
+        return self._listed(stop.state, goal.slide_mm, stop.arrived)
+
+    def _listed(self, state: State, rack_mm: Array, solved: Flags) -> PoseList:
+        return listed(self.built, self.sweep.hold, state, rack_mm, solved)
+
+
+def listed(
+    built: CornerLinkage, hold: Hold, state: State, rack_mm: Array, solved: Flags
+) -> PoseList:
+    """States as poses of every part with their exact rates; NaN where not solved."""
+    corner, good = built.corner, np.flatnonzero(solved)
+    there, slide = state.take(good), rack_mm[good]
+    twists = np.full((3, len(solved), built.linkage.unknown_count), np.nan)
+    poses = part_poses(corner, state, rack_mm)
+    for part in poses:
+        poses[part] = np.where(solved[:, None, None], poses[part], np.nan)
+    if good.size:
+        problem = built.problem(Hold.WHEEL_HEIGHT)
+        by_height = Target(slide, built.linkage.rows(there, slide).value[problem.driven])
+        by_rack, by_travel = velocities(problem, there, by_height)
+        twists[0, good], twists[1, good] = by_travel.T, by_rack.T
+        if built.damper_mm is not None:
+            damper = built.problem(Hold.DAMPER_LENGTH)
+            twists[2, good] = velocities(damper, there, by_height)[0].T
+            if hold is Hold.DAMPER_LENGTH:
+                twists[1] = twists[2]
+    parts = {p: twists[0][:, 6 * k : 6 * k + 6] for k, p in enumerate(built.parts)}
+    travel, rack, screw = twists[..., :6]
+    return PoseList(corner, rack_mm, poses, solved, travel, rack, screw, parts)

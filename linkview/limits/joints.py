@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 
 from linkview.errors import UnknownName, near_miss
 from linkview.geometry import Array, apply_direction, dot, unit
+from linkview.kinematics.cell_motion import Motion
 from linkview.kinematics.nearby import Posed
 from linkview.limits.joint_angles import clocked_use, swing_rad, tilt_rad
 from linkview.limits.limit import Limit, spoken
@@ -33,6 +34,7 @@ def joint_limits(corner: Corner) -> Iterator[Limit]:
             False,
             joint.max_deg,
             _measured(corner, joint),
+            drift=_drift(corner, joint),
         )
 
 
@@ -52,6 +54,15 @@ def _measured(corner: Corner, joint: JointLimit) -> Callable[[Posed], Array]:
     return lambda posed: to_deg(
         angle(posed.point(outer) - posed.point(inner), axis_now(posed, joint))
     )
+
+
+def _drift(corner: Corner, joint: JointLimit) -> Callable[[Motion], Array]:
+    """The angle of two lines changes by no more than both turn together."""
+    member = member_of(corner.layout, joint)
+    if joint.kind is JointKind.BALL_STUD:
+        return lambda cell: to_deg(cell.turn_of(member) + cell.turn_of(joint.axis_part))
+    inner, outer = _ends(corner.layout, member)
+    return lambda cell: to_deg(cell.swing_of(inner, outer) + cell.turn_of(joint.axis_part))
 
 
 def axis_now(posed: Posed, joint: JointLimit) -> Array:

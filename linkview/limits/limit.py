@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from linkview.geometry import Array
+from linkview.kinematics.cell_motion import Motion
 from linkview.kinematics.nearby import Posed
 from linkview.model.parts import Side
 
@@ -28,7 +29,8 @@ class Limit:
 
     point: the hard point it sits at, '' for none. at_least: the value must stay over `allowed`
     (else under it). full: the margin that counts as 1 when limits are compared. measure: poses
-    (...) -> value (...).
+    (...) -> value (...). drift: how far, in `unit`, the value can be anywhere in a cell of inputs
+    from what it is at the cell's middle; None where that is not known.
     """
 
     side: Side
@@ -40,6 +42,7 @@ class Limit:
     full: float
     measure: Callable[[Posed], Array]
     stops: Stops = Stops.MOTION
+    drift: Callable[[Motion], Array] | None = None
 
     def margin(self, value: Array) -> Array:
         """Positive inside, in the limit's own unit."""

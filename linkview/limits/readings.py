@@ -17,13 +17,14 @@ from linkview.alignment.posed import (
     toggle_deg,
 )
 from linkview.geometry import Array, apply, dot, frozen, length, unit
+from linkview.kinematics.cell_motion import Motion
 from linkview.kinematics.nearby import Posed
 from linkview.kinematics.sweep import AxleSweep, CornerSweep
 from linkview.limits.joint_angles import swing_rad
 from linkview.limits.joints import clocked_rod_limits, joint_limits
 from linkview.limits.limit import Limit, Stops, spoken
 from linkview.limits.report import REACH
-from linkview.model.layout import RACK
+from linkview.model.layout import KNUCKLE, RACK
 from linkview.model.parts import Axle, Car, Corner, Hose, Side
 from linkview.units import to_deg
 
@@ -102,16 +103,54 @@ def _toggle(corner: Corner, axle: Axle) -> Iterator[Limit]:
     outer = layout.rods[layout.tie_rod].outer
     name = f"{spoken(layout.tie_rod)} toggle angle"
     yield Limit(
-        corner.side, name, outer, "deg", least, True, 90.0 - least, lambda p: toggle_deg(p, arm)
+        corner.side,
+        name,
+        outer,
+        "deg",
+        least,
+        True,
+        90.0 - least,
+        lambda p: toggle_deg(p, arm),
+        drift=_toggle_drift(corner) if layout.steering_axis is not None else None,
     )
+
+
+def _toggle_drift(corner: Corner) -> Callable[[Motion], Array]:
+    """How far the toggle angle can change in a cell where the steering axis is drawn.
+
+    It is an angle between two directions after both are projected along the axis. Seen from the
+    axis (which turns by its own swing) each turns by no more than its swing and the axis'. For the
+    arm that is the sight from the lower joint. Projected, a direction at angle t from the axis
+    shows a turn d as at most asin(sin d / sin t) (a cap of radius d seen from the pole), or as
+    anything where t <= d.
+    """
+    layout = corner.layout
+    lower, upper = layout.steering_axis or ("", "")
+    rod = layout.rods[layout.tie_rod or ""]
+
+    def drift(cell: Motion) -> Array:
+        axis = cell.swing_of(lower, upper)
+        along = unit(cell.point(upper).now[:, 0] - cell.point(lower).now[:, 0])
+        total = np.zeros(len(axis))
+        for start, end in ((lower, rod.outer), (rod.outer, rod.inner)):
+            way = cell.point(end).now[:, 0] - cell.point(start).now[:, 0]
+            turn = np.minimum(axis + cell.swing_of(start, end), np.pi / 2.0)
+            off = np.arctan2(length(np.cross(along, way)), np.abs(dot(along, way)))
+            known = off > turn
+            share = np.sin(turn) / np.where(known, np.sin(off), 1.0)
+            total += np.where(known, np.arcsin(np.minimum(share, 1.0)), np.inf)
+        return to_deg(total)
+
+    return drift
 
 
 def _damper(corner: Corner) -> Iterator[Limit]:
     damper = corner.damper
     if damper is None or not has_damper(corner):
         return
+    assert corner.layout.damper is not None
     stroke = damper.max_length_mm - damper.min_length_mm
-    point = (corner.layout.damper or ("",))[0]
+    point = corner.layout.damper[0]
     for name, allowed, at_least in (
         ("damper fully closed", damper.min_length_mm, True),
         ("damper fully open", damper.max_length_mm, False),
@@ -126,6 +165,7 @@ def _damper(corner: Corner) -> Iterator[Limit]:
             stroke,
             damper_length_mm,
             Stops.TRAVEL,
+            _length_drift(*corner.layout.damper),
         )
 
 
@@ -136,7 +176,8 @@ def _spring(corner: Corner, axle: Axle, car: Car) -> Iterator[Limit]:
     ride_mm = ride_spring_length_mm(corner, spring, assumed_for(axle, car).sprung_kg)
     shift = ride_mm - float(damper_length_mm(at_ride_height(corner))[0, 0])
     full = spring.free_length_mm - spring.solid_length_mm
-    point = (corner.layout.damper or ("",))[0]
+    assert corner.layout.damper is not None
+    point, drift = corner.layout.damper[0], _length_drift(*corner.layout.damper)
 
     def now(posed: Posed) -> Array:
         return damper_length_mm(posed) + shift
@@ -145,7 +186,11 @@ def _spring(corner: Corner, axle: Axle, car: Car) -> Iterator[Limit]:
         ("spring coil bound", spring.solid_length_mm, True, Stops.TRAVEL),
         ("spring loose", spring.free_length_mm, False, Stops.NOTHING),
     ):
-        yield Limit(corner.side, name, point, "mm", allowed, at_least, full, now, stops)
+        yield Limit(corner.side, name, point, "mm", allowed, at_least, full, now, stops, drift)
+
+
+def _length_drift(start: str, end: str) -> Callable[[Motion], Array]:
+    return lambda cell: cell.apart(start, end)
 
 
 def _rack(corner: Corner) -> Iterator[Limit]:
@@ -162,7 +207,18 @@ def _rack(corner: Corner) -> Iterator[Limit]:
         return np.abs(dot(gone, unit(rack.axis)))
 
     name = "steering box stop" if layout.steered else "rack stop"
-    yield Limit(corner.side, name, "", "mm", rack.stop_mm, False, rack.stop_mm, way)
+    stop = rack.stop_mm
+    yield Limit(
+        corner.side,
+        name,
+        "",
+        "mm",
+        stop,
+        False,
+        stop,
+        way,
+        drift=lambda cell: cell.inputs.half_rack_mm,
+    )
 
 
 def _hoses(corner: Corner) -> Iterator[Limit]:
@@ -210,6 +266,7 @@ def _driveshaft(corner: Corner) -> Iterator[Limit]:
         False,
         inner,
         lambda posed: to_deg(swing_rad(span(posed), shaft.inner_axis)),
+        drift=lambda cell: to_deg(cell.swing_of("cv_inner", "cv_outer")),
     )
     yield Limit(
         side,
@@ -220,9 +277,16 @@ def _driveshaft(corner: Corner) -> Iterator[Limit]:
         False,
         outer,
         lambda posed: to_deg(swing_rad(span(posed), posed.spin_axis)),
+        drift=lambda cell: to_deg(cell.swing_of("cv_inner", "cv_outer") + cell.turn_of(KNUCKLE)),
     )
-    yield Limit(side, "driveshaft pulled apart", "cv_inner", "mm", each, False, each, plunge)
-    yield Limit(side, "driveshaft pushed in", "cv_inner", "mm", -each, True, each, plunge)
+    drift = _length_drift("cv_inner", "cv_outer")
+    for name, allowed, at_least in (
+        ("driveshaft pulled apart", each, False),
+        ("driveshaft pushed in", -each, True),
+    ):
+        yield Limit(
+            side, name, "cv_inner", "mm", allowed, at_least, each, plunge, Stops.MOTION, drift
+        )
 
 
 def _reach(sweep: CornerSweep) -> LimitReading:

@@ -17,6 +17,7 @@ from linkview.geometry import (
     Array,
     apply,
     apply_direction,
+    best_fit,
     frozen,
     length,
     mirrored,
@@ -61,11 +62,25 @@ from linkview.model.schema import (
     JointTable,
     MeshTable,
     PointOrPosition,
+    RodEndTable,
+    TaperedTubeTable,
     TubeTable,
     WheelTable,
 )
 from linkview.model.wheels import rim_body, tyre_body, tyre_of_code
 from linkview.units import MM_PER_UNIT, to_deg, to_rad
+
+BodyKinds = (
+    TubeTable
+    | BentTubeTable
+    | TaperedTubeTable
+    | CylinderTable
+    | RodEndTable
+    | BoxTable
+    | MeshTable
+)
+# Eye width over the ball and eye diameter by bore, mm: DIN ISO 12240-4 series K (secondary copy).
+ROD_END_EYE_MM = {10: (14, 28), 12: (16, 32), 14: (19, 36), 16: (21, 42), 20: (25, 50)}
 
 
 @dataclass(frozen=True, eq=False)
@@ -288,7 +303,7 @@ class _Builder:
     def body(
         self,
         name: str,
-        table: TubeTable | BentTubeTable | CylinderTable | BoxTable | MeshTable,
+        table: BodyKinds,
     ) -> Body:
         match table:
             case TubeTable():
@@ -303,6 +318,14 @@ class _Builder:
                 return Revolved(
                     name, table.on, self.place(name, table.at), frozen(axis), (profile,)
                 )
+            case TaperedTubeTable():
+                return self.tapered(name, table)
+            case RodEndTable():
+                half, r = (0.5 * size for size in ROD_END_EYE_MM[table.bore])
+                profile = Profile(frozen([[-half, 0.0], [half, 0.0], [half, r], [-half, r]]))
+                axis = apply_direction(self.carried(name), self.direction(table.bolt_axis))
+                at = self.place(name, table.at)
+                return Revolved(name, table.on, at, frozen(axis), (profile,))
             case BoxTable():
                 ends = np.stack([self.place(name, table.low), self.place(name, table.high)])
                 return Box(name, BODY, frozen(ends.min(axis=0)), frozen(ends.max(axis=0)))
@@ -346,7 +369,30 @@ class _Builder:
                 return name, (name, layout.owner(b) if whole else name)
         return layout.owner(a), (layout.owner(a), layout.owner(b))
 
+    def tapered(self, name: str, table: TaperedTubeTable) -> Revolved:
+        a, b = self.place(name, table.from_), self.place(name, table.to)
+        span, r0, r1 = float(length(b - a)), table.radius_from, table.radius_to
+        profile = Profile(frozen([[0.0, 0.0], [span, 0.0], [span, r1], [0.0, r0]]))
+        return Revolved(name, table.on, a, frozen(unit(b - a)), (profile,))
+
+    def fitted(self, name: str, table: MeshTable) -> tuple[Array, tuple[float, ...]]:
+        """The placement that the matching places ask for, as the file shows the part."""
+        marks = []
+        for match in table.matches:
+            if isinstance(match.car, str):
+                here = self.reference.points[match.car]
+                marks.append(mirrored(here) if self.flip else here)
+            else:
+                marks.append(apply(self.carried(name), np.asarray(match.car, dtype=float)))
+        file = np.array([m.file for m in table.matches]) * MM_PER_UNIT[table.unit]
+        move, off = best_fit(file, np.array(marks))
+        return move, tuple(float(v) for v in off)
+
     def mesh(self, name: str, table: MeshTable) -> MeshFile:
+        if table.matches:
+            move, off = self.fitted(name, table)
+            path, scale = (self.folder / table.file).resolve(), MM_PER_UNIT[table.unit]
+            return MeshFile(name, table.on, path, scale, frozen(move), self.flip, off)
         x = unit(table.x_axis)
         y = np.asarray(table.y_axis, dtype=float)
         y = unit(y - (y @ x) * x)
@@ -391,9 +437,9 @@ def section_of(table: WheelTable) -> tuple[Tyre, float]:
         return float(getattr(base, coded))
 
     tyre = Tyre(
-        pick(t.outer_radius, "outer_radius_mm"),
+        pick(t.outer_radius, "outer_radius_mm") + t.growth,
         pick(t.inner_radius, "inner_radius_mm"),
-        pick(t.half_width, "half_width_mm"),
+        pick(t.half_width, "half_width_mm") + t.bulge,
         pick(t.shoulder_radius, "shoulder_radius_mm"),
         table.tyre_code or "",
     )

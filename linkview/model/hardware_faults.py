@@ -19,6 +19,8 @@ from linkview.model.schema import (
     JointTable,
     MeshTable,
     PointOrPosition,
+    RodEndTable,
+    TaperedTubeTable,
     TubeTable,
 )
 
@@ -31,6 +33,10 @@ OWN_BODIES = ("tyre", "rim")
 def hardware_faults(where: str, table: AxleTable, layout: Layout, folder: Path) -> Iterator[Fault]:
     """All faults of one axle's joints, bodies, pairs and plates; `where` is its dotted key."""
     yield from _joints(where, table, layout)
+    known = (*layout.points, "wheel_centre")
+    for point in table.one_sigma:
+        if point not in known:
+            yield Fault(f"{where}.one_sigma.{point}", "no such point", near_miss(point, known))
     yield from _bodies(where, table, layout, folder)
     yield from _hoses(where, table, layout)
     yield from _pairs(where, table)
@@ -86,9 +92,15 @@ def _bodies(where: str, table: AxleTable, layout: Layout, folder: Path) -> Itera
             case BentTubeTable():
                 places = {f"through[{i}]": p for i, p in enumerate(body.through)}
                 yield from _known(key, places, points)
-            case CylinderTable():
+            case CylinderTable() | RodEndTable():
                 yield from _known(key, {"at": body.at}, points)
+            case TaperedTubeTable():
+                yield from _known(key, {"from": body.from_, "to": body.to}, points)
+                if body.from_ == body.to:
+                    yield Fault(f"{key}.to", "the same place as from", "give the other end")
             case MeshTable():
+                places = {f"matches[{i}].car": m.car for i, m in enumerate(body.matches)}
+                yield from _known(key, places, points)
                 yield from _mesh(key, body, folder)
             case _:
                 low, high = np.array(body.low), np.array(body.high)
@@ -143,8 +155,23 @@ def _mesh(key: str, body: MeshTable, folder: Path) -> Iterator[Fault]:
             f"'{body.file}' is {path.stat().st_size / 1e6:.0f} MB",
             f"thin the mesh out to under {LARGEST_MESH_BYTES / 1e6:.0f} MB",
         )
-    if abs(dot(unit(body.x_axis), unit(body.y_axis))) > 0.02:
+    if body.matches:
+        yield from _matches(key, body)
+    elif abs(dot(unit(body.x_axis), unit(body.y_axis))) > 0.02:
         yield Fault(f"{key}.y_axis", "not square to x_axis", "the file's axes are square")
+
+
+def _matches(key: str, body: MeshTable) -> Iterator[Fault]:
+    if {"place_at", "x_axis", "y_axis"} & body.model_fields_set:
+        yield Fault(f"{key}.matches", "given beside place_at or an axis", "keep one of the two")
+    file = np.array([m.file for m in body.matches], dtype=float)
+    spread = np.linalg.svd(file - file.mean(axis=0), compute_uv=False)
+    if len(file) < 3 or spread[1] < 0.02 * max(spread[0], 1e-9):
+        yield Fault(
+            f"{key}.matches",
+            f"{len(file)} places that do not span a plane",
+            "give three or more that are far from one line",
+        )
 
 
 def _pairs(where: str, table: AxleTable) -> Iterator[Fault]:

@@ -105,7 +105,8 @@ class Box:
 class MeshFile:
     """An imported mesh: placement (4, 4) takes file units x mm_per_unit into the car's frame.
 
-    mirrored: the file shows the other side's part; y changes sign after placement.
+    mirrored: the file shows the other side's part; y changes sign after placement. fit_mm: how far
+    each matching place is from where the fitted placement puts it, () where it was given.
     """
 
     name: str
@@ -114,6 +115,7 @@ class MeshFile:
     mm_per_unit: float
     placement: Array
     mirrored: bool = False
+    fit_mm: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

@@ -88,6 +88,8 @@ class TyreTable(Table):
     inner_radius: Length | None = Field(default=None, description="where the section ends inside")
     half_width: Length | None = Field(default=None, description="half the section's width")
     shoulder_radius: Length | None = Field(default=None, description="rounding of the shoulder")
+    growth: NotNegative = Field(default=0.0, description="added to the radius: speed and heat")
+    bulge: NotNegative = Field(default=0.0, description="added to each side: load on the wheel")
 
 
 class WheelTable(Table):
@@ -313,6 +315,34 @@ class CylinderTable(Table):
     on: Name
 
 
+class TaperedTubeTable(Table):
+    """Straight tube between two points whose radius changes evenly; flat ends."""
+
+    kind: Literal["tapered_tube"]
+    from_: PointOrPosition = Field(alias="from", description="hard point or position")
+    to: PointOrPosition
+    radius_from: Length
+    radius_to: Length
+    on: Name
+
+
+class RodEndTable(Table):
+    """A rod end's eye as its outside: sizes by its bore, DIN ISO 12240-4 series K."""
+
+    kind: Literal["rod_end"]
+    at: PointOrPosition = Field(description="centre of its ball")
+    bolt_axis: Direction = Field(description="direction of the bolt, at ride height")
+    bore: Literal[10, 12, 14, 16, 20] = Field(description="of the ball, mm")
+    on: Name
+
+
+class MatchTable(Table):
+    """One place known both in a mesh file, in its own unit, and on the car."""
+
+    file: Position = Field(description="in the file's own coordinates and unit")
+    car: PointOrPosition = Field(description="hard point or position, mm")
+
+
 class BoxTable(Table):
     """Box square to the car's axes, on the body."""
 
@@ -331,10 +361,20 @@ class MeshTable(Table):
     place_at: Position = Field(default=(0.0, 0.0, 0.0), description="where the file's origin is")
     x_axis: Direction = Field(default=(1.0, 0.0, 0.0), description="where the file's x points")
     y_axis: Direction = Field(default=(0.0, 1.0, 0.0), description="where the file's y points")
+    matches: Annotated[tuple[MatchTable, ...], Field(max_length=200)] = Field(
+        default=(), description="instead of place_at and the axes: three or more matching places"
+    )
 
 
 BodyTable = Annotated[
-    TubeTable | BentTubeTable | CylinderTable | BoxTable | MeshTable, Field(discriminator="kind")
+    TubeTable
+    | BentTubeTable
+    | TaperedTubeTable
+    | CylinderTable
+    | RodEndTable
+    | BoxTable
+    | MeshTable,
+    Field(discriminator="kind"),
 ]
 
 
@@ -367,6 +407,10 @@ class AxleTable(Table):
         default=None, description="least angle between tie rod and steering arm line"
     )
     points: dict[Name, Position] = Field(default={}, description="one side; the other mirrors it")
+    one_sigma: dict[Name, NotNegative | tuple[NotNegative, NotNegative, NotNegative]] = Field(
+        default={},
+        description="uncertainty of one point's coordinates, mm, or of each; else [measured]'s",
+    )
     points_left: dict[Name, Position] = Field(default={}, description="both sides measured")
     points_right: dict[Name, Position] = {}
     wheel: WheelTable

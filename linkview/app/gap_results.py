@@ -1,0 +1,31 @@
+"""What is written about gaps beside their table: maps, curves, and close-ups on request."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from linkview.app.results import Written
+from linkview.export.gap_charts import gap_chart
+from linkview.export.tables import write_gap_curves, write_gap_maps
+from linkview.study import CarStudy, spoken
+
+
+def write_gap_tables(study: CarStudy, folder: Path) -> list[Written]:
+    """The gaps that fall short against steer, and where in rack x travel they are too small."""
+    write_gap_curves(folder / "gap_curves.csv", study.axles)
+    write_gap_maps(folder / "gap_maps.csv", study.axles)
+    charts = []
+    for name, axle in study.axles.items():
+        for side, advice in axle.advice.items():
+            short = [found for found in advice.pairs.values() if found.short]
+            if short and axle.axle.left.rack is not None:
+                which = name if axle.axle.symmetric else f"{name}_{side.value}"
+                title = f"{study.car.name}, {spoken(study.car.variant)}: {spoken(which)} axle"
+                gap_chart(folder / f"{which}_gap_maps.png", title, axle.axle.hold.words, short)
+                words = "where in rack x travel gaps are too small, and against steer"
+                charts.append(Written(f"{which}_gap_maps.png", words))
+    return [
+        *charts,
+        Written("gap_curves.csv", "pairs that fall short: gap against rack at the worst travel"),
+        Written("gap_maps.csv", "pairs that fall short: where in rack x travel, in cells"),
+    ]

@@ -1,0 +1,138 @@
+"""How much nearer two bodies can come inside a cell of inputs, and between two solved poses.
+
+Every body is some core grown by a radius that does not change, so that gaps change as the cores'
+distances do. A core lies in the hull of a few points that ride on parts, and its displacement is
+nowhere more than at one of them (it is affine between them).
+
+For points a, b of the two bodies and any rigid velocity field with turn w (that of some part):
+
+    a(q) - b(q) = (a - b) + w x (a - b) + [a's way beside the field] - [b's way beside the field]
+
+and |(a - b) + w x (a - b)| >= |a - b|. So no gap falls by more than the longest way beside the
+field, of a's points plus of b's, with their slack. Any field will do; the best of a few is taken:
+standing still, and moving with each part that carries one of the bodies. Between two solved poses
+the same holds with the exact displacement as seen from any one part.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from linkview.clearance.bodies import RevolvedSolid, Solid, TubeSolid
+from linkview.geometry import Array, Index, apply, frozen, inverse, length
+from linkview.kinematics.cell_motion import Field, Motion, Spots
+from linkview.kinematics.cells import farthest
+from linkview.model.layouts import BODY
+
+_CORNERS = 12  # of the polygon round a circle
+
+
+@dataclass(frozen=True, eq=False)
+class Corners:
+    """Points (k, 3) at the reference pose, each group on its part; their hull holds the core."""
+
+    parts: tuple[tuple[str, Array], ...]
+
+
+def corners_of(solid: Solid) -> Corners:
+    """The few points that bound how far a solid's core moves."""
+    if isinstance(solid, TubeSolid):
+        return Corners(tuple((r, p[None]) for r, p in zip(solid.riders, solid.points, strict=True)))
+    if isinstance(solid, RevolvedSolid):
+        return Corners(((solid.part, frozen(apply(solid.home, _round(solid)))),))
+    low, high = solid.triangles.min(axis=(0, 1)), solid.triangles.max(axis=(0, 1))
+    box = np.array([[low[0], high[0]], [low[1], high[1]], [low[2], high[2]]])
+    return Corners(((solid.part, frozen(np.stack(np.meshgrid(*box), axis=-1).reshape(-1, 3))),))
+
+
+def _round(solid: RevolvedSolid) -> Array:
+    """Polygons round the circles that the core's outermost meridian corners make."""
+    at = np.concatenate([piece.corners for piece in solid.pieces])
+    low, high = at[:, 0].min(), at[:, 0].max()
+    out = np.abs(at[:, 1]).max() / np.cos(np.pi / _CORNERS)
+    angle = 2.0 * np.pi * np.arange(_CORNERS) / _CORNERS
+    ring = np.stack([np.zeros(_CORNERS), out * np.cos(angle), out * np.sin(angle)], axis=1)
+    along = np.array([1.0, 0.0, 0.0])
+    return np.concatenate([ring + low * along, ring + high * along])
+
+
+@dataclass(frozen=True, eq=False)
+class Drift:
+    """Bounds for the bodies of one corner over the cells of one motion."""
+
+    motion: Motion
+    corners: dict[str, Corners]
+    _spots: dict[str, Spots] = field(default_factory=dict, repr=False)
+    _fields: dict[str, Field] = field(default_factory=dict, repr=False)
+    _seen: dict[tuple[str, str], Array] = field(default_factory=dict, repr=False)
+    _beside: dict[tuple[str, str], tuple[Array, Array]] = field(default_factory=dict, repr=False)
+
+    def within(self, a: Solid, b: Solid) -> tuple[Array, Array]:
+        """How far the gap can fall inside each cell (n,), and by which side: rack, held (n, 2)."""
+        best: tuple[Array, Array] | None = None
+        for part in _sights(a, b):
+            (fall_a, sides_a), (fall_b, sides_b) = self._besides(a, part), self._besides(b, part)
+            fall, sides = fall_a + fall_b, sides_a + sides_b
+            if best is None:
+                best = fall, sides
+            else:
+                less = fall < best[0]
+                best = np.where(less, fall, best[0]), np.where(less[:, None], sides, best[1])
+        assert best is not None
+        return best
+
+    def alone(self, solid: Solid) -> tuple[Array, Array]:
+        """How far any point of a body's core moves in the car's frame, and by which side."""
+        return self._besides(solid, BODY)
+
+    def between(self, a: Solid, b: Solid, cells: Index, others: Index) -> Array:
+        """How far the gap can fall (n,) from the middles of `cells` to those of `others`."""
+        falls = []
+        for part in _sights(a, b):
+            ways = [
+                length(x[others] - x[cells]).max(axis=1)
+                for x in (self._as_seen(a, part), self._as_seen(b, part))
+            ]
+            falls.append(ways[0] + ways[1])
+        return np.asarray(np.min(falls, axis=0))
+
+    def _besides(self, solid: Solid, part: str) -> tuple[Array, Array]:
+        key = solid.name, part
+        if key not in self._beside:
+            spots, half = self._of(solid), self.motion.inputs.half
+            by = spots.by - self._field(part).rates(spots.now)
+            fall = (farthest(by, half) + spots.slack).max(axis=1)
+            sides = length(by.swapaxes(2, 3)).max(axis=1) * half
+            self._beside[key] = fall, sides
+        return self._beside[key]
+
+    def _of(self, solid: Solid) -> Spots:
+        if solid.name not in self._spots:
+            groups = [self.motion.spots(p, at) for p, at in self.corners[solid.name].parts]
+            self._spots[solid.name] = Spots(
+                np.concatenate([g.now for g in groups], axis=1),
+                np.concatenate([g.by for g in groups], axis=1),
+                np.concatenate([g.slack for g in groups], axis=1),
+            )
+        return self._spots[solid.name]
+
+    def _field(self, part: str) -> Field:
+        if part not in self._fields:
+            self._fields[part] = self.motion.field(part)
+        return self._fields[part]
+
+    def _as_seen(self, solid: Solid, part: str) -> Array:
+        """The solid's corners (n, k, 3) in the part's own frame."""
+        key = solid.name, part
+        if key not in self._seen:
+            now = self._of(solid).now
+            if part != BODY:
+                now = apply(inverse(self.motion.poses[part])[:, None], now)
+            self._seen[key] = now
+        return self._seen[key]
+
+
+def _sights(a: Solid, b: Solid) -> tuple[str, ...]:
+    return tuple(dict.fromkeys((BODY, *a.carriers, *b.carriers)))

@@ -1,0 +1,256 @@
+"""Certified gaps, attacked: blades, needles and spikes where no pose of any grid shows them.
+
+Truth: gaps at exact poses, solved one by one at inputs of the attacker's choice, and fine grids of
+them. LINKVIEW_ATTACKS=3000 in the environment throws that many spikes instead of a few hundred.
+"""
+
+from __future__ import annotations
+
+import os
+
+import numpy as np
+import pytest
+from conftest import front_corner, rear_corner
+
+from linkview.clearance.bodies import TubeSolid, placed
+from linkview.clearance.certify import CLOSE_MM, Certainty, Patch, Task, certify
+from linkview.clearance.distance import GapState, pair_gap
+from linkview.clearance.domain import Domain
+from linkview.geometry import apply, frozen, unit
+from linkview.kinematics.corner import part_poses
+from linkview.kinematics.solve import Target, trace
+from linkview.kinematics.sweep import sweep_corner
+from linkview.limits.limit import Limit
+from linkview.model.parts import Anchor, Hold, MeshFile, Side, Tube
+from linkview.model.wheels import rim_body, tyre_body
+
+ATTACKS = int(os.environ.get("LINKVIEW_ATTACKS", "240"))
+
+
+def silent(done, count, pair):
+    """No one to tell."""
+
+
+def swept(make, hold, *, racks=9, travels=9):
+    corner = make()
+    rack = np.linspace(-70, 70, racks) if corner.rack else np.zeros(1)
+    travel = np.linspace(corner.travel.droop_mm, corner.travel.bump_mm, travels)
+    travel[np.argmin(np.abs(travel))] = 0.0
+    return sweep_corner(corner, rack, travel, hold)
+
+
+def tyre_and_rim(corner):
+    outboard = corner.side.outboard * corner.wheel.spin_axis
+    return placed(tyre_body(corner.wheel, outboard)), placed(rim_body(corner.wheel, outboard))
+
+
+def untold(a, b, wanted, sweep):
+    """A task of which the grid has shown nothing, so that all must come from the search."""
+    shape = sweep.solved.shape
+    nothing = np.full(shape, GapState.UNKNOWN, dtype=np.int8)
+    return Task(a, b, wanted, np.full(shape, np.nan), nothing)
+
+
+def exact(domain, rng, count):
+    """Exact poses at random inputs of the domain: rack, held, poses of every part."""
+    rack, held = domain.low[:, None] + domain.span[:, None] * rng.uniform(0, 1, (2, count))
+    i, j = domain.near.nearest(rack, held)
+    state, start = domain.near.start(i, j)
+    stop = trace(domain.problem, state, start, Target(rack, held))
+    good = np.flatnonzero(stop.arrived)
+    return part_poses(domain.sweep.corner, stop.state.take(good), rack[good])
+
+
+@pytest.mark.parametrize(
+    ("make", "hold"),
+    [
+        (front_corner, Hold.WHEEL_HEIGHT),
+        (front_corner, Hold.DAMPER_LENGTH),
+        (rear_corner, Hold.WHEEL_HEIGHT),
+    ],
+)
+def test_no_spike_between_the_poses_is_missed(make, hold):
+    # A needle's point is put 0.6 mm under the tyre's skin as it stands at a pose of no grid, facing
+    # out of it. The gap there is measured at that exact pose, and must not be under lower_mm.
+    rng = np.random.default_rng(11)
+    sweep = swept(make, hold)
+    domain = Domain(sweep, ())
+    tyre, _ = tyre_and_rim(sweep.corner)
+    poses = exact(domain, rng, ATTACKS // 3)
+    n = len(poses["wheel"])
+    axis = apply(poses["wheel"], sweep.corner.points["wheel_centre"])
+    tasks, truth = [], []
+    far = axis + unit(rng.normal(size=(n, 3))) * 900.0
+    for k in range(n):
+        here = {p: m[k : k + 1] for p, m in poses.items()}
+        tip = TubeSolid("tip", "body", ("body",), far[k][None], 0.0)
+        seen = pair_gap(tyre, tip, here)
+        out = unit(far[k] - seen.on_a[0])
+        start = seen.on_a[0] - (0.6 + 0.2) * out  # the needle's radius is 0.2 mm
+        spike = TubeSolid(
+            f"spike {k}", "body", ("body", "body"), frozen([start, start + 60.0 * out]), 0.2
+        )
+        truth.append(float(pair_gap(tyre, spike, here).gap_mm[0]))
+        tasks.append(untold(tyre, spike, 3.0, sweep))
+    found = certify(domain, tasks, silent)
+    for certain, gap in zip(found, truth, strict=True):
+        assert gap < 0.0
+        assert certain.verdict in (Certainty.CONTACT, Certainty.BRACKETED), certain.reason
+        assert certain.lower_mm <= gap + 0.005
+        if certain.verdict is Certainty.CONTACT:
+            assert certain.upper_mm <= 0.0  # a touch was seen; how deep it gets is not looked for
+        else:
+            assert certain.upper_mm <= gap + CLOSE_MM + 0.005
+    touch = sum(c.verdict is Certainty.CONTACT for c in found)
+    assert touch >= 0.5 * n  # the rest is a bracket that reaches under zero
+
+
+def test_what_is_called_clear_is_clear_at_every_pose_thrown_at_it():
+    # Small balls strewn round the wheel's sweep; whatever lower bound is given must hold.
+    rng = np.random.default_rng(12)
+    sweep = swept(front_corner, Hold.WHEEL_HEIGHT)
+    domain = Domain(sweep, ())
+    tyre, rim = tyre_and_rim(sweep.corner)
+    link = placed(
+        Tube(
+            "rod",
+            "tie_rod",
+            tuple(
+                Anchor("tie_rod", sweep.corner.points[f"tie_rod_{e}"]) for e in ("inner", "outer")
+            ),
+            11.0,
+        )
+    )
+    poses = exact(domain, rng, 1500)
+    centre = sweep.corner.points["wheel_centre"]
+    tasks = []
+    for k in range(max(8, ATTACKS // 12)):
+        at = centre + unit(rng.normal(size=3)) * rng.uniform(150, 520)
+        ball = TubeSolid(f"ball {k}", "body", ("body",), frozen(at[None]), 3.0)
+        tasks += [untold(body, ball, 6.0, sweep) for body in (tyre, rim, link)]
+    brackets = 0
+    for certain, task in zip(certify(domain, tasks, silent), tasks, strict=True):
+        gaps = pair_gap(task.a, task.b, poses)
+        least = np.nanmin(gaps.gap_mm)
+        if certain.verdict is Certainty.CONTACT:
+            assert certain.upper_mm <= 0.0
+            continue
+        assert certain.verdict is not Certainty.UNDECIDED, certain.reason
+        assert certain.lower_mm <= least + 0.005
+        if certain.verdict is Certainty.CLEAR:
+            assert certain.lower_mm >= 12.0
+        else:
+            brackets += 1
+            assert certain.upper_mm - certain.lower_mm <= CLOSE_MM + 1e-9
+            assert certain.upper_mm <= 12.0 + CLOSE_MM
+    assert brackets >= 3
+
+
+def test_a_thin_blade_is_found_by_its_edge(tmp_path):
+    # A 0.1 mm sheet hung where the tyre's shoulder passes once, between the poses of the sweep.
+    import trimesh
+
+    rng = np.random.default_rng(13)
+    sweep = swept(front_corner, Hold.WHEEL_HEIGHT)
+    domain = Domain(sweep, ())
+    tyre, _ = tyre_and_rim(sweep.corner)
+    poses = exact(domain, rng, 12)
+    tasks, truth = [], []
+    for k in range(len(poses["wheel"])):
+        here = {p: m[k : k + 1] for p, m in poses.items()}
+        far = apply(here["wheel"][0], sweep.corner.points["wheel_centre"])
+        far = far + unit(rng.normal(size=3)) * 900.0
+        tip = TubeSolid("tip", "body", ("body",), far[None], 0.0)
+        seen = pair_gap(tyre, tip, here).on_a[0]
+        out = unit(far - seen)
+        across = unit(np.cross(out, rng.normal(size=3)))
+        blade = trimesh.creation.box(extents=[0.1, 80.0, 40.0])
+        frame = np.eye(4)
+        frame[:3, :3] = np.stack([np.cross(across, out), across, out], axis=1)
+        frame[:3, 3] = seen + (20.0 + 0.05) * out
+        blade.apply_transform(frame)
+        path = tmp_path / f"blade{k}.stl"
+        blade.export(path)
+        mesh = placed(MeshFile(f"blade {k}", "body", path, 1.0, np.eye(4)))
+        truth.append(float(pair_gap(tyre, mesh, here).gap_mm[0]))
+        tasks.append(untold(tyre, mesh, 2.0, sweep))
+    for certain, gap in zip(certify(domain, tasks, silent), truth, strict=True):
+        assert gap < 0.1
+        assert certain.lower_mm <= gap + 0.005
+        deepest = 0.0 if certain.verdict is Certainty.CONTACT else gap + CLOSE_MM + 0.005
+        assert certain.upper_mm <= deepest
+
+
+def test_limits_leave_out_only_what_is_beyond_them():
+    # A limit on the rack alone: |rack| <= 40 of 75. The domain is that band, cells astride kept.
+    sweep = swept(front_corner, Hold.WHEEL_HEIGHT, racks=11)
+    limit = Limit(
+        Side.LEFT,
+        "band",
+        "",
+        "mm",
+        40.0,
+        False,
+        40.0,
+        lambda posed: np.abs(posed.pose("rack")[..., 1, 3]),
+        drift=lambda cell: cell.inputs.half_rack_mm,
+    )
+    domain = Domain(sweep, (limit,))
+    boxes = domain.boxes(domain.leaves)
+    assert (np.abs(boxes[:, :2]).min(axis=1) <= 40.0).all()
+    covered = domain.share(domain.leaves)
+    assert 40.0 / 75.0 <= covered <= 40.0 / 75.0 + 0.13
+    assert covered + domain.share(domain.beyond) == pytest.approx(1.0)
+    # A ball that the wheel only meets at full lock is clear of it inside the band.
+    tyre, _ = tyre_and_rim(sweep.corner)
+    lock = sweep_corner(sweep.corner, np.array([-74.0]), np.zeros(1), sweep.hold)
+    here = {p: m.reshape(-1, 4, 4) for p, m in lock.poses.items()}
+    far = TubeSolid("far", "body", ("body",), np.array([[-900.0, 100, 300]]), 0.0)
+    at = pair_gap(tyre, far, here).on_a
+    ball = TubeSolid("ball", "body", ("body",), frozen(at), 1.0)
+    (inside,) = certify(domain, [untold(tyre, ball, 2.0, sweep)], silent)
+    (everywhere,) = certify(Domain(sweep, ()), [untold(tyre, ball, 2.0, sweep)], silent)
+    assert inside.verdict is Certainty.CLEAR
+    assert everywhere.verdict is Certainty.CONTACT
+
+
+def test_the_edge_of_reach_leaves_a_strip_that_is_said():
+    # The demo's over-centre trap: the tie rod goes over centre inside the rack's travel.
+    def trap():
+        return front_corner(tie_rod_outer=[-77.0, 690, 196])
+
+    sweep = swept(trap, Hold.WHEEL_HEIGHT, racks=21)
+    assert sweep.edges
+    domain = Domain(sweep, ())
+    tyre, _ = tyre_and_rim(sweep.corner)
+    ball = TubeSolid("ball", "body", ("body",), np.array([[0.0, 1400, 300]]), 5.0)
+    (certain,) = certify(domain, [untold(tyre, ball, 2.0, sweep)], silent)
+    assert certain.verdict is Certainty.CLEAR
+    assert 0.0 < certain.strip < 0.35
+    assert "edge of reach" in certain.reason
+
+
+def test_the_map_of_where_it_is_too_small_agrees_with_exact_gaps():
+    rng = np.random.default_rng(14)
+    sweep = swept(front_corner, Hold.WHEEL_HEIGHT)
+    domain = Domain(sweep, ())
+    tyre, _ = tyre_and_rim(sweep.corner)
+    at = sweep.corner.points["wheel_centre"] + np.array([320.0, -60.0, 60.0])
+    ball = TubeSolid("ball", "body", ("body",), frozen(at[None]), 3.0)
+    wanted = 10.0
+    (certain,) = certify(domain, [untold(tyre, ball, wanted, sweep)], silent)
+    region = certain.region
+    assert (region.kind == Patch.SHORT.value).any()
+    assert (region.kind == Patch.CLEAR.value).any()
+    poses = exact(domain, rng, 800)
+    gaps = pair_gap(tyre, ball, poses).gap_mm
+    rack = poses["rack"][:, 1, 3]
+    travel = apply(poses["knuckle"], sweep.corner.points["wheel_centre"])[:, 2]
+    travel = travel - sweep.corner.points["wheel_centre"][2]
+    for x, z, gap in zip(rack, travel, gaps, strict=True):
+        box = region.boxes
+        hit = (box[:, 0] <= x) & (x <= box[:, 1]) & (box[:, 2] <= z) & (z <= box[:, 3])
+        kinds = region.kind[hit]
+        assert kinds.size
+        if gap < wanted - 0.01:
+            assert not (kinds == Patch.CLEAR.value).any()
