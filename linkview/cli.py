@@ -244,36 +244,49 @@ def _run(args: argparse.Namespace) -> int:
 
 
 def _whole_job(args: argparse.Namespace, trial: Future[None]) -> int:
-    from linkview.app.charts import draw_charts
+    from linkview.app.aside import drawing_aside
     from linkview.app.gap_results import write_gap_tables
-    from linkview.app.pictures import draw_pictures
-    from linkview.app.plate_results import write_plate_files
-    from linkview.app.results import (
-        results_folder,
-        write_summary,
-        write_tables,
-    )
-    from linkview.study import study_car
+    from linkview.app.pictures import draw_film, draw_worst_gap
+    from linkview.app.plate_results import write_cut_files
+    from linkview.app.results import results_folder, write_summary, write_tables
+    from linkview.study import study_with_gaps, study_without_gaps
 
     file, car, found = _cars(args)
     _announce_compiling()
-    with _progress() as tell:
-        study = study_car(car, _shop(args), tell, _rebuilder(args, file))
-        with results_folder(_folder(args, file)) as folder:
-            files = write_tables(study, found, folder) + write_gap_tables(study, folder)
-            files += write_plate_files(study, folder).written
-            files += draw_charts(study, found, folder)
-            missing = None
-            try:
-                trial.result()
-                files += draw_pictures(study, found, folder, tell, films=not args.no_film)
-            except GraphicsMissing as reason:
-                missing = reason
-            files.append(write_summary(study, files, folder))
+    missing = None
+    with (
+        _progress() as tell,
+        results_folder(_folder(args, file)) as folder,
+        drawing_aside() as aside,
+    ):
+        moved = study_without_gaps(car, _shop(args), tell)
+        films = [] if args.no_film else list(moved.axles)
+        pictures = []
+        try:
+            trial.result()
+            pictures.append(aside.at_ride_height(moved, found, folder))
+            pictures += [aside.film(moved, found, folder, name) for name in films[1:]]
+        except GraphicsMissing as reason:
+            missing = reason
+        study = study_with_gaps(moved, tell, _rebuilder(args, file))
+        first, *others = study.axles
+        if missing is None:
+            pictures += [aside.worst_gap(study, found, folder, name) for name in others]
+        files = write_tables(study, found, folder) + write_gap_tables(study, folder)
+        files += write_cut_files(study, folder)
+        if missing is None:
+            tell(f"{first} axle: the worst gap", 0, 1)
+            files += draw_worst_gap(study, found, folder, first)
+            for name in films[:1]:
+                files += draw_film(study, found, folder, tell, name)
+            tell("waiting for the last picture", 0, 1)
+            files += [drawn for job in pictures for drawn in job.result()]
+        files.append(write_summary(study, files, folder))
     _say_summary(study)
     print("\nFILES in " + str(_folder(args, file)))
     for written in files:
         print(f"  {written.name:<34} {written.what}")
+    print("More on paper: linkview plates (drawings, templates, sheets), linkview sweep (curves).")
     if missing is not None:
         print(f"linkview: no pictures: {missing}", file=sys.stderr)
     return _status(args, study)
@@ -304,7 +317,7 @@ def _sweep(args: argparse.Namespace) -> int:
 
 
 def _gaps(args: argparse.Namespace) -> int:
-    from linkview.app.gap_results import write_gap_tables
+    from linkview.app.gap_results import draw_gap_charts, write_gap_tables
     from linkview.app.results import results_folder
     from linkview.export.summary import advice_words, gap_words, stops_words
     from linkview.export.tables import write_gaps
@@ -316,7 +329,7 @@ def _gaps(args: argparse.Namespace) -> int:
         study = study_car(car, _shop(args), tell, _rebuilder(args, file))
         with results_folder(_folder(args, file)) as folder:
             write_gaps(folder / "gaps.csv", study.axles)
-            tables = write_gap_tables(study, folder)
+            tables = write_gap_tables(study, folder) + draw_gap_charts(study, folder)
             if args.pictures:
                 from linkview.app.pictures import draw_gap_pictures
 

@@ -127,15 +127,19 @@ def study_car(
 
     rebuilder: of the same variant; with it the gaps come with advice and error bands.
     """
-    moved = study_without_gaps(car, shop, tell)
+    return study_with_gaps(study_without_gaps(car, shop, tell), tell, rebuilder)
+
+
+def study_with_gaps(moved: CarStudy, tell: Tell, rebuilder: Rebuilder | None = None) -> CarStudy:
+    """A study without gaps, with them; see `study_car`."""
     axles = {}
     for name, study in moved.axles.items():
-        study = replace(study, gaps=measured_gaps(study.sweep, car, tell, study.plates))
+        study = replace(study, gaps=measured_gaps(study.sweep, moved.car, tell, study.plates))
         if rebuilder is not None:
             tell(f"{name} axle: what opens each gap, and how sure it is", 0, 1)
-            study = advised(study, car, rebuilder)
+            study = advised(study, moved.car, rebuilder)
         axles[name] = study
-    return CarStudy(car, axles, shop)
+    return replace(moved, axles=axles)
 
 
 def advised(study: AxleStudy, car: Car, rebuilder: Rebuilder) -> AxleStudy:

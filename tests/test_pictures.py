@@ -36,8 +36,8 @@ NAMES = {
               "top mount plate", "bearing carrier", "arm plate", "hose bracket", "hub spacer"},
     "rear": {"tyre", "rim", "knuckle", "driveshaft", "inner boot", "lower lateral",
              "lower lateral eye", "lower front", "toe link", "upper rear", "upper front", "damper",
-             "spring", "subframe tube", "lower link ear", "tube gusset", "front pick up side", "front pick up bridge",
-             "caliper plate", "strap tab"},
+             "spring", "subframe tube", "lower link ear", "tube gusset", "front pick up side",
+             "front pick up bridge", "caliper plate", "strap tab"},
 }  # fmt: skip
 
 

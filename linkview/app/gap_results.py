@@ -14,6 +14,14 @@ def write_gap_tables(study: CarStudy, folder: Path) -> list[Written]:
     """The gaps that fall short against steer, and where in rack x travel they are too small."""
     write_gap_curves(folder / "gap_curves.csv", study.axles)
     write_gap_maps(folder / "gap_maps.csv", study.axles)
+    return [
+        Written("gap_curves.csv", "pairs that fall short: gap against rack at the worst travel"),
+        Written("gap_maps.csv", "pairs that fall short: where in rack x travel, in cells"),
+    ]
+
+
+def draw_gap_charts(study: CarStudy, folder: Path) -> list[Written]:
+    """The same as pictures, for every steered axle with gaps that fall short."""
     charts = []
     for name, axle in study.axles.items():
         for side, advice in axle.advice.items():
@@ -24,8 +32,4 @@ def write_gap_tables(study: CarStudy, folder: Path) -> list[Written]:
                 gap_chart(folder / f"{which}_gap_maps.png", title, axle.axle.hold.words, short)
                 words = "where in rack x travel gaps are too small, and against steer"
                 charts.append(Written(f"{which}_gap_maps.png", words))
-    return [
-        *charts,
-        Written("gap_curves.csv", "pairs that fall short: gap against rack at the worst travel"),
-        Written("gap_maps.csv", "pairs that fall short: where in rack x travel, in cells"),
-    ]
+    return charts

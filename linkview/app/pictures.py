@@ -25,23 +25,23 @@ MOST_GAP_PICTURES = 12  # close-ups of one axle
 SAME_MM = 0.05  # a state whose points lie this near to another's is not drawn as its ghost
 
 
-def draw_pictures(
-    study: CarStudy, found: Car, folder: Path, tell: Tell, *, films: bool
-) -> list[Written]:
-    """Every picture, and the films if wanted, of every axle.
+def draw_at_ride_height(study: CarStudy, found: Car, folder: Path) -> list[Written]:
+    """Every axle at ride height; needs no gaps, so that it can be drawn while they are measured.
 
-    Call `graphics.require_graphics()` first: without OpenGL the drawing library ends the process.
+    Call `graphics.require_graphics()` first, here and for all below: without OpenGL the drawing
+    library ends the process.
     """
-    written = []
-    for name, axle in study.axles.items():
-        cast = _Cast.of(study, axle, found)
-        tell(f"{name} axle: pictures", 0, 2)
-        written.append(_at_ride_height(cast, folder))
-        tell(f"{name} axle: pictures", 1, 2)
-        written += _worst_gap(cast, folder, 1)
-        if films:
-            written += _films(cast, folder, tell)
-    return written
+    return [_at_ride_height(_Cast.of(study, axle, found), folder) for axle in study.axles.values()]
+
+
+def draw_worst_gap(study: CarStudy, found: Car, folder: Path, name: str) -> list[Written]:
+    """The worst gap of one axle, close up."""
+    return _worst_gap(_Cast.of(study, study.axles[name], found), folder, 1)
+
+
+def draw_film(study: CarStudy, found: Car, folder: Path, tell: Tell, name: str) -> list[Written]:
+    """One axle's film, MP4 and GIF."""
+    return _films(_Cast.of(study, study.axles[name], found), folder, tell)
 
 
 def draw_gap_pictures(study: CarStudy, found: Car, folder: Path, tell: Tell) -> list[Written]:

@@ -74,6 +74,25 @@ def write_plate_files(
     return PlateFiles(tuple(written), tuple(receipts), tuple(words))
 
 
+def write_cut_files(study: CarStudy, folder: Path) -> list[Written]:
+    """The DXF of every plate that was not refused, each read back; nothing on paper."""
+    passed = [p for axle in study.axles.values() for p in axle.plates if p.refused is None]
+    if not any(p.sides for p in passed):
+        return []
+    place = folder / "plates"
+    place.mkdir(exist_ok=True)
+    written, receipts = [], []
+    for piece in pieces_of([p.sides[Side.LEFT] for p in passed]):
+        receipts.append(write_dxf(piece.plate, place / f"{piece.name}.dxf", style=study.shop.dxf))
+        words = (
+            f"cut {piece.count}, {piece.plate.thickness_mm:g} mm {piece.plate.material}, "
+            "read back equal"
+        )
+        written.append(Written(f"plates/{piece.name}.dxf", words))
+    write_text(place / "read_back.txt", read_back_text(receipts))
+    return [*written, Written("plates/read_back.txt", "what every DXF held when reopened")]
+
+
 def _drawing(drawn: DrawnPlate, study: CarStudy, place: Path) -> Written:
     plate = drawn.sides[Side.LEFT]
     notes = [f"joint {drawn.miss_mm:.1e} mm off its hole's axis once placed"] if plate.pins else []
