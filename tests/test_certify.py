@@ -16,6 +16,7 @@ from linkview.clearance.bodies import TubeSolid, placed
 from linkview.clearance.certify import CLOSE_MM, Certainty, Patch, Task, certify
 from linkview.clearance.distance import GapState, pair_gap
 from linkview.clearance.domain import Domain
+from linkview.clearance.drift import Drift, corners_of
 from linkview.geometry import apply, frozen, unit
 from linkview.kinematics.corner import part_poses
 from linkview.kinematics.solve import Target, trace
@@ -254,3 +255,43 @@ def test_the_map_of_where_it_is_too_small_agrees_with_exact_gaps():
         assert kinds.size
         if gap < wanted - 0.01:
             assert not (kinds == Patch.CLEAR.value).any()
+
+
+@pytest.mark.parametrize("make", [front_corner, rear_corner])
+def test_no_gap_falls_by_more_than_its_cell_allows(make):
+    # Exact poses at the corners of cells: the gap there against the one at the middle, less the
+    # bound. The steepest fall seen comes near the bound, so that half of it would not do.
+    sweep = swept(make, Hold.WHEEL_HEIGHT)
+    domain = Domain(sweep, ())
+    rng = np.random.default_rng(15)
+    tyre, rim = tyre_and_rim(sweep.corner)
+    rod_name = "tie_rod" if sweep.corner.rack else "toe_link"
+    ends = [sweep.corner.points[f"{rod_name}_{end}"] for end in ("inner", "outer")]
+    rod = placed(Tube("rod", rod_name, tuple(Anchor(rod_name, p) for p in ends), 11.0))
+    cells = domain.leaves[domain.all.reach.sure[domain.leaves]]
+    inputs = domain.inputs(cells)
+    sign = rng.choice([-1.0, 1.0], (2, len(cells)))
+    rack = inputs.rack_mm + sign[0] * inputs.half_rack_mm
+    held = inputs.held_mm + sign[1] * inputs.half_held_mm
+    start = Target(inputs.rack_mm, inputs.held_mm)
+    stop = trace(domain.problem, domain.all.state.take(cells), start, Target(rack, held))
+    assert stop.arrived.all()
+    there = part_poses(sweep.corner, stop.state, rack)
+    middle = {part: p[cells] for part, p in domain.all.poses.items()}
+    centre = sweep.corner.points["wheel_centre"]
+    balls = [
+        TubeSolid(f"ball {k}", "body", ("body",), frozen((centre + way * 600.0)[None]), 3.0)
+        for k, way in enumerate(unit(rng.normal(size=(12, 3))))
+    ]
+    solids = {s.name: s for s in (tyre, rim, rod, *balls)}
+    drift = Drift(domain.motion(cells), {name: corners_of(s) for name, s in solids.items()})
+    steepest = 0.0
+    for a, b in [*((s, ball) for s in (tyre, rod) for ball in balls), (tyre, rod), (rim, rod)]:
+        before, after = (pair_gap(a, b, poses) for poses in (middle, there))
+        fall, _ = drift.within(a, b)
+        known = (before.gap_mm > 0.0) & (after.gap_mm > 0.0)
+        drop = (before.gap_mm - after.gap_mm)[known]
+        assert (drop <= fall[known] + 0.006).all(), (a.name, b.name)
+        if known.any():
+            steepest = max(steepest, float((drop / fall[known]).max()))
+    assert steepest > 0.6
