@@ -1,9 +1,9 @@
 // What the offline page's stage needs of three.js; bundled by `npm run bundle`.
 export {
-  AmbientLight, BufferAttribute, BufferGeometry, CanvasTexture, CircleGeometry, Color, DirectionalLight,
-  DoubleSide, EdgesGeometry, Float32BufferAttribute, FrontSide, Group, HemisphereLight, Line,
+  AlwaysStencilFunc, BufferAttribute, BufferGeometry, Color, DirectionalLight,
+  DoubleSide, EdgesGeometry, EqualStencilFunc, Float32BufferAttribute, Group, HemisphereLight, Line,
   LineBasicMaterial, LineSegments, Matrix4, Mesh, MeshBasicMaterial, MeshStandardMaterial,
-  PerspectiveCamera, Quaternion, Raycaster, Scene, SphereGeometry, Sprite, SpriteMaterial,
-  SRGBColorSpace, Vector2, Vector3, WebGLRenderer, REVISION,
+  NotEqualStencilFunc, PerspectiveCamera, Quaternion, ReplaceStencilOp, REVISION, Scene,
+  SphereGeometry, Vector3, WebGLRenderer,
 } from "three";
 export { OrbitControls } from "three/addons/controls/OrbitControls.js";

@@ -16,15 +16,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from linkview.geometry import Array, apply, frozen, length, rigid, turn_between
-from linkview.model.layouts import BODY
+from linkview.geometry import Array, Z, apply, frozen, length, rigid, turn_between
+from linkview.model.layouts import BODY, WHEEL
 from linkview.model.parts import Axle, Side
 from linkview.plates.plate import Plate
 from linkview.scene.colours import Paint
 from linkview.scene.pieces import Piece, Poses, Ride, Span, move_of
-from linkview.scene.primitives import frame_along, joined
+from linkview.scene.primitives import cylinder, frame_along, joined
 from linkview.scene.shapes import axle_pieces
-from linkview.scene.stage import Underfoot, standing_at
+from linkview.scene.stage import PAD_MM, PAD_RADIUS_MM, Underfoot, standing_at
 from linkview.study import spoken
 
 _DECIMALS = 4  # of a mm, in the meshes: finer than any screen, and the same on every run
@@ -93,15 +93,15 @@ class Actor:
             return self._spanning(self.move, poses)
         if isinstance(self.move, Underfoot):
             shift = standing_at(self.move.corner, poses) - standing_at(
-                self.move.corner, {"wheel": np.eye(4)}
+                self.move.corner, {WHEEL: np.eye(4)}
             )
             still = np.broadcast_to(np.array([0.0, 0.0, 0.0, 1.0]), (*shape, 4))
-            known = np.isfinite(shift).all(axis=-1)
+            known = np.asarray(np.isfinite(shift).all(axis=-1))
             turn = np.where(known[..., None], still, np.nan)
             return Places(shift + self.frame[:3, 3], turn, np.where(known, 1.0, np.nan))
         move = np.broadcast_to(move_of(poses, self.move.part), (*shape, 4, 4))
         turn = quaternions(move[..., :3, :3] @ self.frame[:3, :3])
-        known = np.isfinite(turn).all(axis=-1)
+        known = np.asarray(np.isfinite(turn).all(axis=-1))
         return Places(apply(move, self.frame[:3, 3]), turn, np.where(known, 1.0, np.nan))
 
     def _spanning(self, span: Span, poses: Poses) -> Places:
@@ -142,6 +142,21 @@ def actors_of(
         for some in groups.values():
             out.append(_actor(side, some))
     return tuple(_told_apart(out))
+
+
+def pads_of(axle: Axle) -> tuple[Actor, ...]:
+    """A round pad on the ground under each wheel, which stays level under its contact centre."""
+    out = []
+    for corner in axle.corners:
+        at = np.round(standing_at(corner, {WHEEL: np.eye(4)}), 1)
+        disc = cylinder(-PAD_MM * Z, -0.5 * Z, PAD_RADIUS_MM, count=48)
+        piece = Piece("", disc, Paint.PAD, Ride(WHEEL))
+        mesh = _mesh("ground", Paint.PAD, [piece], np.eye(4))
+        frame = frozen(rigid(np.eye(3), at))
+        out.append(
+            Actor(f"{corner.side.value} ground", corner.side, Underfoot(corner), frame, (mesh,))
+        )
+    return tuple(out)
 
 
 def _actor(side: Side, pieces: Sequence[Piece]) -> Actor:

@@ -51,6 +51,12 @@ class PoseGrid:
         return self.sweep.left.travel_mm
 
     @property
+    def open_halfway(self) -> Flags:
+        """(2S - 1, 2T - 1): the grid's poses and those half-way that a drawn cell touches."""
+        shape = 2 * len(self.rack_mm) - 1, 2 * len(self.travel_mm) - 1
+        return np.asarray(~_touching(self.shut, shape))
+
+    @property
     def words(self) -> str:
         """What the page states."""
         return (
@@ -151,7 +157,7 @@ def halfway_errors(
     NaN where the way between the grid's poses, or the pose itself, is out of reach. Second: the
     index of that actor.
     """
-    rack, travel = _halved(sweep.left.rack_mm), _halved(sweep.left.travel_mm)
+    rack, travel = halved(sweep.left.rack_mm), halved(sweep.left.travel_mm)
     exact = {c.corner.side: c for c in sweep_axle(sweep.axle, rack, travel).corners}
     errors = np.full((len(rack), len(travel)), -1.0)
     who = np.zeros(errors.shape, dtype=np.intp)
@@ -161,7 +167,7 @@ def halfway_errors(
         grid = packed[actor.name].astype(float)
         grid[packed[actor.name][..., 0] == OUT_OF_REACH] = np.nan
         for axis in (0, 1):
-            grid = _with_halves(grid, axis)
+            grid = with_halves(grid, axis)
         there = np.isfinite(grid).all(axis=-1) & exact[actor.side].solved
         poses = {part: moves[there] for part, moves in exact[actor.side].poses.items()}
         off = np.full(errors.shape, np.nan)
@@ -174,14 +180,16 @@ def halfway_errors(
     return errors, who
 
 
-def _halved(at: Array) -> Array:
+def halved(at: Array) -> Array:
+    """Values with their middles between them."""
     middle = 0.5 * (at[1:] + at[:-1])
     out = np.empty(2 * len(at) - 1)
     out[::2], out[1::2] = at, middle
     return out
 
 
-def _with_halves(grid: Array, axis: int) -> Array:
+def with_halves(grid: Array, axis: int) -> Array:
+    """Numbers over a grid with the means of neighbours between them, along one axis."""
     first = np.moveaxis(grid, axis, 0)
     out = np.empty((2 * len(first) - 1, *first.shape[1:]))
     out[::2], out[1::2] = first, 0.5 * (first[1:] + first[:-1])
