@@ -21,7 +21,7 @@ from linkview.export.posegrid import WITHIN_MM, halfway_errors, packed_places, p
 from linkview.kinematics.sweep import sweep_axle
 from linkview.model.parts import Car, Tube
 from linkview.model.read import read_file
-from linkview.plates.shop import WATER_JET
+from linkview.plates.profiles import named_profile
 from linkview.study import CarStudy, study_car, study_without_gaps
 from tests.published_checkers import WEB, browser_path, node, node_missing
 from tests.scene_cases import DEMO, axle, demo, plates_of
@@ -32,7 +32,7 @@ IDENTITY = Identity("Car", "planned", "", (("car.toml", "0" * 64),), "Measured."
 
 @pytest.fixture(scope="module")
 def study() -> CarStudy:
-    return study_car(demo("planned"), WATER_JET, QUIET)
+    return study_car(demo("planned"), named_profile("water_jet"), QUIET)
 
 
 @pytest.fixture(scope="module")
@@ -271,7 +271,7 @@ def test_it_plays_and_stops(opened: Seen) -> None:
 
 
 def test_unreachable_poses_are_shown_as_such(browser: object, tmp_path: Path) -> None:
-    study = study_without_gaps(demo("over_centre_trap"), WATER_JET, QUIET)
+    study = study_without_gaps(demo("over_centre_trap"), named_profile("water_jet"), QUIET)
     made = write_page(tmp_path / "trap.html", study, demo("as_found"), IDENTITY)
     seen = Seen(browser, made.path)
     try:
@@ -308,7 +308,7 @@ def test_names_with_markup_and_very_long_names_are_only_words(
     browser: object, tmp_path: Path
 ) -> None:
     car = _renamed(demo("planned"))
-    study = study_without_gaps(car, WATER_JET, QUIET)
+    study = study_without_gaps(car, named_profile("water_jet"), QUIET)
     identity = replace(IDENTITY, car=car.name, title=NASTY, measured=NASTY)
     made = write_page(tmp_path / "nasty.html", study, demo("as_found"), identity)
     for wide, high in ((1280, 800), (390, 844)):

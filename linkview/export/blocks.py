@@ -159,7 +159,7 @@ Block: TypeAlias = (
 
 
 @dataclass(frozen=True)
-class Paper:
+class Document:
     """title: of the document. head: on every page, left and right; foot: its two lines.
 
     one_page: to be set on a single page, smaller if need be.

@@ -6,8 +6,10 @@ import base64
 import hashlib
 from collections.abc import Callable, Mapping
 from html import escape
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from linkview.export.blocks import (
     BOX,
@@ -15,11 +17,11 @@ from linkview.export.blocks import (
     Block,
     Bullets,
     CautionBox,
+    Document,
     Drawing,
     Figures,
     Heading,
     NewPage,
-    Paper,
     Para,
     Picture,
     Signatures,
@@ -30,34 +32,15 @@ from linkview.export.blocks import (
 from linkview.export.files import write_whole
 from linkview.scene.colours import Rgb
 
-_STYLE = """
-:root{--ink:#161d27;--soft:#4b5665;--line:#c5ceda}
-body{font:16px/1.55 system-ui,"Segoe UI",Roboto,Helvetica,Arial,sans-serif;color:var(--ink);
-margin:0;background:#eef2f7;font-variant-numeric:tabular-nums;overflow-wrap:anywhere}
-main{max-width:900px;margin:0 auto;background:#fff;padding:28px 36px 48px;border-top:6px solid #f2b31b}
-h1{font-size:30px;line-height:1.2;margin:6px 0}h2{font-size:21px;margin:36px 0 8px}
-h3{font-size:16px;margin:22px 0 6px}p,ul{margin:8px 0}.note{color:var(--soft);font-size:14px}
-.lead{font-size:18px}.bad{color:#b3211d}header p,footer p{color:var(--soft);font-size:14px;margin:2px 0}
-table{border-collapse:collapse;width:100%;font-size:14px;margin:10px 0}
-th{text-align:left;color:var(--soft);font-size:13px;border-bottom:2px solid var(--ink);padding:4px 6px}
-td{border-bottom:1px solid var(--line);padding:4px 6px}.r{text-align:right}
-tr.bad td{background:#fdeceb;color:var(--ink)}tr.doubt td{background:#fff5da}.scroll{overflow-x:auto}
-.box{display:block;border:1px solid var(--ink);height:22px;min-width:60px}
-aside{background:#fff5da;border-left:6px solid #f2b31b;padding:10px 16px;margin:14px 0}aside p{margin:4px 0}
-figure{margin:14px 0}figure img,figure svg{width:100%;height:auto}figcaption{color:var(--soft);font-size:14px}
-.pair{display:grid;grid-template-columns:repeat(auto-fit,minmax(280px,1fr));gap:0 20px}
-.sign{display:grid;grid-template-columns:repeat(auto-fit,minmax(180px,1fr));gap:24px;margin-top:28px}
-.sign div{border-bottom:1px solid var(--ink);height:64px}
-svg text{font-family:system-ui,sans-serif}
-@media print{body{background:#fff;font-size:11pt}main{max-width:none;padding:0;border:0}
-h2,h3{break-after:avoid}tr,figure,aside{break-inside:avoid}.page{break-before:page}}
-@media (max-width:600px){main{padding:16px}}
-"""
 
-
-def write_html(path: Path, paper: Paper) -> None:
-    body = "\n".join(_SET_BY[type(block)](block) for block in paper.blocks)
-    digest = base64.b64encode(hashlib.sha256(_STYLE.encode()).digest()).decode()
+def write_html(path: Path, paper: Document, *, links: frozenset[str] = frozenset()) -> None:
+    """links: words of table cells that name a file beside this one, to be followed."""
+    style = (files("linkview.export") / "web" / "document.css").read_text(encoding="utf-8")
+    body = "\n".join(
+        _table(block, links) if isinstance(block, Table) else _SET_BY[type(block)](block)
+        for block in paper.blocks
+    )
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
     policy = f"default-src 'none'; style-src 'sha256-{digest}'; img-src data:"
     write_whole(
         path,
@@ -68,7 +51,7 @@ def write_html(path: Path, paper: Paper) -> None:
 <meta http-equiv="Content-Security-Policy" content="{policy}">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <title>{escape(paper.title)}</title>
-<style>{_STYLE}</style>
+<style>{style}</style>
 </head>
 <body>
 <main>
@@ -101,14 +84,14 @@ def _caution(block: CautionBox) -> str:
     return f"<aside><p><strong>{escape(block.title)}</strong></p>{lines}</aside>"
 
 
-def _table(block: Table) -> str:
+def _table(block: Table, links: frozenset[str] = frozenset()) -> str:
     head = "".join(
         f'<th scope="col"{_right(c.right)}>{escape(c.title)}</th>' for c in block.columns
     )
     rows = []
     for row in block.rows:
         cells = "".join(
-            f"<td{_right(c.right)}>{_cell(text)}</td>"
+            f"<td{_right(c.right)}>{_cell(text, links)}</td>"
             for c, text in zip(block.columns, row.cells, strict=True)
         )
         rows.append(f'<tr class="{row.tone.value}">{cells}</tr>')
@@ -120,7 +103,9 @@ def _table(block: Table) -> str:
     )
 
 
-def _cell(text: str) -> str:
+def _cell(text: str, links: frozenset[str]) -> str:
+    if text in links:
+        return f'<a href="{escape(quote(text))}">{escape(text)}</a>'
     return '<span class="box"></span>' if text == BOX else escape(text)
 
 

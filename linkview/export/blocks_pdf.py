@@ -45,11 +45,11 @@ from linkview.export.blocks import (
     Block,
     Bullets,
     CautionBox,
+    Document,
     Drawing,
     Figures,
     Heading,
     NewPage,
-    Paper,
     Para,
     Picture,
     Signatures,
@@ -68,7 +68,7 @@ _AMBER, _RED_WASH, _AMBER_WASH = HexColor("#f2b31b"), HexColor("#fdeceb"), HexCo
 _RED = HexColor("#b3211d")
 
 
-def write_pdf(path: Path, paper: Paper) -> int:
+def write_pdf(path: Path, paper: Document) -> int:
     """Writes the paper and returns its number of pages.
 
     Raises CannotWrite where a paper of one page does not fit on one at a size that can be read.
@@ -92,7 +92,7 @@ def _typeface() -> None:
     )
 
 
-def _set(paper: Paper, scale: float) -> tuple[bytes, int]:
+def _set(paper: Document, scale: float) -> tuple[bytes, int]:
     out = io.BytesIO()
     template = BaseDocTemplate(
         out,
@@ -134,7 +134,7 @@ def _set(paper: Paper, scale: float) -> tuple[bytes, int]:
     return out.getvalue(), counted[-1]
 
 
-def _running(pen: Canvas, paper: Paper, number: int, count: int) -> None:
+def _running(pen: Canvas, paper: Document, number: int, count: int) -> None:
     left, right, top = MARGIN_MM * mm, (210.0 - MARGIN_MM) * mm, (297.0 - HEAD_MM) * mm
     pen.setFillColor(_AMBER)
     pen.rect(0, 297 * mm - 3.2 * mm, 210 * mm, 3.2 * mm, stroke=0, fill=1)

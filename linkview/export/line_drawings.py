@@ -1,4 +1,4 @@
-"""The papers' line drawings: curves, the map of limits, a plate's outline, hard points in two views."""
+"""The papers' line drawings: curves, the map of limits, plate outlines, hard points in views."""
 
 from __future__ import annotations
 
@@ -108,7 +108,8 @@ def limit_map(study: AxleStudy, car: Car) -> Drawing:
     left, low, right, top = 13.0, 9.0, 3.0, 3.0
     w, h = (wide - left - right) / len(first), (high - low - top) / len(second)
     marks: list[Mark] = []
-    for (i, j), value in np.ndenumerate(values):
+    for (i, j), share_here in np.ndenumerate(values):
+        value = float(share_here)
         x, y = left + i * w, low + j * h
         if np.isnan(value):
             marks.append(Stroke(((x, y), (x + w, y + h)), FADED_INK, 0.12))
@@ -123,12 +124,12 @@ def limit_map(study: AxleStudy, car: Car) -> Drawing:
             marks.append(Stroke(((x, y), (x + w, y + h)), BROWN, 0.1))
     box = ((left, low), (wide - right, low), (wide - right, high - top), (left, high - top))
     marks.append(Stroke((*box, box[0]), INK, 0.3))
-    for value in (first[0], 0.0, first[-1]):
+    for value in (float(first[0]), 0.0, float(first[-1])):
         x = left + (value - first[0]) / (first[-1] - first[0]) * (wide - left - right)
         marks.append(Words((float(x), low - 3.4), f"{value:+.0f}" if value else "0", 2.4, 0))
     marks.append(Words((wide - right, 1.0), "travel (mm)" if flat else "rack (mm)", 2.5, 1))
     if not flat:
-        for value in (second[0], 0.0, second[-1]):
+        for value in (float(second[0]), 0.0, float(second[-1])):
             y = low + (value - second[0]) / (second[-1] - second[0]) * (high - low - top)
             words = f"{value:+.0f}" if value else "0"
             marks.append(Words((left - 1.2, float(y) - 0.9), words, 2.4, 1))
@@ -190,10 +191,8 @@ def points_sketch(
     low, high = flat.min(axis=0), flat.max(axis=0)
     scale = float(np.min((np.array(size) - 14.0) / np.maximum(high - low, 1.0)))
     middle = 0.5 * (np.array(size) - scale * (high - low))
-    at = {
-        n: tuple(float(v) for v in (p - low) * scale + middle)
-        for n, p in zip(names, flat, strict=True)
-    }
+    placed = (flat - low) * scale + middle
+    at = {n: (float(p[0]), float(p[1])) for n, p in zip(names, placed, strict=True)}
     marks: list[Mark] = [
         Stroke((at[a], at[b]), HAIRLINE, 0.8) for a, b in lines_between(corner) if {a, b} <= set(at)
     ]
@@ -220,7 +219,7 @@ def _free_place(
 
 
 def lines_between(corner: Corner) -> list[tuple[str, str]]:
-    """Which hard points are joined by a part: links eye to eye, arms, the damper, the driveshaft."""
+    """Hard points that a part joins: links eye to eye, arms, the damper, the driveshaft."""
     layout = corner.layout
     out = [(rod.inner, rod.outer) for rod in layout.rods.values()]
     for arm in layout.arms.values():

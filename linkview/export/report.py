@@ -15,10 +15,10 @@ from linkview.export.blocks import (
     Bullets,
     CautionBox,
     Column,
+    Document,
     Figures,
     Heading,
     NewPage,
-    Paper,
     Para,
     Picture,
     Row,
@@ -49,6 +49,7 @@ HOW_TO_READ = (
     "means not measured; it never means clear.",
 )
 SMALL_GAP_MM = 10.0
+PASSES = "Passes the shop's rules for metal round holes, which say nothing about strength."
 
 Doubts = Mapping[tuple[str, Side, frozenset[str]], float]  # one sigma, mm
 
@@ -60,7 +61,7 @@ def report_paper(
     *,
     pictures: Sequence[Picture] = (),
     doubts: Doubts | None = None,
-) -> Paper:
+) -> Document:
     """study: what is planned; found: the car as found, moved the same way. doubts: by axle, side
     and pair, how far the measuring error alone throws a gap; none where it was not computed.
     """
@@ -72,7 +73,7 @@ def report_paper(
     if pictures:
         blocks += [NewPage(), Heading("Pictures"), Para(DRAWN_PLAINLY, Tone.NOTE), *pictures]
     blocks += _closing(study, identity)
-    return Paper(
+    return Document(
         f"{identity.car} - {identity.state}: report",
         running_head(identity),
         running_foot(identity),
@@ -135,7 +136,11 @@ def _moved_points(car: Car, found: Car) -> Iterator[Block]:
                     )  # fmt: skip
     if rows:
         yield Heading("Points moved from where they were found", 2)
-        columns = (Column("axle", 2), Column("side", 1.6), Column("hard point", 5))
+        columns: tuple[Column, ...] = (
+            Column("axle", 2),
+            Column("side", 1.6),
+            Column("hard point", 5),
+        )
         columns += tuple(Column(f"{a} (mm)", 1.8, True) for a in ("x", "y", "z", "by"))
         yield Table(
             columns,
@@ -186,7 +191,8 @@ def _axle(
     reached = int((sweep.solved & axle.sweep.right.solved).sum())
     rack = f"rack {sweep.rack_mm.min():+.0f} to {sweep.rack_mm.max():+.0f} mm, " if steered else ""
     yield Para(
-        f"{layout}; {held}. {sweep.solved.size} poses: {rack}travel {sweep.travel_mm.min():+.0f} to "
+        f"{layout}; {held}. {sweep.solved.size} poses: {rack}travel "
+        f"{sweep.travel_mm.min():+.0f} to "
         f"{sweep.travel_mm.max():+.0f} mm; {reached} within reach of both wheels."
     )
     yield Heading("Hard points", 2)
@@ -232,7 +238,7 @@ def _points_table(axle: AxleStudy) -> Table:
                 f"{off:.1f}",
             ), Tone.DOUBT if off > 0.05 else Tone.PLAIN)
         )  # fmt: skip
-    columns = (Column("hard point", 5), Column("on", 3))
+    columns: tuple[Column, ...] = (Column("hard point", 5), Column("on", 3))
     columns += tuple(Column(f"{s} {a}", 2, True) for s in ("left", "right") for a in "xyz")
     columns += (Column("differ", 1.6, True),)
     note = (
@@ -355,7 +361,6 @@ def _least_share(reading: LimitReading) -> float:
 
 
 def _gap_blocks(axle: AxleStudy, doubts: Doubts) -> Iterator[Block]:
-    sweep = axle.sweep.left
     rows = []
     for side, pair in axle.worst_pairs(100_000):
         sigma = doubts.get((axle.axle.name, side, frozenset(pair.pair)))
@@ -425,10 +430,9 @@ def _plate_blocks(drawn: DrawnPlate) -> Iterator[Block]:
     joints = ", ".join(spoken(p.joint) for p in plate.pins) or "no joint"
     on = "the body" if plate.part in ("", BODY) else spoken(plate.part)
     words = (
-        f"{spoken(drawn.name)}: {plate.thickness_mm:g} mm {plate.material}, {plate.quantity} pieces "
-        f"of which {plate.mirrored} mirrored, on {on}, tied to {joints}. "
-        + ("Warnings: " + "; ".join(warned) if warned else "Passes the shop's rules for metal round "
-           "holes, which say nothing about strength.")
+        f"{spoken(drawn.name)}: {plate.thickness_mm:g} mm {plate.material}, {plate.quantity} "
+        f"pieces of which {plate.mirrored} mirrored, on {on}, tied to {joints}. "
+        + ("Warnings: " + "; ".join(warned) if warned else PASSES)
     )  # fmt: skip
     yield Figures(((plate_drawing(plate), words),))
     if plate.notes:

@@ -13,9 +13,9 @@ from linkview.export.blocks import (
     Bullets,
     CautionBox,
     Column,
+    Document,
     Figures,
     Heading,
-    Paper,
     Para,
     Row,
     Table,
@@ -27,6 +27,7 @@ from linkview.export.report import at_ride_height, figure, running_foot, running
 from linkview.export.summary import CAUTIONS, gap_words
 from linkview.geometry import length
 from linkview.model.parts import Axle, Car, Corner
+from linkview.plates.plate import Slot
 from linkview.scene.stage import standing_at
 from linkview.study import AxleStudy, CarStudy, spoken
 
@@ -41,7 +42,7 @@ BY_HAND = (
 )
 
 
-def setup_paper(study: CarStudy, identity: Identity) -> Paper:
+def setup_paper(study: CarStudy, identity: Identity) -> Document:
     """One page for the wall: targets, lengths, stops, and boxes for what was measured."""
     blocks: list[Block] = [
         Heading("Set-up sheet", 0),
@@ -62,7 +63,7 @@ def setup_paper(study: CarStudy, identity: Identity) -> Paper:
         blocks.append(Para("Look here first, the smallest computed gaps:", Tone.NOTE))
         blocks.append(Bullets(tuple(worst), Tone.NOTE))
     blocks.append(CautionBox("This can hurt people", CAUTIONS[:1]))
-    return Paper(
+    return Document(
         f"{identity.car} - {identity.state}: set-up sheet",
         running_head(identity),
         running_foot(identity),
@@ -149,7 +150,7 @@ def _stops(axle: AxleStudy) -> Iterator[str]:
     for drawn in axle.plates:
         for plate in list(drawn.sides.values())[:1]:
             for cut in plate.slots:
-                if cut.bolted:
+                if isinstance(cut, Slot) and cut.bolted:
                     yield (
                         f"{spoken(drawn.name)}: slots {length(cut.end - cut.start) / 2.0:.1f} mm "
                         "each way; all figures here are with the bolts in the middle. "
@@ -161,7 +162,7 @@ def _stops(axle: AxleStudy) -> Iterator[str]:
 # --- measuring ------------------------------------------------------------------------------------
 
 
-def measuring_paper(car: Car, axle: Axle, identity: Identity) -> Paper:
+def measuring_paper(car: Car, axle: Axle, identity: Identity) -> Document:
     """One page for one axle: numbered hard points and distances, with boxes to write in."""
     left = axle.left
     order = _in_order(left)
@@ -171,9 +172,9 @@ def measuring_paper(car: Car, axle: Axle, identity: Identity) -> Paper:
     blocks: list[Block] = [
         Heading(f"Measuring sheet, {axle.name} axle", 0),
         Para(
-            f"{identity.car}. Car level, {car.measured_state.replace('_', ' ')}, tyres at pressure, "
-            "wheels straight. x forward, y to the driver's left, z up, mm from one datum: "
-            "write down which. Measure each point at the joint's centre."
+            f"{identity.car}. Car level, {car.measured_state.replace('_', ' ')}, tyres at "
+            "pressure, wheels straight. x forward, y to the driver's left, z up, mm from one "
+            "datum: write down which. Measure each point at the joint's centre."
         ),
         Figures(((side, "Left side, seen from the left: forward is to the left."),
                  (front, "Left side, seen from the front: outboard is to the right."))),
@@ -181,13 +182,13 @@ def measuring_paper(car: Car, axle: Axle, identity: Identity) -> Paper:
         Heading("Distances that must come out, whatever the datum", 2),
         Table(_DISTANCE_COLUMNS, tuple(_distance_rows(axle, numbers)), dense=True),
         Para(
-            "A distance that differs from the one between the written points by more than 3 mm means: "
-            "measure both points again. Measured by, with what, on which day: "
+            "A distance that differs from the one between the written points by more than 3 mm "
+            "means: measure both points again. Measured by, with what, on which day: "
             "______________________________________",
             Tone.NOTE,
         ),
     ]  # fmt: skip
-    return Paper(
+    return Document(
         f"{identity.car}: measuring sheet, {axle.name} axle",
         running_head(identity),
         running_foot(identity),
