@@ -9,6 +9,7 @@ import io
 from collections.abc import Callable, Mapping
 from functools import cache
 from html import escape
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -108,7 +109,12 @@ def _set(paper: Document, scale: float) -> tuple[bytes, int]:
     frame = Frame(MARGIN_MM * mm, FOOT_MM * mm, WIDE_MM * mm, height * mm, 0, 0, 0, 0, id="body")
     template.addPageTemplates(PageTemplate("page", [frame]))
     setter = _Setter(scale)
-    story = [item for block in paper.blocks for item in setter.flow(block)]
+    story: list[Flowable] = []
+    for block, then in zip_longest(paper.blocks, paper.blocks[1:]):
+        if isinstance(block, Heading) and isinstance(then, Figures):
+            tallest = max(drawing.height_mm for drawing, _ in then.drawings)
+            story.append(CondPageBreak((tallest + 26.0) * mm * scale))
+        story += setter.flow(block) if block is not None else []
     counted: list[int] = []
 
     class Numbered(Canvas):  # type: ignore[misc]

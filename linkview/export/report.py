@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
@@ -49,6 +50,8 @@ HOW_TO_READ = (
     "means not measured; it never means clear.",
 )
 SMALL_GAP_MM = 10.0
+PLATES_A_ROW = 3
+_FIGURE = re.compile(r"\d+(?:\.\d+)? mm")
 PASSES = "Passes the shop's rules for metal round holes, which say nothing about strength."
 
 Doubts = Mapping[tuple[str, Side, frozenset[str]], float]  # one sigma, mm
@@ -221,8 +224,7 @@ def _axle(
         yield from _gap_blocks(axle, doubts)
     if axle.plates:
         yield Heading("Plates", 2)
-        for plate in axle.plates:
-            yield from _plate_blocks(plate)
+        yield from _plate_blocks(axle.plates)
 
 
 def _points_table(axle: AxleStudy) -> Table:
@@ -380,12 +382,20 @@ def _gap_blocks(axle: AxleStudy, doubts: Doubts) -> Iterator[Block]:
         f"{SMALL_GAP_MM:g} mm from tape measurements means: measure it on the car.",
         dense=True,
     )
+    yield from _left_out(axle)
+
+
+def _left_out(axle: AxleStudy) -> Iterator[Block]:
+    """Pairs that were not measured, by reason; a figure in the reason stands with its pair."""
     reasons: dict[str, list[str]] = {}
     for side, survey in axle.gaps.items():
         for out in survey.left_out:
             who = f"{spoken(out.pair[0])} to {spoken(out.pair[1])}"
             who = who if axle.axle.symmetric else f"{side.value} {who}"
-            reasons.setdefault(out.reason, []).append(who)
+            figures = _FIGURE.findall(out.reason)
+            if figures:
+                who += f" ({', '.join(figures)})"
+            reasons.setdefault(_FIGURE.sub("so many mm", out.reason), []).append(who)
     if reasons:
         yield Para("Pairs left out, with the reason:", Tone.NOTE)
         yield Bullets(tuple(f"{r}: {', '.join(who)}" for r, who in reasons.items()), Tone.NOTE)
@@ -421,22 +431,28 @@ def how_sure(pair: SurveyedPair) -> str:
     return f"{words}, not between"
 
 
-def _plate_blocks(drawn: DrawnPlate) -> Iterator[Block]:
-    if drawn.refused is not None:
-        yield Para(f"{spoken(drawn.name)}: REFUSED. {drawn.refused}", Tone.BAD)
-        return
+def _plate_blocks(plates: Sequence[DrawnPlate]) -> Iterator[Block]:
+    for drawn in plates:
+        if drawn.refused is not None:
+            yield Para(f"{spoken(drawn.name)}: REFUSED. {drawn.refused}", Tone.BAD)
+    passed = [p for p in plates if p.refused is None and Side.LEFT in p.sides]
+    for first in range(0, len(passed), PLATES_A_ROW):
+        row = passed[first : first + PLATES_A_ROW]
+        yield Figures(tuple((plate_drawing(p.sides[Side.LEFT]), _plate_words(p)) for p in row))
+
+
+def _plate_words(drawn: DrawnPlate) -> str:
     plate = drawn.sides[Side.LEFT]
     warned = [str(v) for v in drawn.verdicts if v.level is Level.WARNING]
     joints = ", ".join(spoken(p.joint) for p in plate.pins) or "no joint"
     on = "the body" if plate.part in ("", BODY) else spoken(plate.part)
-    words = (
+    words = [
         f"{spoken(drawn.name)}: {plate.thickness_mm:g} mm {plate.material}, {plate.quantity} "
-        f"pieces of which {plate.mirrored} mirrored, on {on}, tied to {joints}. "
-        + ("Warnings: " + "; ".join(warned) if warned else PASSES)
-    )  # fmt: skip
-    yield Figures(((plate_drawing(plate), words),))
-    if plate.notes:
-        yield Bullets(plate.notes, Tone.NOTE)
+        f"pieces of which {plate.mirrored} mirrored, on {on}, tied to {joints}.",
+        f"Warnings: {'; '.join(warned)}." if warned else PASSES,
+        *(f"{note[:1].upper()}{note[1:]}." for note in plate.notes),
+    ]
+    return " ".join(words)
 
 
 def picture_block(path: Path, caption: str) -> Picture:
