@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     from concurrent.futures import Future
 
     from linkview.alignment.sensitivity import Sensitivity
-    from linkview.kinematics.assemble import Rebuilder
     from linkview.export.identity import Identity
+    from linkview.kinematics.assemble import Rebuilder
     from linkview.model.parts import Car
     from linkview.model.read import HardPointFile
     from linkview.plates.plate import Plate

@@ -8,6 +8,7 @@ import numpy as np
 
 from linkview.clearance.distance import GapState
 from linkview.export.page_stage import Blob
+from linkview.export.report import how_sure
 from linkview.export.summary import gap_words
 from linkview.geometry import Array
 from linkview.limits.limit import Stops
@@ -47,6 +48,7 @@ def gaps_json(study: AxleStudy, blob: Blob) -> Json:
                 "onA": [_number(v) for v in least.on_a],
                 "onB": [_number(v) for v in least.on_b],
                 "words": gap_words(study, side, pair),
+                "sure": how_sure(pair),
                 "notes": list(pair.notes),
                 "gap": blob.put(np.asarray(pair.gap_mm, dtype=np.float32)),
                 "states": blob.put(np.asarray(pair.state, dtype=np.int8)),

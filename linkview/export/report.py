@@ -30,7 +30,7 @@ from linkview.export.blocks import (
 from linkview.export.captions import DRAWN_PLAINLY
 from linkview.export.identity import Identity
 from linkview.export.line_drawings import BLUE, BROWN, Curve, chart, limit_map, plate_drawing
-from linkview.export.summary import AT_RIDE_HEIGHT, CAUTIONS
+from linkview.export.summary import AT_RIDE_HEIGHT, CAUTIONS, certain_words
 from linkview.geometry import Array, length, mirrored
 from linkview.limits.limit import Stops
 from linkview.limits.readings import LimitReading, readings
@@ -370,7 +370,7 @@ def _gap_blocks(axle: AxleStudy, doubts: Doubts) -> Iterator[Block]:
     columns = (
         Column("side", 1.3), Column("between", 5.6), Column("least gap", 2, True),
         Column("wanted", 1.5, True), Column("at rack / travel", 2.8, True),
-        Column("band", 1.7, True), Column("how sure", 4.4),
+        Column("band", 1.7, True), Column("how sure", 6.4),
     )  # fmt: skip
     mirror = " Left side; the right is its mirror." if axle.axle.symmetric else ""
     yield Table(
@@ -378,7 +378,9 @@ def _gap_blocks(axle: AxleStudy, doubts: Doubts) -> Iterator[Block]:
         tuple(rows),
         f"mm.{mirror} band: plus or minus two sigma from the measuring error of the points alone; "
         "blank where it was not computed. "
-        "how sure: at how many poses it was measured; between poses nothing is proven. A gap under "
+        "least gap: at the grid's poses, those beyond a limit among them. how sure: what holds "
+        "between the poses too, inside the limits; else at how many poses it was measured, which "
+        "proves nothing between them. A gap under "
         f"{SMALL_GAP_MM:g} mm from tape measurements means: measure it on the car.",
         dense=True,
     )
@@ -422,9 +424,11 @@ def _gap_row(axle: AxleStudy, side: Side, pair: SurveyedPair, sigma: float | Non
 
 
 def how_sure(pair: SurveyedPair) -> str:
-    """What is known of a pair, and what is not."""
+    """What is known of a pair between the poses too, inside the limits, and what is not."""
     if pair.constant:
         return "the two never move against each other"
+    if pair.certain is not None:
+        return f"inside the limits {certain_words(pair.certain, '')}"
     words = f"{pair.poses_measured} poses"
     if pair.poses_unknown:
         words += f", {pair.poses_unknown} unknown"

@@ -181,7 +181,7 @@
       list.append(row);
     }
     const parts = [
-      el("p", { class: "note" }, `${gaps.pairs.length} pairs measured at ${gaps.rack.length} × ${gaps.travel.length} poses, worst first${gaps.mirror ? "; left side, the right is its mirror" : ""}. ${short} touch, fall short or are unknown. Press one to go to its worst pose. “No contact found” is not “safe”.`),
+      el("p", { class: "note" }, `${gaps.pairs.length} pairs measured at ${gaps.rack.length} × ${gaps.travel.length} poses of the whole grid, worst first${gaps.mirror ? "; left side, the right is its mirror" : ""}. ${short} touch, fall short or are unknown. Press one to go to its worst pose. “No contact found” is not “safe”.`),
       list];
     if (gaps.pairs.length > FIRST) parts.push(el("button", { type: "button", onclick: () => { all = !all; buildGaps(); refreshGaps(); } }, all ? "Show the worst only" : `Show all ${gaps.pairs.length} pairs`));
     const left = el("details", {}, el("summary", {}, `${gaps.leftOut.length} pairs left out, with the reason`), el("ul", {}, ...gaps.leftOut.map((o) => el("li", {}, `${gaps.mirror ? "" : o.side + " "}${o.a} – ${o.b}: ${o.reason}`))));
@@ -190,7 +190,7 @@
   function refreshGaps() {
     const cell = cellOf(state.axle.gaps, state.rack, state.travel);
     for (const [gap, row, now] of gapRows) {
-      now.textContent = state.reached ? gapNow(gap, cell) : "out of reach: unknown";
+      now.textContent = `${state.reached ? gapNow(gap, cell) : "out of reach: unknown"}. Sure: ${gap.sure}.`;
       row.setAttribute("aria-pressed", String(state.gap === gap));
     }
   }
