@@ -344,13 +344,15 @@ def _pack(args: argparse.Namespace) -> int:
     from linkview.app.package import fill_package, zip_of
     from linkview.app.results import results_folder
     from linkview.export.graphics import require_graphics
-    from linkview.study import study_car, study_without_gaps
+    from linkview.study import study_with_gaps, study_without_gaps
 
     file, car, found = _cars(args)
+    _announce_compiling()
     day = args.date or date.today()
     folder = args.out or Path("exports") / f"{file.path.stem}-{args.variant}-{day.isoformat()}"
     with _progress() as tell:
-        study = study_car(car, _shop(args), tell)
+        moved = study_without_gaps(car, _shop(args), tell)
+        study = study_with_gaps(moved, tell, _rebuilder(args, file))
         before = study_without_gaps(found, _shop(args), tell)
         identity = _identity(args, file, car)
         with results_folder(folder) as staging:
@@ -377,13 +379,16 @@ def _pack(args: argparse.Namespace) -> int:
 def _hand_over(args: argparse.Namespace) -> int:
     from linkview.app.handover import hand_over_model, hand_over_page, hand_over_report
     from linkview.app.results import results_folder
-    from linkview.study import study_car, study_without_gaps
+    from linkview.study import study_with_gaps, study_without_gaps
 
     file, car, found = _cars(args)
+    if args.command != "model3d":
+        _announce_compiling()
     identity, shop = _identity(args, file, car), _shop(args)
     with _progress() as tell:
-        moved = study_without_gaps if args.command == "model3d" else study_car
-        study = moved(car, shop, tell)
+        study = study_without_gaps(car, shop, tell)
+        if args.command != "model3d":
+            study = study_with_gaps(study, tell, _rebuilder(args, file))
         with results_folder(_folder(args, file)) as folder:
             if args.command == "page":
                 files = hand_over_page(study, found, identity, folder)

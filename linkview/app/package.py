@@ -8,13 +8,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from linkview.app.gap_results import draw_gap_charts, write_gap_tables
 from linkview.app.handover import (
     hand_over_four_views,
     hand_over_model,
     hand_over_page,
     hand_over_report,
 )
-from linkview.app.pictures import draw_pictures
+from linkview.app.pictures import draw_at_ride_height, draw_film, draw_worst_gap
 from linkview.app.plate_results import write_plate_files
 from linkview.app.results import Written, write_summary, write_tables
 from linkview.errors import GraphicsMissing
@@ -67,7 +68,8 @@ def fill_package(
     """Writes everything into folder. graphics: raises GraphicsMissing where nothing can be drawn;
     all that needs no drawing is written all the same.
     """
-    files = write_tables(study, found.car, folder)
+    files = write_tables(study, found.car, folder) + write_gap_tables(study, folder)
+    files += draw_gap_charts(study, folder)
     tell("plates", 0, 1)
     files += write_plate_files(study, folder).written
     tell("3-D file", 0, 1)
@@ -78,8 +80,10 @@ def fill_package(
     missing = None
     try:
         graphics()
-        pictures = draw_pictures(study, found.car, folder, tell, films=films)
-        pictures += hand_over_four_views(study, folder)
+        pictures = _pictures(study, found, folder, tell)
+        if films:
+            for name in study.axles:
+                files += draw_film(study, found.car, folder, tell, name)
     except GraphicsMissing as reason:
         missing = reason
     files += pictures
@@ -90,6 +94,14 @@ def fill_package(
     files.append(_index(study, identity, files, folder, missing))
     files.append(_contents(files, folder))
     return Package(tuple(files), _all_in(folder), missing)
+
+
+def _pictures(study: CarStudy, found: CarStudy, folder: Path, tell: Tell) -> list[Written]:
+    tell("pictures", 0, 1)
+    out = draw_at_ride_height(study, found.car, folder)
+    for name in study.axles:
+        out += draw_worst_gap(study, found.car, folder, name)
+    return [*out, *hand_over_four_views(study, folder)]
 
 
 def _contents(files: Sequence[Written], folder: Path) -> Written:

@@ -48,7 +48,7 @@ def gaps_json(study: AxleStudy, blob: Blob) -> Json:
                 "onA": [_number(v) for v in least.on_a],
                 "onB": [_number(v) for v in least.on_b],
                 "words": gap_words(study, side, pair),
-                "sure": how_sure(pair),
+                "sure": how_sure(study, side, pair),
                 "notes": list(pair.notes),
                 "gap": blob.put(np.asarray(pair.gap_mm, dtype=np.float32)),
                 "states": blob.put(np.asarray(pair.state, dtype=np.int8)),

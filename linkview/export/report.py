@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -54,8 +54,6 @@ PLATES_A_ROW = 3
 _FIGURE = re.compile(r"\d+(?:\.\d+)? mm")
 PASSES = "Passes the shop's rules for metal round holes, which say nothing about strength."
 
-Doubts = Mapping[tuple[str, Side, frozenset[str]], float]  # one sigma, mm
-
 
 def report_paper(
     study: CarStudy,
@@ -63,16 +61,13 @@ def report_paper(
     identity: Identity,
     *,
     pictures: Sequence[Picture] = (),
-    doubts: Doubts | None = None,
 ) -> Document:
-    """study: what is planned; found: the car as found, moved the same way. doubts: by axle, side
-    and pair, how far the measuring error alone throws a gap; none where it was not computed.
-    """
+    """study: what is planned; found: the car as found, moved the same way."""
     blocks: list[Block] = [*_opening(study, identity)]
     blocks += _moved_points(study.car, found.car)
     for name, axle in study.axles.items():
         blocks += [NewPage(), Heading(f"{name.capitalize()} axle")]
-        blocks += _axle(study, axle, found.axles[name], found, doubts or {})
+        blocks += _axle(study, axle, found.axles[name])
     if pictures:
         blocks += [NewPage(), Heading("Pictures"), Para(DRAWN_PLAINLY, Tone.NOTE), *pictures]
     blocks += _closing(study, identity)
@@ -184,9 +179,7 @@ def _closing(study: CarStudy, identity: Identity) -> Iterator[Block]:
 # --- one axle -------------------------------------------------------------------------------------
 
 
-def _axle(
-    study: CarStudy, axle: AxleStudy, before: AxleStudy, found: CarStudy, doubts: Doubts
-) -> Iterator[Block]:
+def _axle(study: CarStudy, axle: AxleStudy, before: AxleStudy) -> Iterator[Block]:
     layout = axle.axle.left.layout.title
     steered = axle.axle.left.rack is not None
     held = axle.axle.hold.words if steered else "not steered"
@@ -221,7 +214,7 @@ def _axle(
     yield _limits_table(axle, study.car)
     if axle.gaps:
         yield Heading("Gaps", 2)
-        yield from _gap_blocks(axle, doubts)
+        yield from _gap_blocks(axle)
     if axle.plates:
         yield Heading("Plates", 2)
         yield from _plate_blocks(axle.plates)
@@ -362,25 +355,22 @@ def _least_share(reading: LimitReading) -> float:
     return float(known.min()) if known.size else -np.inf
 
 
-def _gap_blocks(axle: AxleStudy, doubts: Doubts) -> Iterator[Block]:
+def _gap_blocks(axle: AxleStudy) -> Iterator[Block]:
     rows = []
     for side, pair in axle.worst_pairs(100_000):
-        sigma = doubts.get((axle.axle.name, side, frozenset(pair.pair)))
-        rows.append(_gap_row(axle, side, pair, sigma))
+        rows.append(_gap_row(axle, side, pair))
     columns = (
         Column("side", 1.3), Column("between", 5.6), Column("least gap", 2, True),
-        Column("wanted", 1.5, True), Column("at rack / travel", 2.8, True),
-        Column("band", 1.7, True), Column("how sure", 6.4),
+        Column("wanted", 1.5, True), Column("at rack / travel", 2.8, True), Column("how sure, and error band", 7.4),
     )  # fmt: skip
     mirror = " Left side; the right is its mirror." if axle.axle.symmetric else ""
     yield Table(
         columns,
         tuple(rows),
-        f"mm.{mirror} band: plus or minus two sigma from the measuring error of the points alone; "
-        "blank where it was not computed. "
-        "least gap: at the grid's poses, those beyond a limit among them. how sure: what holds "
-        "between the poses too, inside the limits; else at how many poses it was measured, which "
-        "proves nothing between them. A gap under "
+        f"mm.{mirror} least gap: at the grid's poses, those beyond a limit among them. how sure: "
+        "what holds between the poses too, inside the limits; else at how many poses it was "
+        "measured, which proves nothing between them. error band: two sigma from the measuring "
+        "error of the points alone, of the least gap seen inside the limits. A gap under "
         f"{SMALL_GAP_MM:g} mm from tape measurements means: measure it on the car.",
         dense=True,
     )
@@ -403,7 +393,7 @@ def _left_out(axle: AxleStudy) -> Iterator[Block]:
         yield Bullets(tuple(f"{r}: {', '.join(who)}" for r, who in reasons.items()), Tone.NOTE)
 
 
-def _gap_row(axle: AxleStudy, side: Side, pair: SurveyedPair, sigma: float | None) -> Row:
+def _gap_row(axle: AxleStudy, side: Side, pair: SurveyedPair) -> Row:
     least, sweep = pair.least, axle.sweep.left
     unknown = least.state is GapState.UNKNOWN or least.steer is None or least.travel is None
     touching = not unknown and (least.state is GapState.CONTACT or least.gap_mm <= 0.0)
@@ -412,23 +402,30 @@ def _gap_row(axle: AxleStudy, side: Side, pair: SurveyedPair, sigma: float | Non
         at = f"{sweep.rack_mm[least.steer]:+.1f} / {sweep.travel_mm[least.travel]:+.1f}"
     gap = "UNKNOWN" if unknown else "CONTACT" if touching else f"{least.gap_mm:.1f}"
     wanted = "" if pair.wanted_mm is None else f"{pair.wanted_mm:g}"
-    band = "" if sigma is None or unknown or touching else f"± {2 * sigma:.1f}"
     short = touching or (not unknown and pair.margin_mm < 0.0)
     tone = Tone.DOUBT if unknown else Tone.BAD if short else Tone.PLAIN
     a, b = (spoken(n) for n in pair.pair)
     return Row(
-        (side.value, f"{a} to {b}", gap, wanted, "every pose" if pair.constant else at, band,
-         how_sure(pair)),
+        (side.value, f"{a} to {b}", gap, wanted, "every pose" if pair.constant else at, how_sure(axle, side, pair)),
         tone,
     )  # fmt: skip
 
 
-def how_sure(pair: SurveyedPair) -> str:
+def one_sigma_mm(axle: AxleStudy, side: Side, pair: SurveyedPair) -> float | None:
+    """The doubt in a gap from the doubt in the points alone; None where it was not worked out."""
+    advice = axle.advice.get(side)
+    found = advice.pairs.get(pair.pair) if advice is not None else None
+    return found.one_sigma_mm if found is not None and np.isfinite(found.one_sigma_mm) else None
+
+
+def how_sure(axle: AxleStudy, side: Side, pair: SurveyedPair) -> str:
     """What is known of a pair between the poses too, inside the limits, and what is not."""
     if pair.constant:
         return "the two never move against each other"
     if pair.certain is not None:
-        return f"inside the limits {certain_words(pair.certain, '')}"
+        sigma = one_sigma_mm(axle, side, pair)
+        band = "" if sigma is None else f"; error band ± {2 * sigma:.1f} mm there"
+        return f"inside the limits {certain_words(pair.certain, '')}{band}"
     words = f"{pair.poses_measured} poses"
     if pair.poses_unknown:
         words += f", {pair.poses_unknown} unknown"
