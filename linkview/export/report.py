@@ -361,7 +361,8 @@ def _gap_blocks(axle: AxleStudy) -> Iterator[Block]:
         rows.append(_gap_row(axle, side, pair))
     columns = (
         Column("side", 1.3), Column("between", 5.6), Column("least gap", 2, True),
-        Column("wanted", 1.5, True), Column("at rack / travel", 2.8, True), Column("how sure, and error band", 7.4),
+        Column("wanted", 1.5, True), Column("at rack / travel", 2.8, True),
+        Column("how sure, and error band", 7.4),
     )  # fmt: skip
     mirror = " Left side; the right is its mirror." if axle.axle.symmetric else ""
     yield Table(
@@ -406,7 +407,8 @@ def _gap_row(axle: AxleStudy, side: Side, pair: SurveyedPair) -> Row:
     tone = Tone.DOUBT if unknown else Tone.BAD if short else Tone.PLAIN
     a, b = (spoken(n) for n in pair.pair)
     return Row(
-        (side.value, f"{a} to {b}", gap, wanted, "every pose" if pair.constant else at, how_sure(axle, side, pair)),
+        (side.value, f"{a} to {b}", gap, wanted, "every pose" if pair.constant else at,
+         how_sure(axle, side, pair)),
         tone,
     )  # fmt: skip
 
