@@ -53,7 +53,22 @@ def test_help_loads_nothing_heavy():
     assert not [m for m in loaded if m.split(".")[0] in HEAVY]
 
 
-@pytest.mark.parametrize("command", ["demo", "run", "check", "sweep", "gaps", "plates"])
+@pytest.mark.parametrize(
+    "command",
+    [
+        "demo",
+        "run",
+        "check",
+        "sweep",
+        "gaps",
+        "plates",
+        "pack",
+        "page",
+        "model3d",
+        "report",
+        "view",
+    ],
+)
 def test_every_command_explains_itself(command, capsys):
     with pytest.raises(SystemExit) as ended:
         cli.main([command, "--help"])
