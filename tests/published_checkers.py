@@ -7,16 +7,18 @@ import shutil
 import subprocess
 from pathlib import Path
 
-WEB = Path(__file__).parent.parent / "web"
+WEB = Path(__file__).parent / "web"
 
 
 def node_missing(*packages: str) -> str | None:
-    """What is missing to run packages of web/package-lock.json on node, or None."""
+    """What is missing to run packages of tests/web/package-lock.json on node, or None."""
     if shutil.which("node") is None:
         return "node is not installed"
     gone = [p for p in packages if not (WEB / "node_modules" / p).is_dir()]
     return (
-        f"npm ci was not run in web/: node packages {', '.join(gone)} are missing" if gone else None
+        f"npm ci was not run in tests/web/: node packages {', '.join(gone)} are missing"
+        if gone
+        else None
     )
 
 

@@ -145,7 +145,7 @@ def test_three_js_inside_is_what_the_lock_file_builds(tmp_path: Path) -> None:
     console.log('true');
     """
     assert node(script, str(tmp_path / "three.js")) is True
-    shipped = WEB.parent / "linkview" / "export" / "web" / "three.js"
+    shipped = WEB.parent.parent / "linkview" / "export" / "web" / "three.js"
     assert (tmp_path / "three.js").read_bytes() == shipped.read_bytes()
 
 

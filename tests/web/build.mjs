@@ -15,5 +15,5 @@ await build({
   charset: "utf8",
   legalComments: "none",
   banner: { js: `/*! three.js ${version}\n\n${licence}\n*/` },
-  outfile: process.argv[2] ?? "../linkview/export/web/three.js",
+  outfile: process.argv[2] ?? "../../linkview/export/web/three.js",
 });
