@@ -237,7 +237,7 @@ def test_a_press_on_a_gap_goes_to_its_worst_pose(opened: Seen, study: CarStudy) 
     assert marked == side.value
     assert abs(rack - sweep.rack_mm[pair.least.steer]) < 1e-3
     assert abs(travel - sweep.travel_mm[pair.least.travel]) < 1e-3
-    assert opened.tab.is_visible("#tag")
+    opened.tab.wait_for_selector("#tag", state="visible")  # it comes with the next frame drawn
     a, b = (n.replace("_", " ") for n in pair.pair)
     assert f"{a} – {b}" in opened.tab.inner_text("#tag")
 
