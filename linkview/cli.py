@@ -14,6 +14,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from datetime import date
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Future
 
     from linkview.alignment.sensitivity import Sensitivity
+    from linkview.export.identity import Identity
     from linkview.kinematics.assemble import Rebuilder
     from linkview.model.parts import Car
     from linkview.model.read import HardPointFile
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
     from linkview.study import CarStudy, Tell
 
 DONE, SHORT, UNUSABLE, STOPPED = 0, 1, 2, 130
+_HANDED = ("model", "out", "papers")
 SHOPS = ("water_jet", "laser", "plasma")
 
 
@@ -72,6 +75,17 @@ def _parser() -> argparse.ArgumentParser:
     _add(commands, "gaps", _gaps, "the least gap of every pair of bodies", ("model", "out"))
     _add(commands, "envelope", _envelope, "the volume a body sweeps, as STL", ("model", "out"))
     _add(commands, "plates", _plates, "draw the plates, all their files", ("model", "out", "paper"))
+    _add(commands, "pack", _pack, "everything to hand over: a folder and a zip", (*_HANDED, "film"))
+    _add(commands, "page", _hand_over, "one-file offline page, to mail", _HANDED)
+    _add(commands, "model3d", _hand_over, "animated 3-D file (GLB) for any viewer", _HANDED)
+    _add(commands, "report", _hand_over, "report, set-up and measuring sheets", _HANDED)
+    _add(
+        commands,
+        "view",
+        _view,
+        "a picture: chosen side, pose, size, background",
+        ("model", "out", "view"),
+    )
     _add_shop(commands)
     _add_outline(commands)
     _add_compare(commands)
@@ -182,6 +196,13 @@ def _add(
         sub.add_argument(
             "--grow", metavar="MM", type=float, default=0.0, help="grown by this besides"
         )
+    if "papers" in takes:
+        sub.add_argument("--revision", default="-", help="printed on every page of the papers")
+        sub.add_argument(
+            "--date", type=_date, default=None, metavar="YYYY-MM-DD", help="default: today"
+        )
+    if "view" in takes:
+        _take_view(sub)
     if "film" in takes:
         sub.add_argument("--no-film", action="store_true", help="pictures, but no MP4 and GIF")
 
@@ -213,6 +234,33 @@ def _add_sensitivity(commands: argparse._SubParsersAction[argparse.ArgumentParse
         "bracket moved, every part keeps its size (default: %(default)s)",
     )
     sub.add_argument("--out", metavar="DIR", type=Path, help="folder for the results")
+
+
+def _take_view(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--axle", default="front", help="which axle (default: %(default)s)")
+    views = ("corner", "front", "rear", "left", "right", "top", "four")
+    sub.add_argument("--from", dest="view", choices=views, default="corner", help="seen from")
+    sub.add_argument("--rack", type=float, default=0.0, metavar="MM", help="+ to the car's left")
+    sub.add_argument("--travel", type=float, default=0.0, metavar="MM", help="+ bump")
+    sub.add_argument("--size", type=_size, default=(1600, 1000), metavar="WxH", help="pixels")
+    sub.add_argument("--no-background", action="store_true", help="nothing behind the car")
+
+
+def _date(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is no date; write 2026-03-31") from None
+
+
+def _size(text: str) -> tuple[int, int]:
+    parts = text.lower().split("x")
+    if len(parts) != 2 or not all(p.isdigit() for p in parts):
+        raise argparse.ArgumentTypeError(f"'{text}' is no size; write 1600x1000")
+    wide, high = (int(p) for p in parts)
+    if not (200 <= wide <= 8000 and 200 <= high <= 8000):
+        raise argparse.ArgumentTypeError(f"'{text}': each side from 200 to 8000 pixels")
+    return wide, high
 
 
 # --- the commands -----------------------------------------------------------------------------
@@ -290,6 +338,102 @@ def _whole_job(args: argparse.Namespace, trial: Future[None]) -> int:
     if missing is not None:
         print(f"linkview: no pictures: {missing}", file=sys.stderr)
     return _status(args, study)
+
+
+def _pack(args: argparse.Namespace) -> int:
+    from linkview.app.package import fill_package, zip_of
+    from linkview.app.results import results_folder
+    from linkview.export.graphics import require_graphics
+    from linkview.study import study_with_gaps, study_without_gaps
+
+    file, car, found = _cars(args)
+    _announce_compiling()
+    day = args.date or date.today()
+    folder = args.out or Path("exports") / f"{file.path.stem}-{args.variant}-{day.isoformat()}"
+    with _progress() as tell:
+        moved = study_without_gaps(car, _shop(args), tell)
+        study = study_with_gaps(moved, tell, _rebuilder(args, file))
+        before = study_without_gaps(found, _shop(args), tell)
+        identity = _identity(args, file, car)
+        with results_folder(folder) as staging:
+            made = fill_package(
+                study,
+                before,
+                identity,
+                staging,
+                tell,
+                graphics=require_graphics,
+                films=not args.no_film,
+            )
+        zipped = folder.with_name(f"{folder.name}.zip")
+        zip_of(folder, zipped, made.names, date=(day.year, day.month, day.day))
+    _say_summary(study)
+    print(f"\nFILES in {folder}, and all of them in {zipped}")
+    for written in made.files:
+        print(f"  {written.name:<34} {written.what}")
+    if made.missing is not None:
+        print(f"linkview: no pictures: {made.missing}", file=sys.stderr)
+    return _status(args, study)
+
+
+def _hand_over(args: argparse.Namespace) -> int:
+    from linkview.app.handover import hand_over_model, hand_over_page, hand_over_report
+    from linkview.app.results import results_folder
+    from linkview.study import study_with_gaps, study_without_gaps
+
+    file, car, found = _cars(args)
+    if args.command != "model3d":
+        _announce_compiling()
+    identity, shop = _identity(args, file, car), _shop(args)
+    with _progress() as tell:
+        study = study_without_gaps(car, shop, tell)
+        if args.command != "model3d":
+            study = study_with_gaps(study, tell, _rebuilder(args, file))
+        with results_folder(_folder(args, file)) as folder:
+            if args.command == "page":
+                files = hand_over_page(study, found, identity, folder)
+            elif args.command == "model3d":
+                files = hand_over_model(study, identity, folder)
+            else:
+                before = study_without_gaps(found, shop, tell)
+                files = hand_over_report(study, before, identity, folder)
+    for written in files:
+        print(f"{written.name}: {written.what}")
+    _say_files(args, file, [f.name for f in files])
+    return _status(args, study)
+
+
+def _view(args: argparse.Namespace) -> int:
+    from linkview.app.handover import hand_over_cut_out, hand_over_four_views, hand_over_view
+    from linkview.app.results import results_folder
+    from linkview.errors import near_miss
+    from linkview.export.graphics import require_graphics
+    from linkview.export.views import View
+    from linkview.study import study_without_gaps
+
+    file, car, _ = _cars(args)
+    if args.axle not in car.axles:
+        raise LinkviewError(f"no axle '{args.axle}'; {near_miss(args.axle, list(car.axles))}")
+    require_graphics()
+    study = study_without_gaps(car, _shop(args), lambda what, done, count: None)
+    with results_folder(_folder(args, file)) as folder:
+        if args.view == "four":
+            files = hand_over_four_views(study, folder)
+        else:
+            draw = hand_over_cut_out if args.no_background else hand_over_view
+            pose = {"rack_mm": args.rack, "travel_mm": args.travel}
+            view = View(args.view)
+            files = [draw(study, car.axles[args.axle], folder, view, size=args.size, **pose)]
+    _say_files(args, file, [f.name for f in files])
+    return DONE
+
+
+def _identity(args: argparse.Namespace, file: HardPointFile, car: Car) -> Identity:
+    from linkview.export.identity import identify
+
+    day = args.date or date.today()
+    words = f"{day.day} {day.strftime('%B')} {day.year}"
+    return identify(file, car, revision=args.revision, date=words)
 
 
 def _check(args: argparse.Namespace) -> int:

@@ -107,7 +107,11 @@ def _written(
     )
     with written_beside(path) as beside:
         with _same_bytes_each_time():
-            _drawing(laid, wanted, extent).saveas(beside)
+            doc = _drawing(laid, wanted, extent)
+            # Which classes a file declares comes out of a set; declared here, their order is kept.
+            for kind in sorted(doc.entitydb.dxf_types_in_use()):
+                doc.classes.add_class(kind)
+            doc.saveas(beside)
         return compared(wanted, path, beside)
 
 

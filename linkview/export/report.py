@@ -1,0 +1,462 @@
+"""The report for the builder and the inspector, who needs not know the program to follow it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from linkview.alignment.quantities import QUANTITIES, Of, Quantity
+from linkview.clearance.distance import GapState
+from linkview.clearance.gaps import SurveyedPair
+from linkview.export.blocks import (
+    Block,
+    Bullets,
+    CautionBox,
+    Column,
+    Document,
+    Figures,
+    Heading,
+    NewPage,
+    Para,
+    Picture,
+    Row,
+    Signatures,
+    Table,
+    Tone,
+)
+from linkview.export.captions import DRAWN_PLAINLY
+from linkview.export.identity import Identity
+from linkview.export.line_drawings import BLUE, BROWN, Curve, chart, limit_map, plate_drawing
+from linkview.export.summary import AT_RIDE_HEIGHT, CAUTIONS, certain_words
+from linkview.geometry import Array, length, mirrored
+from linkview.limits.limit import Stops
+from linkview.limits.readings import LimitReading, readings
+from linkview.model.layouts import BODY
+from linkview.model.parts import Car, Side
+from linkview.plates.shop import Level
+from linkview.study import AxleStudy, CarStudy, DrawnPlate, spoken
+
+HOW_TO_READ = (
+    "x runs forward, y to the driver's left, z up, all in millimetres from the file's own datum; "
+    "left and right are the driver's.",
+    "Travel is the wheel centre's height against the body, + bump, - droop, 0 at ride height. Rack "
+    "is the rack bar's way, + to the car's left, 0 straight ahead.",
+    "Camber: + top of the wheel outboard. Toe-in: + front of the wheel toward the car, one wheel. "
+    "Caster: + steering axis leaning rearward at its top.",
+    "A gap is the shortest distance between two bodies at the poses that were computed. 'Unknown' "
+    "means not measured; it never means clear.",
+)
+SMALL_GAP_MM = 10.0
+PLATES_A_ROW = 3
+_FIGURE = re.compile(r"\d+(?:\.\d+)? mm")
+PASSES = "Passes the shop's rules for metal round holes, which say nothing about strength."
+
+
+def report_paper(
+    study: CarStudy,
+    found: CarStudy,
+    identity: Identity,
+    *,
+    pictures: Sequence[Picture] = (),
+) -> Document:
+    """study: what is planned; found: the car as found, moved the same way."""
+    blocks: list[Block] = [*_opening(study, identity)]
+    blocks += _moved_points(study.car, found.car)
+    for name, axle in study.axles.items():
+        blocks += [NewPage(), Heading(f"{name.capitalize()} axle")]
+        blocks += _axle(study, axle, found.axles[name])
+    if pictures:
+        blocks += [NewPage(), Heading("Pictures"), Para(DRAWN_PLAINLY, Tone.NOTE), *pictures]
+    blocks += _closing(study, identity)
+    return Document(
+        f"{identity.car} - {identity.state}: report",
+        running_head(identity),
+        running_foot(identity),
+        tuple(blocks),
+    )
+
+
+def running_head(identity: Identity) -> tuple[str, str]:
+    return f"{identity.car} - {identity.state}", f"revision {identity.revision}   {identity.date}"
+
+
+def running_foot(identity: Identity) -> tuple[str, str]:
+    return (
+        "Computed geometry: it proves nothing about strength, fatigue, welds or loads. 'No contact "
+        "found' is not 'safe'.",
+        f"linkview {identity.version}, input {identity.sources[0][0]}, SHA-256 begins "
+        f"{identity.checksum}",
+    )
+
+
+# --- opening and closing --------------------------------------------------------------------------
+
+
+def _opening(study: CarStudy, identity: Identity) -> Iterator[Block]:
+    yield Heading(identity.car, 0)
+    yield Para(f"State shown: {identity.state}. {identity.title}", Tone.LEAD)
+    yield CautionBox("This can hurt people", CAUTIONS[:2])
+    yield Heading("What was found")
+    short = study.shortfalls
+    measured = all(axle.gaps for axle in study.axles.values())
+    among = "gaps, limits and plates" if measured else "limits and plates (gaps were not measured)"
+    if short:
+        yield Para(f"Of {among}, this falls short:")
+        yield Bullets(short, Tone.BAD)
+    else:
+        yield Para(f"Of {among}, nothing falls short of what the file asks for.")
+    yield Heading("How to read this", 2)
+    yield Bullets(HOW_TO_READ)
+    yield Heading("What is planned")
+    if study.car.notes:
+        yield Bullets(study.car.notes)
+    elif study.car.variant_title:
+        yield Para(study.car.variant_title)
+    else:
+        yield Para("Nothing: the car is shown as found.")
+    yield Para(identity.measured)
+
+
+def _moved_points(car: Car, found: Car) -> Iterator[Block]:
+    rows = []
+    for name, axle in car.axles.items():
+        both = zip(axle.corners, found.axles[name].corners, strict=True)
+        for corner, before in list(both)[: 1 if axle.symmetric else 2]:
+            for point, at in corner.points.items():
+                moved = at - before.points.get(point, at)
+                if length(moved) > 0.005:
+                    rows.append(
+                        Row((name, corner.side.value, spoken(point), *(f"{v:+.1f}" for v in moved),
+                             f"{length(moved):.1f}"))
+                    )  # fmt: skip
+    if rows:
+        yield Heading("Points moved from where they were found", 2)
+        columns: tuple[Column, ...] = (
+            Column("axle", 2),
+            Column("side", 1.6),
+            Column("hard point", 5),
+        )
+        columns += tuple(Column(f"{a} (mm)", 1.8, True) for a in ("x", "y", "z", "by"))
+        yield Table(
+            columns,
+            tuple(rows),
+            "mm. Where only the left side is listed, the right is its mirror.",
+            dense=True,
+        )
+
+
+def _closing(study: CarStudy, identity: Identity) -> Iterator[Block]:
+    yield Heading("What was assumed")
+    car = study.car
+    yield Bullets(
+        (
+            "All parts are rigid; joints have no play; tyres keep their measured section.",
+            *(f"{name} axle: {axle.axle.hold.words}." for name, axle in study.axles.items()
+              if axle.axle.left.rack is not None),
+            f"Mass {car.mass_kg:g} kg, centre of gravity {car.cg_height_mm:g} mm over the ground, "
+            f"{100 * car.front_weight_fraction:g} % of it on the front wheels, "
+            f"{100 * car.front_brake_fraction:g} % of the braking in front; wheelbase "
+            f"{car.wheelbase_mm:g} mm.",
+            f"Plates are judged by the '{study.shop.name}' profile, whose figures are common "
+            "practice; the shop decides.",
+            DRAWN_PLAINLY,
+        )
+    )  # fmt: skip
+    yield CautionBox("Cautions that stay with this report", CAUTIONS)
+    yield Heading("What this was made from")
+    yield Para(f"linkview {identity.version}. Revision {identity.revision}. {identity.date}")
+    yield Table(
+        (Column("input file", 3), Column("SHA-256", 9)),
+        tuple(Row(source) for source in identity.sources),
+        dense=True,
+    )
+    yield Signatures(("builder", "checked on the car by", "inspector"))
+
+
+# --- one axle -------------------------------------------------------------------------------------
+
+
+def _axle(study: CarStudy, axle: AxleStudy, before: AxleStudy) -> Iterator[Block]:
+    layout = axle.axle.left.layout.title
+    steered = axle.axle.left.rack is not None
+    held = axle.axle.hold.words if steered else "not steered"
+    sweep = axle.sweep.left
+    reached = int((sweep.solved & axle.sweep.right.solved).sum())
+    rack = f"rack {sweep.rack_mm.min():+.0f} to {sweep.rack_mm.max():+.0f} mm, " if steered else ""
+    yield Para(
+        f"{layout}; {held}. {sweep.solved.size} poses: {rack}travel "
+        f"{sweep.travel_mm.min():+.0f} to "
+        f"{sweep.travel_mm.max():+.0f} mm; {reached} within reach of both wheels."
+    )
+    yield Heading("Hard points", 2)
+    yield _points_table(axle)
+    yield Heading("Alignment at ride height", 2)
+    yield _alignment_table(axle, before)
+    if axle.alignment.locks:
+        yield Bullets(tuple(lock.words for lock in axle.alignment.locks))
+    yield Heading("Alignment across the range", 2)
+    yield from _curves(axle, before)
+    yield Heading("Limits", 2)
+    yield Figures(
+        (
+            (
+                limit_map(axle, study.car),
+                "Each square is a solved pose. Plain blue: well inside every limit. Amber, one "
+                "stroke: within a quarter of a limit's range. Red, crossed: beyond a limit. White, "
+                "one thin stroke: out of reach. Between squares a limit can be met.",
+            ),
+        )
+    )
+    yield Bullets(axle.stops.words)
+    yield _limits_table(axle, study.car)
+    if axle.gaps:
+        yield Heading("Gaps", 2)
+        yield from _gap_blocks(axle)
+    if axle.plates:
+        yield Heading("Plates", 2)
+        yield from _plate_blocks(axle.plates)
+
+
+def _points_table(axle: AxleStudy) -> Table:
+    left, right = axle.axle.corners
+    rows = []
+    for name, at in left.points.items():
+        other = right.points[name]
+        off = length(mirrored(other) - at)
+        part = "wheel" if name == "wheel_centre" else left.layout.owner(name)
+        rows.append(
+            Row((
+                spoken(name), spoken(part), *(f"{v:.1f}" for v in at), *(f"{v:.1f}" for v in other),
+                f"{off:.1f}",
+            ), Tone.DOUBT if off > 0.05 else Tone.PLAIN)
+        )  # fmt: skip
+    columns: tuple[Column, ...] = (Column("hard point", 5), Column("on", 3))
+    columns += tuple(Column(f"{s} {a}", 2, True) for s in ("left", "right") for a in "xyz")
+    columns += (Column("differ", 1.6, True),)
+    note = (
+        "mm, at ride height. differ: how far the right point is from the left one's mirror image."
+    )
+    return Table(columns, tuple(rows), note, dense=True)
+
+
+def _middle(axle: AxleStudy) -> tuple[int, int]:
+    sweep = axle.sweep.left
+    return int(np.argmin(np.abs(sweep.rack_mm))), int(np.argmin(np.abs(sweep.travel_mm)))
+
+
+def at_ride_height(axle: AxleStudy, q: Quantity) -> list[float] | None:
+    """Left and right, or the axle's one value; None where it has none."""
+    owners = axle.alignment.corners if q.of is Of.CORNER else (axle.alignment,)
+    values: list[Array | None] = [getattr(owner, q.name) for owner in owners]
+    i, j = _middle(axle)
+    out = [float(v[i, j] if v.ndim == 2 else v[j]) for v in values if v is not None]
+    return out if len(out) == len(values) and np.isfinite(out).any() else None
+
+
+def _alignment_table(axle: AxleStudy, before: AxleStudy) -> Table:
+    known = {q.name: q for q in QUANTITIES}
+    rows = []
+    for name in AT_RIDE_HEIGHT:
+        q = known[name]
+        now, then = at_ride_height(axle, q), at_ride_height(before, q)
+        if now is None:
+            continue
+        shown = [figure(v, q.decimals) for v in now]
+        left, right = (shown[0], shown[-1]) if q.of is Of.CORNER else (shown[0], "")
+        was = figure(then[0], q.decimals) if then else ""
+        rows.append(Row((q.label, left, right, was, q.unit, q.meaning)))
+    columns = (
+        Column("reading", 4.4),
+        Column("left, or axle", 2.2, True),
+        Column("right", 1.8, True),
+        Column("as found, left", 2.4, True),
+        Column("unit", 1.6),
+        Column("sign and meaning", 7),
+    )
+    return Table(columns, tuple(rows), dense=True)
+
+
+def figure(value: float, decimals: int) -> str:
+    return f"{round(value, decimals) + 0.0:+.{decimals}f}" if np.isfinite(value) else "none"
+
+
+def _curves(axle: AxleStudy, before: AxleStudy) -> Iterator[Block]:
+    i, j = _middle(axle)
+    now, then = axle.alignment, before.alignment
+    over_travel = []
+    for name, words in (("camber_deg", "camber (deg)"), ("toe_in_deg", "toe-in (deg)")):
+        curves = [
+            Curve(then.travel_mm, getattr(then.left, name)[_middle(before)[0]], BROWN, True),
+            Curve(now.travel_mm, getattr(now.left, name)[i], BLUE),
+        ]
+        over_travel.append((chart(curves, "travel (mm)", words), f"{words}, rack centred"))
+    yield Figures(tuple(over_travel))
+    if axle.axle.left.rack is not None:
+        over_rack = []
+        for name, words in (("camber_deg", "camber (deg)"), ("trail_mm", "trail (mm)")):
+            mine, old = getattr(now.left, name), getattr(then.left, name)
+            if mine is None or old is None:
+                continue
+            curves = [
+                Curve(then.rack_mm, old[:, _middle(before)[1]], BROWN, True),
+                Curve(now.rack_mm, mine[:, j], BLUE),
+            ]
+            over_rack.append((chart(curves, "rack (mm)", words), f"{words}, at ride height"))
+        yield Figures(tuple(over_rack))
+    yield Para("Left wheel. Blue: as shown; brown, dashed: as found.", Tone.NOTE)
+
+
+def _limits_table(axle: AxleStudy, car: Car) -> Table:
+    rows = []
+    sweep = axle.sweep.left
+    for r in sorted(readings(axle.sweep, car), key=_least_share):
+        if r.side is Side.RIGHT and axle.axle.symmetric:
+            continue
+        known = np.isfinite(r.margin)
+        if not known.any():
+            rows.append(
+                Row((r.side.value, r.name, spoken(r.point), "", "", "unknown", ""), Tone.DOUBT)
+            )
+            continue
+        at = np.unravel_index(int(np.nanargmin(r.margin)), r.margin.shape)
+        least = float(r.margin[at])
+        rows.append(
+            Row(
+                (
+                    r.side.value, r.name, spoken(r.point), f"{r.allowed:g} {r.unit}",
+                    f"{least:+.1f} {r.unit}",
+                    f"{sweep.rack_mm[at[0]]:+.1f} / {sweep.travel_mm[at[1]]:+.1f}",
+                    f"{int((r.margin[known] < 0).sum())}",
+                ),
+                _tone(r, least),
+            )
+        )  # fmt: skip
+    columns = (
+        Column("side", 1.3), Column("limit", 5), Column("at", 3.4), Column("allowed", 1.9, True),
+        Column("least margin", 2, True), Column("there: rack / travel", 2.8, True),
+        Column("poses beyond", 1.6, True),
+    )  # fmt: skip
+    mirror = " Left side; the right is its mirror." if axle.axle.symmetric else ""
+    return Table(columns, tuple(rows), f"mm and degrees; a margin below 0 is beyond.{mirror}", True)
+
+
+def _tone(reading: LimitReading, least: float) -> Tone:
+    """A limit that stops nothing, such as a loose spring, is a doubt and no fault."""
+    if least >= 0.0:
+        return Tone.PLAIN
+    return Tone.DOUBT if reading.stops is Stops.NOTHING else Tone.BAD
+
+
+def _least_share(reading: LimitReading) -> float:
+    known = reading.normalised[np.isfinite(reading.normalised)]
+    return float(known.min()) if known.size else -np.inf
+
+
+def _gap_blocks(axle: AxleStudy) -> Iterator[Block]:
+    rows = []
+    for side, pair in axle.worst_pairs(100_000):
+        rows.append(_gap_row(axle, side, pair))
+    columns = (
+        Column("side", 1.3), Column("between", 5.6), Column("least gap", 2, True),
+        Column("wanted", 1.5, True), Column("at rack / travel", 2.8, True),
+        Column("how sure, and error band", 7.4),
+    )  # fmt: skip
+    mirror = " Left side; the right is its mirror." if axle.axle.symmetric else ""
+    yield Table(
+        columns,
+        tuple(rows),
+        f"mm.{mirror} least gap: at the grid's poses, those beyond a limit among them. how sure: "
+        "what holds between the poses too, inside the limits; else at how many poses it was "
+        "measured, which proves nothing between them. error band: two sigma from the measuring "
+        "error of the points alone, of the least gap seen inside the limits. A gap under "
+        f"{SMALL_GAP_MM:g} mm from tape measurements means: measure it on the car.",
+        dense=True,
+    )
+    yield from _left_out(axle)
+
+
+def _left_out(axle: AxleStudy) -> Iterator[Block]:
+    """Pairs that were not measured, by reason; a figure in the reason stands with its pair."""
+    reasons: dict[str, list[str]] = {}
+    for side, survey in axle.gaps.items():
+        for out in survey.left_out:
+            who = f"{spoken(out.pair[0])} to {spoken(out.pair[1])}"
+            who = who if axle.axle.symmetric else f"{side.value} {who}"
+            figures = _FIGURE.findall(out.reason)
+            if figures:
+                who += f" ({', '.join(figures)})"
+            reasons.setdefault(_FIGURE.sub("so many mm", out.reason), []).append(who)
+    if reasons:
+        yield Para("Pairs left out, with the reason:", Tone.NOTE)
+        yield Bullets(tuple(f"{r}: {', '.join(who)}" for r, who in reasons.items()), Tone.NOTE)
+
+
+def _gap_row(axle: AxleStudy, side: Side, pair: SurveyedPair) -> Row:
+    least, sweep = pair.least, axle.sweep.left
+    unknown = least.state is GapState.UNKNOWN or least.steer is None or least.travel is None
+    touching = not unknown and (least.state is GapState.CONTACT or least.gap_mm <= 0.0)
+    at = ""
+    if least.steer is not None and least.travel is not None:
+        at = f"{sweep.rack_mm[least.steer]:+.1f} / {sweep.travel_mm[least.travel]:+.1f}"
+    gap = "UNKNOWN" if unknown else "CONTACT" if touching else f"{least.gap_mm:.1f}"
+    wanted = "" if pair.wanted_mm is None else f"{pair.wanted_mm:g}"
+    short = touching or (not unknown and pair.margin_mm < 0.0)
+    tone = Tone.DOUBT if unknown else Tone.BAD if short else Tone.PLAIN
+    a, b = (spoken(n) for n in pair.pair)
+    return Row(
+        (side.value, f"{a} to {b}", gap, wanted, "every pose" if pair.constant else at,
+         how_sure(axle, side, pair)),
+        tone,
+    )  # fmt: skip
+
+
+def one_sigma_mm(axle: AxleStudy, side: Side, pair: SurveyedPair) -> float | None:
+    """The doubt in a gap from the doubt in the points alone; None where it was not worked out."""
+    advice = axle.advice.get(side)
+    found = advice.pairs.get(pair.pair) if advice is not None else None
+    return found.one_sigma_mm if found is not None and np.isfinite(found.one_sigma_mm) else None
+
+
+def how_sure(axle: AxleStudy, side: Side, pair: SurveyedPair) -> str:
+    """What is known of a pair between the poses too, inside the limits, and what is not."""
+    if pair.constant:
+        return "the two never move against each other"
+    if pair.certain is not None:
+        sigma = one_sigma_mm(axle, side, pair)
+        band = "" if sigma is None else f"; error band ± {2 * sigma:.1f} mm there"
+        return f"inside the limits {certain_words(pair.certain, '')}{band}"
+    words = f"{pair.poses_measured} poses"
+    if pair.poses_unknown:
+        words += f", {pair.poses_unknown} unknown"
+    return f"{words}, not between"
+
+
+def _plate_blocks(plates: Sequence[DrawnPlate]) -> Iterator[Block]:
+    for drawn in plates:
+        if drawn.refused is not None:
+            yield Para(f"{spoken(drawn.name)}: REFUSED. {drawn.refused}", Tone.BAD)
+    passed = [p for p in plates if p.refused is None and Side.LEFT in p.sides]
+    for first in range(0, len(passed), PLATES_A_ROW):
+        row = passed[first : first + PLATES_A_ROW]
+        yield Figures(tuple((plate_drawing(p.sides[Side.LEFT]), _plate_words(p)) for p in row))
+
+
+def _plate_words(drawn: DrawnPlate) -> str:
+    plate = drawn.sides[Side.LEFT]
+    warned = [str(v) for v in drawn.verdicts if v.level is Level.WARNING]
+    joints = ", ".join(spoken(p.joint) for p in plate.pins) or "no joint"
+    on = "the body" if plate.part in ("", BODY) else spoken(plate.part)
+    words = [
+        f"{spoken(drawn.name)}: {plate.thickness_mm:g} mm {plate.material}, {plate.quantity} "
+        f"pieces of which {plate.mirrored} mirrored, on {on}, tied to {joints}.",
+        f"Warnings: {'; '.join(warned)}." if warned else PASSES,
+        *(f"{note[:1].upper()}{note[1:]}." for note in plate.notes),
+    ]
+    return " ".join(words)
+
+
+def picture_block(path: Path, caption: str) -> Picture:
+    return Picture(path, caption, caption)
