@@ -20,8 +20,9 @@ from linkview.clearance.compiled import compile_all
 from linkview.clearance.distance import GapState, Poses
 from linkview.clearance.domain import domain_of
 from linkview.clearance.envelope import SweptVolume, sweep_volume
-from linkview.clearance.far_apart import floor_mm
+from linkview.clearance.far_apart import ball_floor_mm, floor_mm
 from linkview.clearance.gaps import GapSurvey, SurveyedPair, survey
+from linkview.clearance.meshes import MeshSolid
 from linkview.errors import EnvelopeRefused, PlateRefused, UnknownName, near_miss
 from linkview.geometry import Flags
 from linkview.kinematics.assemble import Rebuilder
@@ -130,11 +131,23 @@ def study_car(
     return study_with_gaps(study_without_gaps(car, shop, tell), tell, rebuilder)
 
 
-def study_with_gaps(moved: CarStudy, tell: Tell, rebuilder: Rebuilder | None = None) -> CarStudy:
-    """A study without gaps, with them; see `study_car`."""
-    axles = {}
-    for name, study in moved.axles.items():
+def study_with_gaps(
+    moved: CarStudy,
+    tell: Tell,
+    rebuilder: Rebuilder | None = None,
+    *,
+    measured: Callable[[CarStudy, str], None] | None = None,
+) -> CarStudy:
+    """A study without gaps, with them; see `study_car`.
+
+    measured: called as soon as an axle's gaps are known, with the car so far and that axle's name.
+    """
+    axles = dict(moved.axles)
+    for name in sorted(axles, key=lambda name: len(axles[name].axle.left.bodies)):
+        study = axles[name]
         study = replace(study, gaps=measured_gaps(study.sweep, moved.car, tell, study.plates))
+        if measured is not None:
+            measured(replace(moved, axles={**axles, name: study}), name)
         if rebuilder is not None:
             tell(f"{name} axle: what opens each gap, and how sure it is", 0, 1)
             study = advised(study, moved.car, rebuilder)
@@ -203,7 +216,7 @@ def measured_gaps(
 
 
 def far_from_plates(corner: Corner, poses: Poses, axle: Axle) -> dict[frozenset[str], str]:
-    """Pairs of a plate and another body that spheres round both keep far apart at every pose.
+    """Pairs of a plate and another body that spheres, or a ball round the plate, keep far apart.
 
     A pair with a wanted gap is not among them: it is measured.
     """
@@ -216,8 +229,12 @@ def far_from_plates(corner: Corner, poses: Poses, axle: Axle) -> dict[frozenset[
         if not pair & plates or pair in wanted or len({*a.parts, *b.parts}) == 1:
             continue
         floor = floor_mm(a, b, poses)
+        if floor <= FAR_MM:
+            plate, other = (a, b) if a.name in plates else (b, a)
+            assert isinstance(plate, MeshSolid)
+            floor = ball_floor_mm(plate, other, poses)
         if floor > FAR_MM:
-            out[pair] = f"at no pose reached nearer than {floor:.0f} mm, told by spheres"
+            out[pair] = f"at no pose reached nearer than {floor:.0f} mm, told by a ball round it"
     return out
 
 

@@ -14,8 +14,9 @@ from scipy.optimize import least_squares
 from linkview.alignment.posed import at_ride_height, steering_axis
 from linkview.alignment.steering import caster_rad
 from linkview.clearance.bodies import placed
-from linkview.clearance.far_apart import floor_mm
+from linkview.clearance.far_apart import ball_floor_mm, floor_mm
 from linkview.clearance.gaps import survey
+from linkview.clearance.meshes import MeshSolid
 from linkview.geometry import apply
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.kept import corner_with
@@ -255,6 +256,8 @@ def test_a_plate_is_never_left_out_nearer_than_it_is_said_to_be(planned, drawn):
         if frozenset(pair.pair) in far:
             a, b = (placed(next(x for x in left if x.name == n)) for n in pair.pair)
             assert pair.least.gap_mm >= floor_mm(a, b, coarse) - 1e-6
+            plate, other = (a, b) if isinstance(a, MeshSolid) else (b, a)
+            assert pair.least.gap_mm >= ball_floor_mm(plate, other, coarse) - 1e-6
             assert pair.least.gap_mm > FAR_MM
 
 
