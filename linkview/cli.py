@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from concurrent.futures import Future
 
     from linkview.alignment.sensitivity import Sensitivity
+    from linkview.app.aside import Aside
+    from linkview.app.results import Written
     from linkview.export.identity import Identity
     from linkview.kinematics.assemble import Rebuilder
     from linkview.model.parts import Car
@@ -293,40 +295,57 @@ def _run(args: argparse.Namespace) -> int:
 
 def _whole_job(args: argparse.Namespace, trial: Future[None]) -> int:
     from linkview.app.aside import drawing_aside
-    from linkview.app.gap_results import write_gap_tables
-    from linkview.app.pictures import draw_film, draw_worst_gap
-    from linkview.app.plate_results import write_cut_files
+
+    with drawing_aside() as aside:  # it loads what it draws with while this process reads the file
+        return _computed_and_drawn(args, trial, aside)
+
+
+def _film(
+    study: CarStudy, found: Car, folder: Path, tell: Tell, names: Sequence[str]
+) -> list[Written]:
+    """Films drawn by this process; what draws loads only where there are any."""
+    if not names:
+        return []
+    from linkview.app.pictures import draw_film
+
+    return [written for name in names for written in draw_film(study, found, folder, tell, name)]
+
+
+def _computed_and_drawn(args: argparse.Namespace, trial: Future[None], aside: Aside) -> int:
     from linkview.app.results import results_folder, write_summary, write_tables
     from linkview.study import study_with_gaps, study_without_gaps
 
     file, car, found = _cars(args)
-    _announce_compiling()
     missing = None
     with (
         _progress() as tell,
         results_folder(_folder(args, file)) as folder,
-        drawing_aside() as aside,
+        aside.closing(),
     ):
         moved = study_without_gaps(car, _shop(args), tell)
         films = [] if args.no_film else list(moved.axles)
-        pictures = []
+        pictures: list[Future[list[Written]]] = []
         try:
             trial.result()
             pictures.append(aside.at_ride_height(moved, found, folder))
             pictures += [aside.film(moved, found, folder, name) for name in films[1:]]
         except GraphicsMissing as reason:
             missing = reason
-        study = study_with_gaps(moved, tell, _rebuilder(args, file))
-        first, *others = study.axles
-        if missing is None:
-            pictures += [aside.worst_gap(study, found, folder, name) for name in others]
+
+        def draw(measured: CarStudy, name: str) -> None:
+            if missing is None:
+                pictures.append(aside.worst_gap(measured, found, folder, name))
+
+        _announce_compiling()
+        study = study_with_gaps(moved, tell, _rebuilder(args, file), measured=draw)
+        # Loaded late: the pictures at ride height began the sooner.
+        from linkview.app.gap_results import write_gap_tables
+        from linkview.app.plate_results import write_cut_files
+
         files = write_tables(study, found, folder) + write_gap_tables(study, folder)
         files += write_cut_files(study, folder)
         if missing is None:
-            tell(f"{first} axle: the worst gap", 0, 1)
-            files += draw_worst_gap(study, found, folder, first)
-            for name in films[:1]:
-                files += draw_film(study, found, folder, tell, name)
+            files += _film(study, found, folder, tell, films[:1])
             tell("waiting for the last picture", 0, 1)
             files += [drawn for job in pictures for drawn in job.result()]
         files.append(write_summary(study, files, folder))

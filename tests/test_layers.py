@@ -57,8 +57,10 @@ ONLY_IN = {
     "hypothesis": (),
     "pytest": (),
 }
-# The command line, the package's own public names and the compiled kernels load when first used.
+# The command line, the package's own public names, the compiled kernels and what the second process
+# alone needs load when first used.
 MAY_IMPORT_LATE = ("linkview.cli", "linkview.__main__", "linkview", "linkview.clearance.compiled")
+MAY_IMPORT_LATE = (*MAY_IMPORT_LATE, "linkview.app.aside")
 HEAVY = ("numpy", "scipy", "vtk", "vtkmodules", "pyvista", "trimesh", "ezdxf", "pydantic", "rich")
 HEAVY = (*HEAVY, "matplotlib", "pandas", "xarray")
 

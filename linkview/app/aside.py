@@ -1,4 +1,7 @@
-"""A second process that draws while this one computes: most pictures need no gaps."""
+"""A second process that draws while this one computes: most pictures need no gaps.
+
+What draws is loaded in that process alone, while this one still reads the file.
+"""
 
 from __future__ import annotations
 
@@ -8,11 +11,12 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from multiprocessing import get_context
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from linkview.app.pictures import draw_at_ride_height, draw_film, draw_worst_gap
-from linkview.app.results import Written
-from linkview.model.parts import Car
-from linkview.study import CarStudy
+if TYPE_CHECKING:
+    from linkview.app.results import Written
+    from linkview.model.parts import Car
+    from linkview.study import CarStudy
 
 
 class Aside:
@@ -21,19 +25,27 @@ class Aside:
     def __init__(self, pool: ProcessPoolExecutor) -> None:
         self._pool = pool
 
+    @contextmanager
+    def closing(self) -> Iterator[None]:
+        """Nothing is drawn any more once this block ends, however it ends."""
+        try:
+            yield
+        finally:
+            self._pool.shutdown(wait=True, cancel_futures=True)
+
     def at_ride_height(self, study: CarStudy, found: Car, folder: Path) -> Future[list[Written]]:
         """Every axle at ride height; the study may still be without gaps."""
-        return self._pool.submit(draw_at_ride_height, study, found, folder)
+        return self._pool.submit(_at_ride_height, study, found, folder)
 
     def worst_gap(
         self, study: CarStudy, found: Car, folder: Path, name: str
     ) -> Future[list[Written]]:
-        """One axle's worst gap, close up."""
-        return self._pool.submit(draw_worst_gap, study, found, folder, name)
+        """One axle's worst gap, close up; that axle's gaps must be measured."""
+        return self._pool.submit(_worst_gap, study, found, folder, name)
 
     def film(self, study: CarStudy, found: Car, folder: Path, name: str) -> Future[list[Written]]:
         """One axle's film; the study may still be without gaps."""
-        return self._pool.submit(draw_film, study, found, folder, _silent, name)
+        return self._pool.submit(_film, study, found, folder, name)
 
 
 @contextmanager
@@ -42,14 +54,39 @@ def drawing_aside() -> Iterator[Aside]:
     its own; jobs not begun are dropped when the block ends early.
     """
     pool = ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_ignore_interrupt)
-    try:
-        yield Aside(pool)
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+    aside = Aside(pool)
+    with aside.closing():
+        pool.submit(_load)
+        yield aside
 
 
 def _ignore_interrupt() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _load() -> None:
+    """The drawing library's import takes a second or two; the first job need not wait for it."""
+    from linkview.app.pictures import load_drawing
+
+    load_drawing()
+
+
+def _at_ride_height(study: CarStudy, found: Car, folder: Path) -> list[Written]:
+    from linkview.app.pictures import draw_at_ride_height
+
+    return draw_at_ride_height(study, found, folder)
+
+
+def _worst_gap(study: CarStudy, found: Car, folder: Path, name: str) -> list[Written]:
+    from linkview.app.pictures import draw_worst_gap
+
+    return draw_worst_gap(study, found, folder, name)
+
+
+def _film(study: CarStudy, found: Car, folder: Path, name: str) -> list[Written]:
+    from linkview.app.pictures import draw_film
+
+    return draw_film(study, found, folder, _silent, name)
 
 
 def _silent(what: str, done: int, count: int) -> None:

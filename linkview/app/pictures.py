@@ -13,6 +13,7 @@ from linkview.clearance.advice import falls_short
 from linkview.export.films import GhostCast, film_of
 from linkview.export.graphics import require_graphics
 from linkview.export.pictures import Ghost, Titles, gap_picture_of, picture_of
+from linkview.export.theatre import load_window
 from linkview.kinematics.sweep import sweep_axle
 from linkview.model.parts import Axle, Car, Side
 from linkview.plates.plate import Plate
@@ -23,6 +24,11 @@ from linkview.study import AxleStudy, CarStudy, Tell, spoken
 
 MOST_GAP_PICTURES = 12  # close-ups of one axle
 SAME_MM = 0.05  # a state whose points lie this near to another's is not drawn as its ghost
+
+
+def load_drawing() -> None:
+    """Loads what the first picture would wait for; draws nothing."""
+    load_window()
 
 
 def draw_at_ride_height(study: CarStudy, found: Car, folder: Path) -> list[Written]:

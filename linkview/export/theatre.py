@@ -34,6 +34,11 @@ _LIGHTS = (  # where from (to the right of, above, behind the eye), colour, stre
 _STRIPE_MM = 46.0
 
 
+def load_window() -> None:
+    """Loads the part of the drawing library that windows need: half a second, once a process."""
+    pv.Plotter  # noqa: B018  (the library loads it when first named)
+
+
 class _Window:
     """An off-screen window that renders from a camera; close it, or use it in a `with`."""
 
@@ -176,9 +181,13 @@ class Theatre(_Window):
     def covered(self) -> Flags:
         """(height, width): pixels of the last picture with something solid on them.
 
-        Told by the same picture without what is solid, taken once; reading the depths back takes
-        40 ms a frame, this 3. Pads move with the wheels and count where they have left theirs.
+        A still's depths are read anyway, to see what is hidden; see-through things leave none. A
+        frame's tell by the same picture without what is solid, taken once: reading depths back
+        takes 40 ms a frame, this 3. Pads move with the wheels and count where they left theirs.
         """
+        if self._shaded:
+            there = Image.fromarray((255 * np.isfinite(self._depth())).astype(np.uint8))
+            return np.asarray(there.resize(self.size, Image.Resampling.BOX)) > 0
         if self._backdrop is None:
             solid = [
                 actor

@@ -121,18 +121,18 @@ def _cost(
     cost = np.linalg.norm(start - anchor, axis=1)
     near = cost < 9.0
     cost = cost + 200.0 * near
-    ends = leader_start(stand_boxes, stand_anchors)
-    for a, b, box in zip(stand_anchors, ends, stand_boxes, strict=True):
-        cost = cost + _CROSSES * _segments_cross(start, anchor, a, b)
-        cost = cost + _STRUCK_THROUGH * _through_box(start, anchor, box)
-        for k in range(2):
-            corner = np.array([[0, 1, 2, 1], [0, 3, 2, 1]])[k]
-            p, q = fresh[:, corner[:2]], fresh[:, corner[2:]]
-            cost = cost + _STRUCK_THROUGH * _segments_cross(p, q, a, b)
-    for a in other_anchors:
-        cover = (fresh[:, 0] - 6 < a[0]) & (a[0] < fresh[:, 2] + 6)
-        cover &= (fresh[:, 1] - 6 < a[1]) & (a[1] < fresh[:, 3] + 6)
-        cost = cost + _COVERS_ANCHOR * cover
+    leaders = stand_anchors, leader_start(stand_boxes, stand_anchors)  # (k, 2) each
+    mine = start[:, None], np.broadcast_to(anchor, start.shape)[:, None]
+    cost = cost + _CROSSES * _segments_cross(*mine, *leaders).sum(axis=1)
+    cost = cost + _STRUCK_THROUGH * _through_box(*mine, stand_boxes).sum(axis=1)
+    for corner in ([0, 1, 2, 3], [2, 1, 0, 3]):
+        diagonal = fresh[:, None, corner]
+        struck = _segments_cross(diagonal[..., :2], diagonal[..., 2:], *leaders)
+        cost = cost + _STRUCK_THROUGH * struck.sum(axis=1)
+    x, y = other_anchors[:, 0], other_anchors[:, 1]
+    left, top, right, bottom = (fresh[:, k, None] for k in range(4))
+    cover = (left - 6 < x) & (x < right + 6) & (top - 6 < y) & (y < bottom + 6)
+    cost = cost + _COVERS_ANCHOR * cover.sum(axis=1)
     if hidden is not None:
         cost = cost + _HIDES * _share(fresh, hidden)
     return np.asarray(cost)
@@ -143,16 +143,16 @@ def _cross(u: Array, v: Array) -> Array:
 
 
 def _segments_cross(p: Array, q: Array, a: Array, b: Array) -> Flags:
-    """Whether segments p-q (m, 2) cross the segment a-b."""
+    """Whether segments p-q (..., 2) cross segments a-b, both broadcast."""
     one = _cross(q - p, a - p) * _cross(q - p, b - p)
     two = _cross(b - a, p - a) * _cross(b - a, q - a)
     return np.asarray((one < 0.0) & (two < 0.0))
 
 
-def _through_box(start: Array, anchor: Array, box: Array) -> Flags:
-    """Whether leaders start (m, 2) - anchor cross a box, by either diagonal."""
-    down = _segments_cross(start, np.broadcast_to(anchor, start.shape), box[:2], box[2:])
-    up = _segments_cross(start, np.broadcast_to(anchor, start.shape), box[[0, 3]], box[[2, 1]])
+def _through_box(start: Array, anchor: Array, boxes: Array) -> Flags:
+    """Whether leaders start (m, 1, 2) - anchor cross boxes (k, 4), by either diagonal: (m, k)."""
+    down = _segments_cross(start, anchor, boxes[:, :2], boxes[:, 2:])
+    up = _segments_cross(start, anchor, boxes[:, [0, 3]], boxes[:, [2, 1]])
     return np.asarray(down | up)
 
 
