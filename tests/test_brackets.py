@@ -21,7 +21,8 @@ from linkview.model.platespec import PlateSpec
 from linkview.plates.brackets import draw_plate, mirrored_plate
 from linkview.plates.lettering import text_box
 from linkview.plates.outline import area_mm2, edges, sampled, web_mm
-from linkview.plates.plate import pin_misses, plate_faults
+from linkview.plates.plate import pin_misses
+from linkview.plates.plate_faults import plate_faults
 
 calm = settings(deadline=None, max_examples=80)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -205,8 +206,11 @@ def test_every_plates_solid_is_closed_and_holds_its_volume(drawn):
             mesh = trimesh.Trimesh(*plate_mesh(plate), process=False)
             assert mesh.is_watertight
             assert mesh.is_winding_consistent
+            metal = plate.net_area_mm2 * plate.thickness_mm
+            if p.name == "hose_bracket":  # 34 mm of it bent: the middle is longer than the k layer
+                metal += 34.0 * 3.0 * math.pi / 2.0 * ((3.0 + 1.5) - (3.0 + 0.4 * 3.0))
             # Chords of 0.05 mm sagitta at most.
-            assert mesh.volume == pytest.approx(plate.net_area_mm2 * plate.thickness_mm, rel=2e-3)
+            assert mesh.volume == pytest.approx(metal, rel=2e-3)
 
 
 def test_the_ears_faces_are_measured_from_the_link_between_them(planned, drawn):

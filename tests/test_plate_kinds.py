@@ -19,7 +19,8 @@ from linkview.model.parts import Side
 from linkview.model.platespec import PlateSpec
 from linkview.plates.brackets import draw_plate, draw_plates
 from linkview.plates.outline import area_mm2, bounding_box, edges, sampled, web_mm
-from linkview.plates.plate import mirrored_plate, pin_misses, plate_faults
+from linkview.plates.plate import mirrored_plate, pin_misses
+from linkview.plates.plate_faults import plate_faults
 
 SPEC = TypeAdapter(PlateSpec)
 SHEET = {"thickness": 6.0, "edge_margin": 14.0, "material": "S355J2"}

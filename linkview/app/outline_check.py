@@ -12,7 +12,8 @@ from linkview.export.dxf_foreign import ForeignDrawing, read_foreign
 from linkview.export.outline_picture import Remark, remarks_of, write_picture
 from linkview.plates.foreign import plates_of
 from linkview.plates.mending import Mended, mended, troubles
-from linkview.plates.plate import Plate, plate_faults
+from linkview.plates.plate import Plate
+from linkview.plates.plate_faults import plate_faults
 from linkview.plates.profiles import ShopProfile
 from linkview.plates.shop import Level, Verdict, verdicts
 

@@ -27,7 +27,8 @@ from linkview.export.files import written_beside
 from linkview.plates.edges import Arc
 from linkview.plates.nest import Laid, Sheet
 from linkview.plates.outline import Contour, bounding_box, circle, edges, polygon
-from linkview.plates.plate import CAUTIONS, Plate, plate_faults
+from linkview.plates.plate import CAUTIONS, Plate
+from linkview.plates.plate_faults import plate_faults
 from linkview.plates.profiles import Contours, DxfStyle, DxfVersion
 from linkview.units import to_deg
 

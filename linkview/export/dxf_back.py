@@ -17,8 +17,16 @@ from linkview.export.dxf_edges import edge_of
 from linkview.geometry import frozen
 from linkview.plates.edges import Arc, Edge
 from linkview.plates.joining import joined
-from linkview.plates.outline import Contour, area_mm2, bounding_box, circle, faults, length_mm
-from linkview.plates.plate import CAUTIONS, near_pairs
+from linkview.plates.outline import (
+    Contour,
+    area_mm2,
+    bounding_box,
+    circle,
+    faults,
+    length_mm,
+    near_pairs,
+)
+from linkview.plates.plate import CAUTIONS
 from linkview.plates.profiles import Contours, DxfStyle, DxfVersion
 
 _MILLIMETRES = 4  # $INSUNITS, DXF reference

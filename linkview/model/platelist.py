@@ -61,11 +61,16 @@ class HoleTable(PlateTable):
     off_plane: Number = Field(
         default=0.0, ge=-500.0, le=500.0, description="how far the joint may stand over the plate"
     )
+    bolt_axis: Direction | None = Field(
+        default=None, description="of the joint's bolt; the hole has to stand square to it"
+    )
 
     @model_validator(mode="after")
     def _one_place(self) -> Self:
         if (self.at is None) == (self.joint is None):
             raise ValueError("a hole has either `at` or `joint`")
+        if self.bolt_axis is not None and self.joint is None:
+            raise ValueError("a bolt_axis belongs to a hole with a `joint`")
         return self
 
 
@@ -104,7 +109,7 @@ class TabSlotTable(PlateTable):
 
 
 class BendTable(PlateTable):
-    """A bend line in the flat blank."""
+    """A bend line in the flat blank. The leg nearest x = y = 0 stands in the plate's plane."""
 
     start: Point2 = Field(alias="from")
     end: Point2 = Field(alias="to")

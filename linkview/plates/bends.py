@@ -2,7 +2,10 @@
 
     allowance L = angle (r + k t)   angle turned, inside radius r, thickness t; k the share of the
                                     thickness at which the sheet keeps its length
-    setback   S = (r + t) tan(angle / 2)   tangent line to the outside corner of the two legs
+    setback   S = (r + t) tan(angle / 2)   tangent line to the outside corner of the two legs,
+              s = r tan(angle / 2)         to their inside corner; past 90 deg the corners run
+                                           away, so legs are measured to the bend's outermost
+                                           line: S = r + t, s = r
 
 L is the arc of the neutral line; k is measured on a test bend, about 0.33 to 0.5 (common
 practice): copies of DIN 6935 contradict each other, so k is always the builder's own number.
@@ -34,8 +37,21 @@ class Bend:
         return allowance_mm(abs(self.angle_deg), self.radius_mm, thickness_mm, self.k)
 
     def setback_mm(self, thickness_mm: float) -> float:
-        half = float(to_rad(abs(self.angle_deg))) / 2.0
-        return (self.radius_mm + thickness_mm) * math.tan(half)
+        """S: what a leg measures outside beyond its flat part."""
+        return (self.radius_mm + thickness_mm) * self._corner
+
+    def inside_setback_mm(self) -> float:
+        """s: the same, inside."""
+        return self.radius_mm * self._corner
+
+    @property
+    def _corner(self) -> float:
+        return math.tan(float(to_rad(min(abs(self.angle_deg), 90.0))) / 2.0)
+
+    @property
+    def measured_to(self) -> str:
+        """Where a leg's outside and inside dimensions end."""
+        return "corner" if abs(self.angle_deg) <= 90.0 else "outermost line of the bend"
 
     @property
     def words(self) -> str:

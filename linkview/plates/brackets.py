@@ -39,7 +39,8 @@ from linkview.plates.free import free_plate
 from linkview.plates.gussets import gusset
 from linkview.plates.hung import droop_strap_tab, drop_bracket
 from linkview.plates.lettering import NAME_HEIGHTS_MM, SIZE_HEIGHTS_MM, place_text
-from linkview.plates.plate import Plate, mirrored_plate, plate_faults
+from linkview.plates.plate import Plate, mirrored_plate
+from linkview.plates.plate_faults import plate_faults
 from linkview.plates.top_mounts import top_mount_base, top_mount_slider
 
 __all__ = ["Plate", "draw_plate", "draw_plates", "mirrored_plate"]

@@ -16,6 +16,7 @@ from linkview.plates.outline import Contour
 from linkview.plates.plate import CrossMark, CurvedSlot, Hole, Load, Opening, Pin, Plate, Slot
 
 _CROSS_ARM_MM = 3.0
+SQUARE_DEG = 0.5  # over a 60 mm foot the gap under the weld stays within 0.5 mm
 
 
 @dataclass(frozen=True, eq=False)

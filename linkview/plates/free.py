@@ -6,17 +6,22 @@ from dataclasses import replace
 
 import numpy as np
 
-from linkview.geometry import Array, frozen, length, unit
+from linkview.errors import PlateRefused
+from linkview.geometry import Array, apply, apply_direction, frozen, inverse, length, unit
 from linkview.model.platebase import CutPlate
 from linkview.model.platelist import FreePlate, HoleTable, SlotTable, TabTable
-from linkview.plates.bends import Bend, outside_leg_mm
+from linkview.plates.bends import Bend
 from linkview.plates.corners import dog_boned, filleted, tab_opening, with_round_notch, with_tab
-from linkview.plates.desk import Desk, in_plate, stand
+from linkview.plates.desk import SQUARE_DEG, Desk, in_plate, load_on, stand
+from linkview.plates.legs import bend_notes
 from linkview.plates.outline import Contour, hull, polygon
-from linkview.plates.plate import Adjusts, CurvedSlot, Hole, Opening, Pin, Plate, Slot
+from linkview.plates.plate import Adjusts, CurvedSlot, Hole, Opening, Pin, Plate, Slot, pin_misses
+from linkview.plates.plate_faults import plate_faults
+from linkview.plates.slicing import reach_mm
 from linkview.units import to_rad
 
 OFF_PLANE_MM = 1.0
+ON_JOINT_MM = 0.01
 
 
 def free_plate(desk: Desk, spec: CutPlate) -> Plate:
@@ -29,33 +34,73 @@ def free_plate(desk: Desk, spec: CutPlate) -> Plate:
         raise desk.refuse(
             "part", repr(spec.part), "no such part", f"known: {', '.join(desk.layout.parts)}"
         )
-    holes = [_hole(desk, hole, placement) for hole in spec.holes]
-    pins = [
-        Pin(told.joint, frozen(desk.point("joint", told.joint)), frozen(z), hole.centre)
-        for told, hole in zip(spec.holes, holes, strict=True)
-        if told.joint is not None
-    ]
     slots: list[Slot | CurvedSlot | Opening] = [_slot(desk, told) for told in spec.slots]
     slots += [
         CurvedSlot(frozen(c.centre), c.radius, c.from_angle, c.to_angle, c.width, c.use, c.bolted)
         for c in spec.curved_slots
     ]
     slots += _tab_slots(spec)
-    plate = desk.drawn(
-        spec,
-        outline=_outline(spec, holes),
-        stands=[placement],
-        pins=pins,
-        holes=holes,
-        slots=slots,
-        part=spec.part,
-        welded=spec.welded,
-    )
     bends = tuple(
         Bend(frozen(b.start), frozen(b.end), b.angle, b.radius, b.k_factor) for b in spec.bends
     )
-    notes = [note for bend in bends for note in _bend_notes(desk, plate, bend)]
-    return replace(plate, bends=bends, notes=tuple(notes), adjusts=_adjusts(desk, spec, placement))
+
+    def drawn(outline: Contour, holes: list[Hole], pins: list[Pin]) -> Plate:
+        return desk.drawn(
+            spec,
+            outline=outline,
+            stands=[placement],
+            pins=pins,
+            holes=holes,
+            slots=slots,
+            part=spec.part,
+            welded=spec.welded,
+        )
+
+    blank = None
+    if spec.corners:
+        blank = drawn(_outline(spec, []), [], [])
+        if found := plate_faults(blank):
+            raise PlateRefused(f"{found[0]}; move the features apart or make them smaller")
+        blank = replace(blank, bends=bends)
+    holes = [_hole(desk, hole, placement, blank) for hole in spec.holes]
+    plate = replace(
+        drawn(_outline(spec, holes) if blank is None else blank.outline, holes, []), bends=bends
+    )
+    plate = replace(plate, pins=_pins(desk, spec, plate))
+    return replace(
+        plate,
+        notes=bend_notes(plate),
+        adjusts=_adjusts(desk, spec, plate),
+        load=load_on(spec, plate.stands_at(holes[0].centre), holes) if holes else None,
+    )
+
+
+def _pins(desk: Desk, spec: FreePlate, plate: Plate) -> tuple[Pin, ...]:
+    """What ties holes to their joints. Refuses one that the folded plate does not put there."""
+    pins = []
+    for told, hole in zip(spec.holes, plate.holes, strict=True):
+        if told.joint is None:
+            continue
+        axis = apply_direction(plate.stands_at(hole.centre)[0], [0.0, 0.0, 1.0])
+        wanted = axis if told.bolt_axis is None else unit(told.bolt_axis)
+        pin = Pin(told.joint, frozen(desk.point("joint", told.joint)), frozen(wanted), hole.centre)
+        (miss,) = pin_misses(plate, pin)
+        if miss.tilt_deg > SQUARE_DEG:
+            raise desk.refuse(
+                "holes.bolt_axis",
+                list(told.bolt_axis or ()),
+                f"the hole at '{told.joint}' stands {miss.tilt_deg:.2f} deg off this bolt",
+                "turn the plate's normal, or give the bend the angle that brings it square",
+            )
+        if miss.off_mm > ON_JOINT_MM:
+            raise desk.refuse(
+                "holes.joint",
+                repr(told.joint),
+                f"a bend carries this hole {miss.off_mm:.1f} mm off the joint",
+                "give the outline as corners, so that the leg that holds the joint is known",
+            )
+        pins.append(pin)
+    return tuple(pins)
 
 
 def _outline(spec: FreePlate, holes: list[Hole]) -> Contour:
@@ -96,19 +141,36 @@ def _nearest(loop: Contour, spot: Array) -> int:
     return int(np.argmin(length(loop.points - spot)))
 
 
-def _hole(desk: Desk, told: HoleTable, placement: Array) -> Hole:
+def _hole(desk: Desk, told: HoleTable, placement: Array, blank: Plate | None) -> Hole:
+    """blank: the plate without holes; its legs, folded, are where a joint's hole can lie."""
     if told.joint is None:
         assert told.at is not None
         return Hole(frozen(told.at), told.diameter, told.use)
-    x, y, over = in_plate(placement, desk.point("joint", told.joint))
-    if abs(over - told.off_plane) > OFF_PLANE_MM:
+    there = in_plate(placement, desk.point("joint", told.joint))
+    moves = blank.fold.moves if blank is not None and blank.bends else [np.eye(4)]
+    spots = [apply(inverse(move), there) for move in moves]
+    off = np.array([abs(spot[2] - told.off_plane) for spot in spots])
+    beside = np.array([_beside_mm(blank, leg, spot) for leg, spot in enumerate(spots)])
+    leg = int(np.where(off <= OFF_PLANE_MM, beside, np.inf).argmin())
+    if off[leg] > OFF_PLANE_MM:
+        leg = int(np.hypot(off, beside).argmin())
+        which = "the plate's plane" if len(spots) == 1 else "the plane of the nearest leg"
         raise desk.refuse(
             "holes.joint",
             repr(told.joint),
-            f"it stands {over:.1f} mm over the plate's plane, not off_plane = {told.off_plane:g}",
-            "move the plate's origin, turn its normal, or write the distance in off_plane",
+            f"it stands {spots[leg][2]:.1f} mm over {which}, not off_plane = {told.off_plane:g}",
+            "move the plate's origin, turn its normal, move the bend line, or write the distance "
+            "in off_plane",
         )
-    return Hole(frozen([x, y]), told.diameter, told.use)
+    return Hole(frozen(spots[leg][:2]), told.diameter, told.use)
+
+
+def _beside_mm(blank: Plate | None, leg: int, spot: Array) -> float:
+    """How far a place of the blank lies from the metal of this leg."""
+    if blank is None or not blank.bends:
+        return 0.0
+    away = reach_mm(blank.fold.sheet, spot[:2])
+    return float(away[blank.fold.region == leg].min())
 
 
 def _slot(desk: Desk, told: SlotTable) -> Slot:
@@ -135,38 +197,12 @@ def _tab_slots(spec: FreePlate) -> list[Opening]:
     return out
 
 
-def _adjusts(desk: Desk, spec: FreePlate, placement: Array) -> Adjusts | None:
+def _adjusts(desk: Desk, spec: FreePlate, plate: Plate) -> Adjusts | None:
     for slot in spec.slots:
         if slot.adjusts is not None:
             desk.point("slots.adjusts", slot.adjusts)
             along = np.subtract(slot.end, slot.start)
-            way = placement[:3, :2] @ unit(along)
+            stand = plate.stands_at(np.add(slot.start, slot.end) / 2.0)[0]
+            way = stand[:3, :2] @ unit(along)
             return Adjusts(slot.adjusts, frozen(way), float(length(along)) / 2.0)
     return None
-
-
-def _bend_notes(desk: Desk, plate: Plate, bend: Bend) -> tuple[str, ...]:
-    """What the bend takes up, and what the two legs measure when it is made."""
-    t = plate.thickness_mm
-    along = bend.end - bend.start
-    if length(along) < 1e-6:
-        raise desk.refuse(
-            "bends.to", list(bend.end), "the bend line has no length", "give its ends"
-        )
-    side = np.array([-along[1], along[0]]) / length(along)
-    away = (plate.outline.points - bend.start) @ side
-    reach = float(away.max()), float(-away.min())
-    need = bend.allowance_mm(t) / 2.0 + t
-    if min(reach) < need:
-        raise desk.refuse(
-            "bends",
-            f"[{bend.start[0]:g}, {bend.start[1]:g}] to [{bend.end[0]:g}, {bend.end[1]:g}]",
-            f"the leg beside it is {min(reach):.1f} mm in the flat; the bend alone takes "
-            f"{need:.1f} mm of it",
-            "move the bend line into the plate, or bend a longer leg",
-        )
-    legs = ", ".join(f"{outside_leg_mm(r, bend, t):.1f}" for r in reach)
-    return (
-        f"{bend.words}, k = {bend.k:g}: takes up {bend.allowance_mm(t):.2f} mm of the flat; legs "
-        f"then measure {legs} mm over the outside corner. Drawn, placed and gap-checked flat.",
-    )

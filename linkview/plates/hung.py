@@ -10,13 +10,11 @@ from linkview.geometry import Array, angle_between, dot, frozen, unit
 from linkview.model.platebase import CutPlate
 from linkview.model.platekinds import DroopStrapTab, DropBracket
 from linkview.plates.corners import dog_boned, filleted, tab_opening, with_tab
-from linkview.plates.desk import Desk, stand
+from linkview.plates.desk import SQUARE_DEG, Desk, stand
 from linkview.plates.ears import eye_with_foot
 from linkview.plates.outline import polygon
 from linkview.plates.plate import Hole, Opening, Pin, Plate
 from linkview.units import to_deg
-
-SQUARE_DEG = 0.5  # over a 60 mm foot the gap under the weld stays within 0.5 mm
 
 TAB_ROOTS = (1, 4, 5, 8)  # where two tabs of four corners each meet foot edge 0
 

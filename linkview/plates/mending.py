@@ -17,8 +17,7 @@ from itertools import pairwise
 from linkview.plates.corners import from_edges, heading
 from linkview.plates.edges import SAME_MM, Arc, Edge, Line, edge, reach
 from linkview.plates.joining import Joined, joined
-from linkview.plates.outline import Contour, edges, faults
-from linkview.plates.plate import near_pairs
+from linkview.plates.outline import Contour, edges, faults, near_pairs
 
 SAME_ENTITY_MM = 1e-3  # two entities this near all along are one drawn twice
 FACET_MM = 0.05  # a run of lines this near to one arc was an arc once

@@ -16,8 +16,8 @@ import spyrrow
 
 from linkview.errors import PlateRefused
 from linkview.geometry import Array, frozen
-from linkview.plates.outline import Contour, area_mm2, bounding_box, sampled, web_mm
-from linkview.plates.plate import Plate, mirrored_plate, near_pairs
+from linkview.plates.outline import Contour, area_mm2, bounding_box, near_pairs, sampled, web_mm
+from linkview.plates.plate import Plate, mirrored_plate
 from linkview.plates.profiles import ShopProfile
 
 CHORD_MM = 0.1

@@ -206,6 +206,16 @@ def margin_mm(loop: Contour, point: ArrayLike) -> float:
     return min(reach(e, p) for e in edges(loop))
 
 
+def near_pairs(loops: Sequence[Contour], within_mm: float) -> Iterator[tuple[int, int]]:
+    """The pairs (i < j) whose boxes are this near: only they can be nearer themselves."""
+    if len(loops) < 2:
+        return
+    boxes = np.array([bounding_box(loop) for loop in loops])
+    low, high = boxes[:, :2] - within_mm, boxes[:, 2:]
+    near = (low[:, None] <= high[None]).all(axis=-1)
+    yield from zip(*(k.tolist() for k in np.nonzero(np.triu(near & near.T, 1))), strict=True)
+
+
 def sampled(loop: Contour, *, error_mm: float) -> Array:
     """A polygon (m, 2) with vertices on the contour, its chords within error_mm of the arcs."""
     out: list[complex] = []

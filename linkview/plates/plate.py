@@ -2,13 +2,15 @@
 
 Plate frame: x, y in the sheet, z its normal; z = 0 is the middle of the thickness. `placement`
 takes plate mm into the car's frame at the reference pose. The outline and every inner loop run
-counter-clockwise.
+counter-clockwise. Outline, cut-outs and marks are those of the flat blank; `fold` says where they
+come to lie when the plate is bent.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -22,19 +24,10 @@ from linkview.geometry import (
     mirrored,
 )
 from linkview.plates.bends import Bend
+from linkview.plates.creases import folded
 from linkview.plates.cutouts import CurvedSlot, Cutout, Hole, Opening, Slot, flip
-from linkview.plates.edges import SAME_MM
-from linkview.plates.outline import (
-    Contour,
-    area_mm2,
-    bounding_box,
-    contains,
-    faults,
-    flipped,
-    length_mm,
-    margin_mm,
-    web_mm,
-)
+from linkview.plates.folding import Fold
+from linkview.plates.outline import Contour, area_mm2, bounding_box, flipped, length_mm
 from linkview.units import to_deg
 
 __all__ = [
@@ -55,9 +48,7 @@ __all__ = [
     "labelled_cutouts",
     "mass_kg",
     "mirrored_plate",
-    "near_pairs",
     "pin_misses",
-    "plate_faults",
 ]
 
 # Steel as EN 1991-1-1 has it, and aluminium alloys (EN AW grades); from memory, kg per mm3.
@@ -183,6 +174,19 @@ class Plate:
         """Every placement (4, 4), the first one the plate's own."""
         return (self.placement, *self.also_at)
 
+    @cached_property
+    def fold(self) -> Fold:
+        """Where the blank goes when it is bent. PlateRefused where it cannot be."""
+        return folded(self.outline, self.inner_loops, self.bends, self.thickness_mm)
+
+    def stands_at(self, place: Array) -> tuple[Array, ...]:
+        """The move (4, 4) into the car, at every stand, of the sheet at a place (2,) of the blank.
+
+        Of a flat plate it is the stand itself.
+        """
+        bent = self.fold.at(place) if self.bends else np.eye(4)
+        return tuple(frozen(stand @ bent) for stand in self.stands)
+
     @property
     def inner_loops(self) -> tuple[Contour, ...]:
         """Holes first, then slots."""
@@ -217,7 +221,7 @@ def pin_misses(plate: Plate, pin: Pin) -> tuple[Miss, ...]:
     """How well each standing place puts the pin's hole on its joint; both figures should be 0."""
     normal = np.array([0.0, 0.0, 1.0])
     misses = []
-    for stand in plate.stands:
+    for stand in plate.stands_at(pin.centre):
         middle, axis = apply(stand, [*pin.centre, 0.0]), apply_direction(stand, normal)
         off = float(length(np.cross(pin.at - middle, axis)))
         tilt = float(to_deg(angle_between(axis, pin.axis)))
@@ -257,44 +261,6 @@ def mirrored_plate(plate: Plate) -> Plate:
             for p in plate.pins
         ),
     )
-
-
-def plate_faults(plate: Plate) -> tuple[str, ...]:
-    """Everything that makes a plate impossible to cut, one phrase with numbers each."""
-    cuts = labelled_cutouts(plate)
-    named = [("the outline", plate.outline), *((name, cut.loop) for name, cut in cuts)]
-    broken = tuple(f"{name} {fault}" for name, loop in named for fault in faults(loop))
-    return broken or (*_outside(plate), *_overlapping(plate))
-
-
-def _outside(plate: Plate) -> Iterator[str]:
-    for name, cut in labelled_cutouts(plate):
-        place = cut.middle
-        where = f"{name} at ({place[0]:.1f}, {place[1]:.1f})"
-        if not contains(plate.outline, cut.loop.points[0]):
-            yield f"{where} lies outside the outline"
-        elif web_mm(plate.outline, cut.loop) <= SAME_MM:
-            reach = margin_mm(plate.outline, place)
-            yield f"{where} breaks through the outline, whose line is {reach:.1f} mm from there"
-
-
-def _overlapping(plate: Plate) -> Iterator[str]:
-    cuts = [(name, cut.loop) for name, cut in labelled_cutouts(plate)]
-    for i, j in near_pairs([loop for _, loop in cuts], SAME_MM):
-        (name, loop), (other_name, other) = cuts[i], cuts[j]
-        nested = contains(loop, other.points[0]) or contains(other, loop.points[0])
-        if nested or web_mm(loop, other) <= SAME_MM:
-            yield f"{name} and {other_name} run into each other"
-
-
-def near_pairs(loops: Sequence[Contour], within_mm: float) -> Iterator[tuple[int, int]]:
-    """The pairs (i < j) whose boxes are this near: only they can be nearer themselves."""
-    if len(loops) < 2:
-        return
-    boxes = np.array([bounding_box(loop) for loop in loops])
-    low, high = boxes[:, :2] - within_mm, boxes[:, 2:]
-    near = (low[:, None] <= high[None]).all(axis=-1)
-    yield from zip(*(k.tolist() for k in np.nonzero(np.triu(near & near.T, 1))), strict=True)
 
 
 def mass_kg(plate: Plate) -> float:

@@ -22,8 +22,9 @@ from numpy.typing import ArrayLike
 from linkview.errors import PlateRefused
 from linkview.plates.corners import heading
 from linkview.plates.edges import SAME_MM, Line, gap
-from linkview.plates.outline import Contour, edges, web_mm
-from linkview.plates.plate import Hole, Plate, labelled_cutouts, near_pairs, plate_faults
+from linkview.plates.outline import Contour, edges, near_pairs, web_mm
+from linkview.plates.plate import Hole, Plate, labelled_cutouts
+from linkview.plates.plate_faults import plate_faults
 from linkview.plates.profiles import ShopProfile
 
 EN_TABLE = "EN 1993-1-8 Table 3.3"
