@@ -21,7 +21,7 @@ from linkview.clearance.gaps import survey
 from linkview.errors import PlateRefused
 from linkview.geometry import apply, frozen, rigid
 from linkview.model.layouts import FIVE_LINK
-from linkview.model.parts import Ball
+from linkview.model.parts import Box
 from linkview.model.platelist import FreePlate
 from linkview.plates.bends import Bend, flat_length_mm
 from linkview.plates.brackets import draw_plate
@@ -72,22 +72,22 @@ BENDS = {
 
 @pytest.mark.parametrize("what", BENDS)
 def test_the_folded_solid_is_two_flat_legs_and_a_ring_sector(what):
-    x, angle, r, k = BENDS[what]
+    _, angle, r, k = BENDS[what]
     turned = math.radians(abs(angle))
     taken = turned * (r + k * T)
-    mesh = solid(bent(BENDS[what]), chord_mm=1e-4)
+    mesh = solid(bent(BENDS[what]), chord_mm=1e-3)
     flats = 80.0 - taken
     sector = turned / 2.0 * ((r + T) ** 2 - r**2)
-    assert mesh.volume == pytest.approx(WIDE * (flats * T + sector), rel=1e-5)
+    assert mesh.volume == pytest.approx(WIDE * (flats * T + sector), rel=2e-4)
     edges = 2.0 * (flats * T + sector) + 2.0 * WIDE * T
     faces = WIDE * (2.0 * flats + turned * (2.0 * r + T))
-    assert mesh.area == pytest.approx(edges + faces, rel=1e-5)
+    assert mesh.area == pytest.approx(edges + faces, rel=2e-4)
 
 
 @pytest.mark.parametrize("what", BENDS)
 def test_its_section_is_shapelys_band_round_the_folded_middle(what):
     x, angle, r, k = BENDS[what]
-    mesh = solid(bent(BENDS[what]), chord_mm=1e-4)
+    mesh = solid(bent(BENDS[what]), chord_mm=1e-3)
     lines = mesh.section(plane_origin=[0.0, WIDE / 2.0, 0.0], plane_normal=[0.0, 1.0, 0.0])
     (ring,) = (shapely.Polygon(ring[:, [0, 2]]) for ring in lines.discrete)
     # The middle line drawn anew: a straight, an arc, a straight.
@@ -105,7 +105,7 @@ def test_its_section_is_shapelys_band_round_the_folded_middle(what):
 def test_legs_measured_on_the_solid_give_the_flat_length_back(what):
     """The mesh is measured as with a square: outside corner to both ends."""
     x, angle, r, k = BENDS[what]
-    mesh = solid(bent(BENDS[what]), chord_mm=1e-4)
+    mesh = solid(bent(BENDS[what]), chord_mm=1e-3)
     a = math.radians(abs(angle))
     way = np.array([math.cos(a), 0.0, math.copysign(math.sin(a), angle)])
     outer = np.array([0.0, 0.0, -math.copysign(T / 2.0, angle)])
@@ -124,7 +124,7 @@ def test_legs_measured_on_the_solid_give_the_flat_length_back(what):
 
 
 def test_the_layer_at_k_keeps_its_length_and_the_outside_is_stretched():
-    x, angle, r, k = BENDS["square up"]
+    k = BENDS["square up"][3]
     plate = bent(BENDS["square up"])
     edge = np.isclose(plate.fold.sheet.vertices[:, 1], 0.0)
     order = np.argsort(plate.fold.sheet.vertices[edge, 0])
@@ -136,11 +136,15 @@ def test_the_layer_at_k_keeps_its_length_and_the_outside_is_stretched():
 
 
 def test_a_channel_is_as_wide_over_its_corners_as_it_says():
-    plate = bent((0.0, 90.0, 2.0, 0.4), (40.0, 90.0, 2.0, 0.4), corners=[
-        {"at": p} for p in ([-30.0, 0.0], [70.0, 0.0], [70.0, WIDE], [-30.0, WIDE])
-    ], origin=[0.0, 0.0, 0.0], holes=[{"at": [20.0, 15.0], "diameter": 6.0}])  # fmt: skip
-    # x = y = 0 would lie in the first bend.
-    assert plate is not None
+    plate = bent((-10.0, 90.0, 2.0, 0.4), (30.0, 90.0, 2.0, 0.4), corners=[
+        {"at": p} for p in ([-40.0, 0.0], [60.0, 0.0], [60.0, WIDE], [-40.0, WIDE])
+    ])  # fmt: skip
+    (_, (over, _)), (_, (again, _)) = leg_sizes(plate)  # both bends are folded from the web
+    wide = np.ptp(solid(plate).vertices[:, 0])
+    assert over.outside_mm == pytest.approx(wide, abs=1e-6)
+    assert again.outside_mm == pytest.approx(wide, abs=1e-6)
+    assert over.inside_mm == pytest.approx(wide - 2.0 * T, abs=1e-6)
+    assert (over.end, again.end) == ("the corner of bend 2", "the corner of bend 1")
 
 
 def hinge(angle, x, r, k, sense=1.0):
@@ -183,8 +187,8 @@ def test_a_joint_on_the_turned_leg_has_its_hole_on_its_axis():
     assert rim.sum() > 40
     np.testing.assert_allclose(radius[rim], 4.0, atol=1e-9)
     np.testing.assert_allclose(np.abs(along[rim]), T / 2.0, atol=1e-9)
+    changed["holes"][1]["bolt_axis"] = [0.0, 0.0, 1.0]
     with pytest.raises(PlateRefused, match=r"holes.bolt_axis .* deg off this bolt"):
-        changed["holes"][1]["bolt_axis"] = [0.0, 0.0, 1.0]
         bent((x, angle, r, k), at=at, **changed)
     changed["holes"][1] = {"joint": "lower_lateral_inner", "diameter": 8.0}
     with pytest.raises(PlateRefused, match="over the plane of the nearest leg"):
@@ -195,23 +199,26 @@ def test_the_mirrored_bracket_is_the_mirror_image_of_the_bent_one():
     plate = bent((10.0, 60.0, 4.0, 0.4), (40.0, -30.0, 4.0, 0.4), origin=[100.0, 300.0, 50.0])
     one, other = (solid(p).apply_transform(p.placement) for p in (plate, mirrored_plate(plate)))
     assert other.volume == pytest.approx(one.volume)
-    np.testing.assert_allclose(
-        np.sort(other.vertices * [1, -1, 1], axis=0), np.sort(one.vertices, axis=0), atol=1e-9
-    )
+    # Other triangles, the same solid: extents, middle and moments of inertia.
+    y = np.diag([1.0, -1.0, 1.0])
+    np.testing.assert_allclose(np.sort(other.bounds @ y, axis=0), one.bounds, atol=1e-9)
+    np.testing.assert_allclose(y @ other.center_mass, one.center_mass, atol=1e-7)
+    np.testing.assert_allclose(y @ other.moment_inertia @ y, one.moment_inertia, rtol=1e-7, atol=1)
 
 
 def test_a_gap_is_measured_to_the_turned_leg():
-    """A ball over the flat plate, beside the leg that the bend turns up to it."""
+    """A block over the flat plate, beside the leg that the bend turns up to it."""
     plate = bent((10.0, 90.0, 3.0, 0.4))
     leg_x = 10.0 - math.pi / 4.0 * 4.2 + 3.0 + T  # its outer face
-    ball = Ball("ball", "body", frozen([leg_x + 12.0, 15.0, 30.0]), 5.0)
-    at = replace(corner(FIVE_LINK, {}), bodies=(ball, plate_body(plate)))
+    low, high = [leg_x + 7.0, 10.0, 25.0], [leg_x + 17.0, 20.0, 35.0]
+    block = Box("block", "lower_lateral", frozen(low), frozen(high))
+    at = replace(corner(FIVE_LINK, {}), bodies=(block, plate_body(plate)))
     still = {part: np.eye(4)[None, None] for part in at.layout.parts}
     (pair,) = survey(at, still).pairs
     assert pair.least.gap_mm == pytest.approx(7.0, abs=1e-6)
-    flat = replace(at, bodies=(ball, plate_body(replace(plate, bends=()))))
+    flat = replace(at, bodies=(block, plate_body(replace(plate, bends=()))))
     (pair,) = survey(flat, still).pairs
-    assert pair.least.gap_mm == pytest.approx(30.0 - T / 2.0 - 5.0, abs=1e-6)
+    assert pair.least.gap_mm == pytest.approx(25.0 - T / 2.0, abs=1e-6)
 
 
 def test_the_flat_pattern_is_the_same_with_and_without_its_bends():

@@ -9,6 +9,7 @@ from linkview.export.dxf_back import DxfReceipt
 from linkview.export.files import write_whole
 from linkview.export.tables import write_table
 from linkview.model.parts import Side
+from linkview.plates.legs import bend_lines
 from linkview.plates.nest import Piece, Sheet
 from linkview.plates.placing import Placing
 from linkview.plates.plate import CAUTIONS, Plate, mass_kg
@@ -98,8 +99,9 @@ def _ordered(piece: Piece, profile: ShopProfile) -> Iterator[str]:
         ]
         if told:
             yield f"  holes to ream, cut smaller: {', '.join(dict.fromkeys(told))} mm"
-    for bend in p.bends:
-        yield f"  {bend.words}; grain across the bend line please"
+    yield from (f"  {note}; grain across the bend line please" for note in bend_lines(p))
+    if p.bends:
+        yield "  the DXF is the flat blank"
 
 
 def _is_mirrored(piece: Piece) -> bool:

@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from linkview.export.bend_pages import bend_pages
 from linkview.export.paper import A4_MM, BLUE, GREY, INK, RED, Page, write_pdf
 from linkview.plates.edges import Arc
 from linkview.plates.outline import Contour, bounding_box, edges
@@ -60,7 +61,7 @@ def write_drawing(
     _title(first, plate, profile, view)
     notes = [*plate.notes, *extra_notes, *_judged(verdicts)]
     left = _notes(first, notes)
-    pages = [first]
+    pages = [first, *bend_pages(plate)]
     rest = rows[room:]
     for start in range(0, len(rest), _CONTINUED_ROWS):
         pages.append(_continued(plate, rest[start : start + _CONTINUED_ROWS]))
@@ -211,7 +212,7 @@ def _title(page: Page, plate: Plate, profile: ShopProfile, view: _View) -> None:
     lines = (
         ("material", f"{plate.material}, {plate.thickness_mm:g} mm"),
         ("quantity", f"{plate.quantity}, of which mirrored {plate.mirrored}"),
-        ("check size", f"{wide:.1f} x {tall:.1f} mm"),
+        ("check size", f"{wide:.1f} x {tall:.1f} mm{', flat' if plate.bends else ''}"),
         ("mass, area", f"{mass_kg(plate):.3f} kg, {plate.net_area_mm2 / 100.0:.1f} cm2"),
         ("cut", f"{plate.cut_length_mm:.0f} mm, {1 + len(plate.inner_loops)} pierces"),
         ("tolerance", f"{profile.tolerance_words}; drawn nominal"),

@@ -67,10 +67,11 @@ def bend_notes(plate: Plate) -> tuple[str, ...]:
     """A line for every bend, and one for what lies where."""
     if not plate.bends:
         return ()
-    return (*_bend_lines(plate), "outline, holes and check size are those of the flat blank")
+    return (*bend_lines(plate), "outline, holes and check size are those of the flat blank")
 
 
-def _bend_lines(plate: Plate) -> Iterator[str]:
+def bend_lines(plate: Plate) -> Iterator[str]:
+    """One for every bend: what it takes up, and what both legs measure outside and inside."""
     for number, legs in leg_sizes(plate):
         bend = plate.bends[number]
         told = " and ".join(

@@ -88,9 +88,10 @@ def placings(plate: Plate, axle: Axle, not_yet: Set[str] = frozenset()) -> tuple
     if not plate.welded or not plate.holes:
         return ()
     middle = np.array([*plate.holes[0].centre, 0.0])
-    between = np.mean([apply(stand, middle) for stand in plate.stands], axis=0)
+    stands = plate.stands_at(plate.holes[0].centre)
+    between = np.mean([apply(stand, middle) for stand in stands], axis=0)
     out = []
-    for stand in plate.stands:
+    for stand in stands:
         normal = apply_direction(stand, [0.0, 0.0, 1.0])
         # Of a pair the outer faces can be reached; a single plate shows its marked one.
         out_of_pair = float(np.dot(normal, apply(stand, middle) - between))
