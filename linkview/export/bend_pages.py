@@ -11,10 +11,12 @@ import numpy as np
 
 from linkview.export.paper import A4_MM, BLUE, GREY, INK, RED, Page
 from linkview.geometry import Array
+from linkview.plates.folding import Zone
 from linkview.plates.legs import LegSize, leg_sizes
 from linkview.plates.plate import CAUTIONS, Plate
+from linkview.plates.slicing import rim
 
-_PER_PAGE = 4
+_PER_PAGE = 3  # the fourth room shows the whole part
 _ROOMS = ((14.0, 108.0), (152.0, 108.0), (14.0, 26.0), (152.0, 26.0))  # lower left corners, mm
 _WIDE, _TALL = 130.0, 78.0
 _LONGEST = 5.0  # legs longer than this many times the bend's outside radius are drawn broken off
@@ -40,6 +42,7 @@ def bend_pages(plate: Plate) -> Iterator[Page]:
             size_mm=2.0,
             ink=GREY,
         )
+        _whole(page, plate)
         for room, (number, legs) in zip(_ROOMS, found[start : start + _PER_PAGE], strict=False):
             _section(page, plate, number, legs, room)
         for i, words in enumerate(CAUTIONS):
@@ -76,7 +79,7 @@ def _section(
     page.line([place(p) for p in ring], width_mm=0.5)
     good = "good face" if bend.angle_deg > 0.0 else "back face"
     page.text(*place(inner[0] + [0.0, 2.6 / scale]), good, size_mm=1.8, ink=GREY)
-    _measured(page, place, outer, drawn, legs, turned)
+    _measured(page, place, outer, legs, turned, bend.setback_mm(t))
     words = (
         f"B{number + 1}: {bend.words}",
         f"turned {abs(bend.angle_deg):g} deg, so {180.0 - abs(bend.angle_deg):g} deg between the "
@@ -92,6 +95,37 @@ def _section(
             weight="bold" if i == 0 else "normal",
             ink=RED if i == 0 else INK,
         )
+
+
+def _whole(page: Page, plate: Plate) -> None:
+    """The bent part from its front right, above: good face black, back face grey, bends red."""
+    fold, half = plate.fold, plate.thickness_mm / 2.0
+    away = np.array([[-0.5, math.sqrt(0.75), 0.0], [-0.5, -0.289, 0.816]])
+    lines = []
+    for height, ink, width in ((-half, GREY, 0.18), (half, INK, 0.4)):
+        spots = fold.level(height) @ away.T
+        lines += [(spots[edge], ink, width) for edge in rim(fold.sheet)]
+        for zone in fold.zones:
+            for s in (0.0, zone.length_mm):
+                lines += [(spots[e], RED, 0.15) for e in _tangent_edges(plate, zone, s)]
+    every = np.concatenate([spots for spots, _, _ in lines])
+    low, span = every.min(axis=0), np.ptp(every, axis=0)
+    room = _ROOMS[-1]
+    scale = min((_WIDE - 20.0) / span[0], (_TALL - 14.0) / span[1], 2.0)
+    at = np.add(room, (6.0, 4.0)) - scale * low
+    for spots, ink, width in lines:
+        page.line([tuple(at + scale * p) for p in spots], ink=ink, width_mm=width)
+    words = "the whole part, good face black; legs a and b of each bend: see the flat view"
+    page.text(room[0], room[1] + _TALL, words, size_mm=2.1, ink=GREY)
+
+
+def _tangent_edges(plate: Plate, zone: Zone, s: float) -> Iterator[Array]:
+    """The sheet's edges that lie on one tangent line of a bent piece."""
+    sheet = plate.fold.sheet
+    mine = sheet.triangles[plate.fold.region == -1 - zone.number]
+    on = np.abs(zone.into_mm(sheet.vertices[mine]) - s) < 1e-5
+    for corners, here in zip(mine[on.sum(axis=1) == 2], on[on.sum(axis=1) == 2], strict=True):
+        yield corners[here]
 
 
 def _told(letter: str, leg: LegSize, to: str) -> str:
@@ -111,15 +145,14 @@ def _measured(
     page: Page,
     place: Callable[[Array], tuple[float, float]],
     outer: Array,
-    drawn: list[float],
     legs: tuple[LegSize, LegSize],
     turned: float,
+    beyond_mm: float,
 ) -> None:
     """Both outside dimensions, each along its leg."""
     along = np.array([math.cos(turned), math.sin(turned)])
-    beyond = [leg.outside_mm - leg.flat_mm for leg in legs]
-    first = outer[0], outer[1] + [beyond[0], 0.0]
-    second = outer[-2] - beyond[1] * along, outer[-1]
+    first = outer[0], np.add(outer[1], (beyond_mm, 0.0))
+    second = outer[-2] - beyond_mm * along, outer[-1]
     for (a, b), leg, letter in zip((first, second), legs, "ab", strict=True):
         page.size(place(a), place(b), f"{letter} {leg.outside_mm:.1f}", off_mm=7.0)
     if abs(turned - math.pi) > 0.05:

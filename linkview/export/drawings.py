@@ -107,6 +107,11 @@ def _plate_on(page: Page, plate: Plate, view: _View, verdicts: Sequence[Verdict]
         ends = [view(*bend.start), view(*bend.end)]
         page.line(ends, width_mm=0.35, ink=RED, dashes=(4.0, 1.0, 1.0, 1.0))
         page.text(ends[1][0] + 1.5, ends[1][1], f"B{i}", ink=RED)
+    for zone in plate.fold.zones if plate.bends else ():
+        x, y = view(*zone.bend.end)
+        for letter, way in (("a", -4.0), ("b", 4.0)):
+            u, v = way * zone.out
+            page.text(x + 2.5 + u, y + v, letter, size_mm=2.2, ink=RED)
     for v in verdicts:
         if v.at is not None and v.level is not Level.PASS:
             _ring(page, view(*v.at), RED if v.level is Level.REFUSAL else "#c77700")

@@ -16,8 +16,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from linkview.geometry import Array
+import numpy as np
+
+from linkview.geometry import Array, frozen
 from linkview.plates.cutouts import flip
+from linkview.plates.edges import Line, crossings
+from linkview.plates.outline import Contour, contains
 from linkview.units import to_rad
 
 
@@ -51,12 +55,28 @@ class Bend:
     @property
     def measured_to(self) -> str:
         """Where a leg's outside and inside dimensions end."""
-        return "corner" if abs(self.angle_deg) <= 90.0 else "outermost line of the bend"
+        return "corner" if abs(self.angle_deg) <= 90.0 else "outermost line"
 
     @property
     def words(self) -> str:
         way = "up, toward the good face" if self.angle_deg > 0.0 else "down, away from it"
         return f"bend {abs(self.angle_deg):g} deg {way}, inside radius {self.radius_mm:g} mm"
+
+    def trimmed(self, outline: Contour) -> Bend:
+        """Its line no longer than the blank: what runs past it would lie in the next part."""
+        start, end = complex(*self.start), complex(*self.end)
+        hits = [p for e in outline.edges for p in crossings(Line(start, end), e)]
+        if abs(end - start) == 0.0 or not hits:
+            return self
+        along = [abs(p - start) for p in hits]
+        ends = {
+            name: place if contains(outline, place) else frozen([p.real, p.imag])
+            for name, place, p in (
+                ("start", self.start, hits[int(np.argmin(along))]),
+                ("end", self.end, hits[int(np.argmax(along))]),
+            )
+        }
+        return replace(self, start=ends["start"], end=ends["end"])
 
     def mirrored(self) -> Bend:
         return replace(self, start=flip(self.start), end=flip(self.end))

@@ -61,6 +61,7 @@ def free_plate(desk: Desk, spec: CutPlate) -> Plate:
         blank = drawn(_outline(spec, []), [], [])
         if found := plate_faults(blank):
             raise PlateRefused(f"{found[0]}; move the features apart or make them smaller")
+        bends = tuple(bend.trimmed(blank.outline) for bend in bends)
         blank = replace(blank, bends=bends)
     holes = [_hole(desk, hole, placement, blank) for hole in spec.holes]
     plate = replace(

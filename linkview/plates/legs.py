@@ -79,7 +79,7 @@ def bend_lines(plate: Plate) -> Iterator[str]:
             for leg in legs
         )
         yield (
-            f"bend {number + 1}: {bend.words}, k = {bend.k:g}: takes up "
+            f"bend {number + 1}: {bend.words.removeprefix('bend ')}, k = {bend.k:g}: takes up "
             f"{bend.allowance_mm(plate.thickness_mm):.2f} mm of the flat; legs to its "
             f"{bend.measured_to} then measure {told} (mm)"
         )
