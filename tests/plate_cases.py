@@ -11,7 +11,10 @@ from numpy.typing import ArrayLike
 from linkview.geometry import frozen
 from linkview.model.layouts import FIVE_LINK, STRUT, Layout
 from linkview.model.parts import Corner, Rim, Side, Travel, Tyre, Wheel
+from linkview.model.platelist import FreePlate
 from linkview.model.platespec import TopMountBase, WeldOnEar
+from linkview.plates.brackets import draw_plate
+from linkview.plates.plate import Plate
 
 POINTS: Mapping[str, ArrayLike] = {
     "lower_lateral_inner": [-2632.0, 350.0, 250.0],
@@ -104,3 +107,27 @@ def top_mount(**changed: Any) -> TopMountBase:
 def shifted(name: str, by: ArrayLike) -> np.ndarray:
     """A shared hard point moved by (3,) mm."""
     return np.asarray(POINTS[name], dtype=float) + np.asarray(by, dtype=float)
+
+
+STRIP_MM = 30.0, 3.0  # width and thickness of the strip that bends are tried on
+STRIP: Mapping[str, Any] = {
+    "kind": "free",
+    "origin": [0.0, 0.0, 0.0],
+    "normal": [0.0, 0.0, 1.0],
+    "x_direction": [1.0, 0.0, 0.0],
+    "corners": [{"at": p} for p in ([-20.0, 0.0], [60.0, 0.0], [60.0, 30.0], [-20.0, 30.0])],
+    "thickness": STRIP_MM[1],
+    "edge_margin": 6.0,
+    "material": "S235JR",
+    "mark": "B",
+}
+
+
+def bent(*bends: tuple[float, ...], at: Corner | None = None, **changed: Any) -> Plate:
+    """The strip with bends given as (x, angle, radius, k) of lines square across it."""
+    told = [
+        {"from": [x, -5.0], "to": [x, STRIP_MM[0] + 5.0], "angle": a, "radius": r, "k_factor": k}
+        for x, a, r, k in bends
+    ]
+    spec = FreePlate.model_validate({**STRIP, "bends": told, **changed})
+    return draw_plate("bracket", spec, at or corner(FIVE_LINK, {}))

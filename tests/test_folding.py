@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 import shapely
 import trimesh
-from plate_cases import corner
+from plate_cases import STRIP_MM, bent, corner
 from scipy.spatial.transform import Rotation
 
 from linkview.clearance.gaps import survey
@@ -22,35 +22,12 @@ from linkview.errors import PlateRefused
 from linkview.geometry import apply, frozen, rigid
 from linkview.model.layouts import FIVE_LINK
 from linkview.model.parts import Box
-from linkview.model.platelist import FreePlate
 from linkview.plates.bends import Bend, flat_length_mm
-from linkview.plates.brackets import draw_plate
 from linkview.plates.legs import leg_sizes
 from linkview.plates.plate import mirrored_plate, pin_misses
 from linkview.plates.solid import CHORD_MM, plate_body, plate_mesh
 
-WIDE, T = 30.0, 3.0
-STRIP = {
-    "kind": "free",
-    "origin": [0.0, 0.0, 0.0],
-    "normal": [0.0, 0.0, 1.0],
-    "x_direction": [1.0, 0.0, 0.0],
-    "corners": [{"at": p} for p in ([-20.0, 0.0], [60.0, 0.0], [60.0, WIDE], [-20.0, WIDE])],
-    "thickness": T,
-    "edge_margin": 6.0,
-    "material": "S235JR",
-    "mark": "B",
-}
-
-
-def bent(*bends, at=None, **changed):
-    """The strip with bends given as (x, angle, radius, k) of lines square across it."""
-    told = [
-        {"from": [x, -5.0], "to": [x, WIDE + 5.0], "angle": a, "radius": r, "k_factor": k}
-        for x, a, r, k in bends
-    ]
-    spec = FreePlate.model_validate({**STRIP, "bends": told, **changed})
-    return draw_plate("bracket", spec, at or corner(FIVE_LINK, {}))
+WIDE, T = STRIP_MM
 
 
 def solid(plate, chord_mm=CHORD_MM):

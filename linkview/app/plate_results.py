@@ -119,9 +119,11 @@ def _piece_files(
     write_stl(plate, place / f"{name}.stl")
     if step is not None:
         step(plate, place / f"{name}.step")
+    bent, flat = (" as bent", " (flat blank)") if plate.bends else ("", "")
+    solids = f".stl{bent}{f', .step{flat}' if step else ''}"
     words = (
         f"cut {piece.count}, {plate.thickness_mm:g} mm {plate.material}, read back equal; beside "
-        f"it _1to1.pdf ({pages} page{'s'[: pages > 1]}), .svg, .stl{', .step' if step else ''}"
+        f"it _1to1.pdf ({pages} page{'s'[: pages > 1]}), .svg, {solids}"
     )
     return receipt, Written(f"plates/{name}.dxf", words)
 

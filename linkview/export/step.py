@@ -21,7 +21,7 @@ SAME_VOLUME = 1e-6
 
 
 def write_step(plate: Plate, path: Path) -> float:
-    """The plate lying flat in its own frame, mid-thickness at z = 0; returns the volume, mm3.
+    """The flat blank in the plate's own frame, mid-thickness at z = 0; returns the volume, mm3.
 
     Raises CannotWrite where the file read back is not the plate.
     """

@@ -14,7 +14,7 @@ _RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("spare", 
 
 
 def write_stl(plate: Plate, path: Path) -> None:
-    """The plate lying flat in its own frame, mid-thickness at z = 0."""
+    """The plate as bent, in its own frame, mid-thickness of the leg that is placed at z = 0."""
     vertices, triangles = plate_mesh(plate)
     corners = vertices[triangles]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
