@@ -57,7 +57,7 @@ def free_plate(desk: Desk, spec: CutPlate) -> Plate:
         )
 
     blank = None
-    if spec.corners:
+    if spec.corners and bends:
         blank = drawn(_outline(spec, []), [], [])
         if found := plate_faults(blank):
             raise PlateRefused(f"{found[0]}; move the features apart or make them smaller")
