@@ -10,7 +10,7 @@ import ezdxf
 import pyogrio
 import pytest
 import shapely
-from plate_cases import ear, front, rear, top_mount
+from plate_cases import bent, ear, front, rear, top_mount
 
 from linkview.errors import CannotWrite, PlateRefused
 from linkview.export.cutting_papers import order_text, write_cut_list
@@ -155,3 +155,17 @@ def test_the_order_says_what_a_shop_has_to_know(plates):
         assert words in told
     r12 = replace(LASER, dxf=DxfStyle(version=DxfVersion.R12))
     assert "carries no unit" in order_text(pieces_of(plates), r12, ())
+
+
+@pytest.mark.parametrize("count", [3, 20])  # in columns, and by the search
+def test_bent_pieces_lie_with_their_bend_across_the_sheets_length(count):
+    slanted = [{"from": [10, 0], "to": [20, 30], "angle": 60, "radius": 3, "k_factor": 0.4}]
+    plate = replace(bent(bends=slanted), quantity=count, mirrored=1)
+    (sheet,) = nested([plate], WATER_JET)
+    assert len(sheet.laid) == count
+    for laid in sheet.laid:
+        (bend,) = laid.plate.bends
+        ends = laid.place(bend.start), laid.place(bend.end)
+        assert ends[0][0] == pytest.approx(
+            ends[1][0], abs=1e-3
+        )  # turns are kept in single precision

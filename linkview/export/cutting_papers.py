@@ -99,7 +99,7 @@ def _ordered(piece: Piece, profile: ShopProfile) -> Iterator[str]:
         ]
         if told:
             yield f"  holes to ream, cut smaller: {', '.join(dict.fromkeys(told))} mm"
-    yield from (f"  {note}; grain across the bend line please" for note in bend_lines(p))
+    yield from (f"  {note}; grain across the bend line please, as nested" for note in bend_lines(p))
     if p.bends:
         yield "  the DXF is the flat blank"
 

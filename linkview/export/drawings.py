@@ -25,6 +25,7 @@ _VIEW = (24.0, 58.0, 184.0, 192.0)  # left, low, right, high of the drawing's ro
 _TABLE_X, _TABLE_TOP, _TABLE_LOW = 190.0, 192.0, 78.0
 _ROW = 3.6
 _CONTINUED_ROWS = 2 * 48
+AMBER = "#c77700"
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,6 +92,7 @@ def _plate_on(page: Page, plate: Plate, view: _View, verdicts: Sequence[Verdict]
     page.loop(plate.outline, scale=view.scale, at=view.at, fill="#eef1f4")
     for loop in plate.inner_loops:
         page.loop(loop, scale=view.scale, at=view.at, fill="white")
+    edge_x = view(bounding_box(plate.outline)[2], 0.0)[0]
     few, sized = len(plate.inner_loops) <= 40, len(plate.inner_loops) <= 6
     for name, cut in _named(plate):
         x, y = view(*cut.middle)
@@ -102,7 +104,16 @@ def _plate_on(page: Page, plate: Plate, view: _View, verdicts: Sequence[Verdict]
                 f" \u00d8{cut.diameter_mm:g}" if sized and isinstance(cut, Hole) else ""
             )
             r = view.scale * cut.width_mm / 2.0 / math.sqrt(2.0) + 0.6
-            page.text(x + r, y + r, words, size_mm=2.2, ink=BLUE)
+            # Beside the hole, toward the plate's middle where it would run over its edge.
+            over = x + r + 1.7 * len(words) > edge_x - 1.0
+            page.text(
+                x - r if over else x + r,
+                y + r,
+                words,
+                size_mm=2.2,
+                ink=BLUE,
+                align="right" if over else "left",
+            )
     for i, bend in enumerate(plate.bends, start=1):
         ends = [view(*bend.start), view(*bend.end)]
         page.line(ends, width_mm=0.35, ink=RED, dashes=(4.0, 1.0, 1.0, 1.0))
@@ -114,7 +125,8 @@ def _plate_on(page: Page, plate: Plate, view: _View, verdicts: Sequence[Verdict]
             page.text(x + 2.5 + u, y + v, letter, size_mm=2.2, ink=RED)
     for v in verdicts:
         if v.at is not None and v.level is not Level.PASS:
-            _ring(page, view(*v.at), RED if v.level is Level.REFUSAL else "#c77700")
+            ink = RED if v.level is Level.REFUSAL else AMBER
+            _ring(page, view(*v.at), _ring_mm(plate, v.at, view.scale), ink)
     left, low, right, high = bounding_box(plate.outline)
     corners = view(left, low), view(right, low), view(right, high), view(left, high)
     wide, tall = plate.size_mm
@@ -130,11 +142,15 @@ def _datum(page: Page, at: tuple[float, float]) -> None:
     page.text(x - 0.8, y - 2.2, "0,0", size_mm=2.0, ink=RED, align="right")
 
 
-def _ring(page: Page, at: tuple[float, float], ink: str) -> None:
-    spots = [
-        (at[0] + 4.0 * math.cos(a / 18.0 * math.pi), at[1] + 4.0 * math.sin(a / 18.0 * math.pi))
-        for a in range(37)
-    ]
+def _ring_mm(plate: Plate, at: tuple[float, float], scale: float) -> float:
+    """A ring stands clear of the hole that it is drawn round."""
+    at_it = [c.width_mm for _, c in _named(plate) if math.dist(c.middle, at) < 1e-6]
+    return max(4.0, scale * max(at_it, default=0.0) / 2.0 + 1.6)
+
+
+def _ring(page: Page, at: tuple[float, float], radius_mm: float, ink: str) -> None:
+    angles = [a / 18.0 * math.pi for a in range(37)]
+    spots = [(at[0] + radius_mm * math.cos(a), at[1] + radius_mm * math.sin(a)) for a in angles]
     page.line(spots, ink=ink, width_mm=0.35)
 
 

@@ -168,7 +168,7 @@ def _packed(
         if rows is not None:
             return rows
     items = [
-        spyrrow.Item(name, _polygon(same[0]), len(same), list(TURNS_DEG))
+        spyrrow.Item(name, _polygon(same[0]), len(same), list(_turns_deg(same[0], long, wide)))
         for name, same in kinds.items()
     ]
     config = spyrrow.StripPackingConfig(
@@ -187,7 +187,7 @@ def _packed(
 
 def _in_columns(pieces: Sequence[Piece], long: float, wide: float, gap: float) -> list[Laid] | None:
     """A few pieces stood in columns across the sheet, box beside box; None where too long."""
-    boxes = sorted((_least_box(p) for p in pieces), key=lambda b: -b[1][0])
+    boxes = sorted((_least_box(p, long, wide) for p in pieces), key=lambda b: -b[1][0])
     out: list[Laid] = []
     x = y = column = 0.0
     for piece, (across_x, across_y), angle, corner in ((b[0], *b[1:]) for b in boxes):
@@ -202,14 +202,15 @@ def _in_columns(pieces: Sequence[Piece], long: float, wide: float, gap: float) -
     return out
 
 
-def _least_box(piece: Piece) -> tuple[Piece, Array, float, Array]:
+def _least_box(piece: Piece, long: float, wide: float) -> tuple[Piece, Array, float, Array]:
     """The turn with the smallest true box, lying across: (piece, its sides, angle, its corner)."""
     found = []
-    for turn in TURNS_DEG:
+    turns = _turns_deg(piece, long, wide)
+    for turn in turns:
         angle = math.radians(turn)
         box = np.array(bounding_box(Laid(piece.plate, angle).loop(piece.plate.outline)))
         sides = box[2:] - box[:2]
-        if sides[0] <= sides[1] + 1e-6:
+        if len(turns) < len(TURNS_DEG) or sides[0] <= sides[1] + 1e-6:
             found.append((round(float(sides.prod()), 3), turn, sides, angle, box[:2]))
     _, _, sides, angle, corner = min(found, key=lambda f: f[:2])
     return piece, sides, angle, corner
@@ -228,13 +229,27 @@ def _laid(
 
 def _fits(piece: Piece, long: float, wide: float) -> bool:
     """Whether a piece goes into the strip at one of the turns at all."""
+    return any(_fits_at(piece, turn, long, wide) for turn in TURNS_DEG)
+
+
+def _fits_at(piece: Piece, turn_deg: float, long: float, wide: float) -> bool:
     spots = sampled(piece.plate.outline, error_mm=CHORD_MM)
-    for turn in TURNS_DEG:
-        c, s = math.cos(math.radians(turn)), math.sin(math.radians(turn))
-        span = np.ptp(spots @ np.array([[c, s], [-s, c]]), axis=0)
-        if span[0] <= long and span[1] <= wide:
-            return True
-    return False
+    c, s = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
+    span = np.ptp(spots @ np.array([[c, s], [-s, c]]), axis=0)
+    return bool(span[0] <= long and span[1] <= wide)
+
+
+def _turns_deg(piece: Piece, long: float, wide: float) -> tuple[float, ...]:
+    """How a piece may lie. A bent one with its first bend line across the sheet's length, along
+    which sheet is rolled (common practice), if it fits so.
+    """
+    if piece.plate.bends:
+        bend = piece.plate.bends[0]
+        across = 90.0 - math.degrees(math.atan2(*(bend.end - bend.start)[::-1]))
+        turns = tuple(t % 360.0 for t in (across, across + 180.0))
+        if _fits_at(piece, turns[0], long, wide):
+            return turns
+    return TURNS_DEG
 
 
 def _polygon(piece: Piece) -> list[tuple[float, float]]:
