@@ -218,7 +218,11 @@ FRAME = [{"at": [30.0, 15.0], "diameter": 20.0}]
 REFUSED = {
     "beside a shoulder": (
         {"corners": SHOULDER, "bends": [line([0, 22], [40, 22])]},
-        "goes on 20.0 mm past the line's end",
+        "a shoulder 20.0 mm wide lies within 3.30 mm of its line",
+    ),
+    "on a shoulder": (
+        {"corners": SHOULDER, "bends": [line([0, 20], [40, 20])]},
+        "metal on its line goes on 20.0 mm past the line's end",
     ),
     "not right across": ({"bends": [line([20, 0], [20, 20])]}, "goes on 10.0 mm past"),
     "off the plate": ({"bends": [line([90, 0], [90, 30])]}, "its line meets no metal"),
@@ -249,6 +253,15 @@ REFUSED = {
         "runs into itself",
     ),
 }
+
+
+def test_a_leg_may_taper_and_stand_clear_of_its_shoulder():
+    # The line 3.31 mm off the shoulder, half the allowance being 3.30 mm.
+    assert bent(corners=SHOULDER, bends=[line([0, 23.31], [40, 23.31])]).bends
+    taper = [{"at": p} for p in ([-20, 0], [60, 0], [30, 50], [10, 50])]
+    plate = bent(corners=taper, bends=[line([-20, 25], [60, 25])])
+    np.testing.assert_allclose([plate.bends[0].start, plate.bends[0].end], [[-5, 25], [45, 25]])
+    assert solid(plate).volume > 0.0
 
 
 @pytest.mark.parametrize("what", REFUSED)

@@ -103,7 +103,7 @@ def _plate_on(page: Page, plate: Plate, view: _View, verdicts: Sequence[Verdict]
             words = name + (
                 f" \u00d8{cut.diameter_mm:g}" if sized and isinstance(cut, Hole) else ""
             )
-            r = view.scale * cut.width_mm / 2.0 / math.sqrt(2.0) + 0.6
+            r = view.scale * cut.width_mm / 2.0 / math.sqrt(2.0) + 1.6
             # Beside the hole, toward the plate's middle where it would run over its edge.
             over = x + r + 1.7 * len(words) > edge_x - 1.0
             page.text(

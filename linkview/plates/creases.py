@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linkview.errors import PlateRefused
 from linkview.geometry import Array, frozen
@@ -19,6 +20,7 @@ from linkview.plates.slicing import (
     components,
     neighbours,
     reach_mm,
+    rim,
     sheet_of,
     sliced,
 )
@@ -26,6 +28,7 @@ from linkview.units import to_rad
 
 CHORD_MM = 0.05  # how far a facet may stand off a true arc: far below any gap worth reading
 LEAST_DEG = 0.1
+SHOULDER = 3.0  # an edge slanting more than that, 72 deg, is one; less is a tapering leg
 _SAME_MM = 1e-6
 _UNKNOWN = np.iinfo(np.intp).min
 
@@ -150,17 +153,35 @@ class _Folding:
             self.pieces.append(strip)
             self.region[mine] = -len(self.pieces)
 
-    def _must_end_free(self, strip: _Strip, mine: Array) -> None:
+    def _must_end_free(self, strip: _Strip, mine: NDArray[np.bool_]) -> None:
         """Metal beside a bend's end would be torn or pulled along: no such part is drawn."""
-        u = strip.lengthwise(self.sheet.vertices[np.unique(self.sheet.triangles[mine])])
+        piece = Sheet(self.sheet.vertices, self.sheet.triangles[mine])
+        used = self.sheet.vertices[np.unique(piece.triangles)]
+        u = strip.lengthwise(used[np.abs(strip.across(used)) <= ON_LINE_MM])
         past = max(float(u.max()) - strip.long_mm, -float(u.min()))
-        if past > strip.half_mm + CHORD_MM:
+        if past > CHORD_MM:
             raise strip.refusal(
-                f"metal within {strip.half_mm:.2f} mm of its line, which the bend takes up, goes "
-                f"on {past:.1f} mm past the line's end",
-                "draw the line right across the plate, move it off the shoulder beside it, or cut "
-                f"a relief beside its end, {strip.half_mm:.1f} mm past the line or more",
+                f"metal on its line goes on {past:.1f} mm past the line's end",
+                "draw the line right across the plate, off any shoulder beside it",
             )
+        beside = self._shoulder_mm(strip, piece)
+        if beside > strip.thickness_mm:
+            raise strip.refusal(
+                f"a shoulder {beside:.1f} mm wide lies within {strip.half_mm:.2f} mm of its line, "
+                "in the metal that the bend takes up",
+                f"move the line {strip.half_mm:.1f} mm off the shoulder, or cut a relief that deep "
+                "beside the bend",
+            )
+
+    def _shoulder_mm(self, strip: _Strip, piece: Sheet) -> float:
+        """Length of rim past the line's ends that runs more along the line than across it."""
+        ends = self.sheet.vertices[rim(piece)]
+        across, u = strip.across(ends), strip.lengthwise(ends)
+        on_tangent = (np.abs(np.abs(across) - strip.half_mm) <= ON_LINE_MM).all(axis=1)
+        flat = np.abs(np.diff(u)) > SHOULDER * np.abs(np.diff(across))
+        kept = u[flat[:, 0] & ~on_tangent]
+        past = np.maximum(kept - strip.long_mm, 0.0) + np.minimum(kept, 0.0)
+        return float(np.abs(np.diff(past)).sum())
 
     def fold(self) -> Fold:
         root = self._root()
@@ -188,6 +209,8 @@ class _Folding:
                     if far not in moves:
                         moves[far] = move
                         waiting.append(far)
+        if len(moves) <= self.region.max():
+            raise PlateRefused("bends: the blank falls apart; keep its cut-outs inside the outline")
         return Fold(
             sheet=self.sheet,
             region=self.region,

@@ -59,14 +59,14 @@ def free_plate(desk: Desk, spec: CutPlate) -> Plate:
     blank = None
     if spec.corners and bends:
         blank = drawn(_outline(spec, []), [], [])
-        if found := plate_faults(blank):
-            raise PlateRefused(f"{found[0]}; move the features apart or make them smaller")
+        _must_be_whole(blank)
         bends = tuple(bend.trimmed(blank.outline) for bend in bends)
         blank = replace(blank, bends=bends)
     holes = [_hole(desk, hole, placement, blank) for hole in spec.holes]
-    plate = replace(
-        drawn(_outline(spec, holes) if blank is None else blank.outline, holes, []), bends=bends
-    )
+    plate = drawn(_outline(spec, holes) if blank is None else blank.outline, holes, [])
+    if bends:
+        _must_be_whole(plate)
+        plate = replace(plate, bends=bends)
     plate = replace(plate, pins=_pins(desk, spec, plate))
     return replace(
         plate,
@@ -74,6 +74,12 @@ def free_plate(desk: Desk, spec: CutPlate) -> Plate:
         adjusts=_adjusts(desk, spec, plate),
         load=load_on(spec, plate.stands_at(holes[0].centre), holes) if holes else None,
     )
+
+
+def _must_be_whole(flat: Plate) -> None:
+    """Only a blank without faults can be folded."""
+    if found := plate_faults(flat):
+        raise PlateRefused(f"{found[0]}; move the features apart or make them smaller")
 
 
 def _pins(desk: Desk, spec: FreePlate, plate: Plate) -> tuple[Pin, ...]:

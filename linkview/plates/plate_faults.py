@@ -41,4 +41,4 @@ def _overlapping(plate: Plate) -> Iterator[str]:
 def _folding(plate: Plate) -> Iterator[str]:
     """PlateRefused from the fold itself, where it cannot be made at all, passes through."""
     if runs_into_itself(plate):
-        yield "the folded plate runs into itself; lengths and bend lines need another look"
+        yield "the folded plate runs into itself"
