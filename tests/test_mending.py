@@ -224,8 +224,18 @@ REFUSED = {
         {},
         "3D POLYLINE: it rises",
     ),
+    "an end that is no number": (
+        lambda s, _: s.add_line((0, 0), (float("nan"), 9)),
+        {},
+        "LINE: a coordinate in it is no number",
+    ),
     "a 3D face": (lambda s, _: s.add_3dface([(0, 0), (9, 0), (9, 9)]), {}, "3DFACE: it is no line"),
     "nothing": (lambda s, _: s.add_text("hello"), {}, "nothing to cut"),
+    "a polyline without points": (
+        lambda s, _: s.add_lwpolyline([], close=True),
+        {},
+        "nothing to cut",
+    ),
 }
 
 

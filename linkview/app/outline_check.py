@@ -114,7 +114,9 @@ def write_mended(check: OutlineCheck, path: Path, profile: ShopProfile) -> str:
     if bad:
         raise PlateRefused("\n".join(f"{check.drawing.path}: {text}; not written" for text in bad))
     receipt = write_outlines_dxf(check.plates, path, style=profile.dxf)
-    done = "; ".join(check.mended.done) or "nothing had to be mended"
+    left = len(check.drawing.stray)
+    left_out = [f"{left} entities that nobody can cut left out"] if left else []
+    done = "; ".join([*check.mended.done, *left_out]) or "nothing had to be mended"
     return f"{path}: {done}. Read back: {'; '.join(receipt.compared)}"
 
 

@@ -7,6 +7,7 @@ other units than millimetres. Refused: what leaves the plane, solids, a drawing 
 
 from __future__ import annotations
 
+import cmath
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -67,6 +68,10 @@ class _Reader:
             return
         upright.upright(entity)
         edges = list(self._edges(entity, kind))
+        if not all(cmath.isfinite(end) for e in edges for end in (e.a, e.b)):
+            raise self.refuse(
+                kind, "a coordinate in it is no number", "draw it again, or take it out"
+            )
         self.layers[entity.dxf.layer] += len(edges)
         self.pieces += edges
 
@@ -119,7 +124,7 @@ class _Reader:
         yield from self._path(rows, entity.is_closed)
 
     def _path(self, rows: list[tuple[float, float, float]], closed: bool) -> Iterator[Edge]:
-        after = [*rows[1:], rows[0]] if closed else rows[1:]
+        after = [*rows[1:], *rows[:1]] if closed else rows[1:]
         for (x, y, bulge), (u, v, _) in zip(rows, after, strict=False):
             yield self._scaled(edge(complex(x, y), complex(u, v), float(bulge)))
 
