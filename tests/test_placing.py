@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import shapely
 import trimesh
+from plate_cases import bent
 from scipy.optimize import least_squares
 
 from linkview.alignment.posed import at_ride_height, steering_axis
@@ -28,6 +29,7 @@ from linkview.plates.adjusting import slot_effect
 from linkview.plates.brackets import draw_plate
 from linkview.plates.outline import sampled
 from linkview.plates.placing import found_again, placings
+from linkview.plates.plate import mirrored_plate
 from linkview.plates.profiles import WATER_JET
 from linkview.plates.solid import plate_body, plate_mesh
 from linkview.study import FAR_MM, drawn_plates, far_from_plates, swept
@@ -194,6 +196,38 @@ def test_a_plate_without_slots_adjusts_nothing(planned):
     corner = planned.axles["rear"].left
     spec = planned.axles["rear"].plates["lower_link_ear"]
     assert slot_effect(draw_plate("ear", spec, corner), corner) is None
+
+
+def test_tapes_of_a_bent_plate_lead_to_its_hole_on_the_turned_leg(planned):
+    """An angle whose one leg stands upright on the bolt: found again by scipy, on either side."""
+    axle = planned.axles["rear"]
+    joint = axle.left.points["lower_lateral_inner"]
+    # Flat leg level, 40 mm under the joint; the turned leg's middle stands in the joint's plane.
+    taken = math.pi / 2.0 * (4.0 + 0.4 * 4.0)
+    origin = joint - [taken / 2.0 + 4.0 + 2.0, 15.0, 40.0]
+    told = {
+        "origin": origin.tolist(),
+        "thickness": 4.0,
+        "welded": True,
+        "corners": [{"at": at} for at in ([-40, 0], [70, 0], [70, 30], [-40, 30])],
+        "holes": [{"joint": "lower_lateral_inner", "diameter": 12.2, "bolt_axis": [1, 0, 0]}],
+    }
+    # The leg stands half an allowance short of the line, an inside radius and half a thickness on.
+    plate = bent((taken, 90.0, 4.0, 0.4), at=axle.left, **told)
+    for one, corner in ((plate, axle.left), (mirrored_plate(plate), axle.right)):
+        (held,) = placings(one, axle)
+        there = corner.points["lower_lateral_inner"]
+        axis = np.array([1.0, 0.0, 0.0])
+        np.testing.assert_allclose(np.abs((held.spot - there) @ axis), 2.0, atol=1e-9)
+        np.testing.assert_allclose(np.cross(held.spot - there, axis), 0.0, atol=1e-9)
+        assert (held.level_deg, held.plan_deg) == pytest.approx((0.0, 0.0), abs=1e-6)
+        off = [t.distance_mm for t in held.tapes]
+        places = np.array([t.at for t in held.tapes])
+        again = least_squares(
+            lambda p, places=places, off=off: np.linalg.norm(p - places, axis=1) - off,
+            held.spot + 5.0,
+        )
+        np.testing.assert_allclose(again.x, held.spot, atol=0.01)
 
 
 # --- solids and gaps ------------------------------
