@@ -138,7 +138,7 @@ class FreePlate(CutPlate):
     slots: tuple[SlotTable, ...] = Field(default=(), max_length=2000)
     curved_slots: tuple[CurvedSlotTable, ...] = ()
     tab_slots: tuple[TabSlotTable, ...] = ()
-    bends: tuple[BendTable, ...] = ()
+    bends: tuple[BendTable, ...] = Field(default=(), max_length=24)
 
     @model_validator(mode="after")
     def _outline_told(self) -> Self:
