@@ -162,7 +162,7 @@ def _add(
         )
         sub.add_argument(
             "--hold",
-            choices=("wheel_height", "damper_length"),
+            choices=("wheel_height", "damper_length", "tyres_on_ground"),
             help="what stays put while steering (default: as the file says)",
         )
         sub.add_argument(

@@ -77,11 +77,11 @@ class CornerLinkage:
     def problem(self, hold: Hold) -> Problem:
         """The rows to solve with this thing driven, and the tie rod's toggle watched."""
         height, damper = self._row(WHEEL_HEIGHT), self._row(DAMPER)
-        if hold is Hold.DAMPER_LENGTH and damper is None:
+        if hold.keeps_damper and damper is None:
             raise CannotAssemble(
-                f"{self.corner.axle} axle: hold = 'damper_length' needs the damper's two points"
+                f"{self.corner.axle} axle: hold = '{hold.value}' needs the damper's two points"
             )
-        driven = height if hold is Hold.WHEEL_HEIGHT else damper
+        driven = damper if hold.keeps_damper else height
         assert driven is not None
         assert height is not None
         used = np.array([*self.sound, driven])

@@ -190,7 +190,7 @@ def listed(
         if built.damper_mm is not None:
             damper = built.problem(Hold.DAMPER_LENGTH)
             twists[2, good] = velocities(damper, there, by_height)[0].T
-            if hold is Hold.DAMPER_LENGTH:
+            if hold.keeps_damper:
                 twists[1] = twists[2]
     parts = {p: twists[0][:, 6 * k : 6 * k + 6] for k, p in enumerate(built.parts)}
     travel, rack, screw = twists[..., :6]

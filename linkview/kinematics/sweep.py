@@ -114,9 +114,9 @@ def sweep_axle(axle: Axle, rack_mm: Array, travel_mm: Array) -> AxleSweep:
 def sweep_corner(corner: Corner, rack_mm: Array, travel_mm: Array, hold: Hold) -> CornerSweep:
     """Solves one corner over rack (S,) x travel (T,).
 
-    Travel is that of the wheel centre with the rack centred; with DAMPER_LENGTH held, the damper
-    keeps the length it has there while the rack moves. Raises CannotAssemble when the hard points
-    themselves do not close, never for poses out of reach.
+    Travel is that of the wheel centre with the rack centred; unless WHEEL_HEIGHT is held, the
+    damper keeps the length it has there while the rack moves. Raises CannotAssemble when the hard
+    points themselves do not close, never for poses out of reach.
     """
     rack_mm, travel_mm = np.array(rack_mm, dtype=float), np.array(travel_mm, dtype=float)
     if not (np.isfinite(rack_mm).all() and np.isfinite(travel_mm).all()):
@@ -127,7 +127,7 @@ def sweep_corner(corner: Corner, rack_mm: Array, travel_mm: Array, hold: Hold) -
     zero = np.zeros(len(travel_mm))
     line = travel_line(built, height, travel_mm)
     problem, held, middle = height, travel_mm, line
-    if hold is Hold.DAMPER_LENGTH:
+    if hold.keeps_damper:
         problem = built.problem(hold)
         rows = built.linkage.rows(line.state, zero)
         held = rows.value[problem.driven]
@@ -295,7 +295,7 @@ def _read_out(
 def twists_of(built: CornerLinkage, hold: Hold, poses: Mapping[str, Array], known: Rates) -> Array:
     """(3, n, 6P): by travel with the rack still, by rack as held, by rack with the damper held."""
     by_rack, by_held = known.by_slide.T, known.by_held.T
-    if hold is Hold.DAMPER_LENGTH:
+    if hold.keeps_damper:
         # Twists with the rack still are all alike; this one is scaled to lift the wheel by 1 mm.
         return np.stack([by_held / by_held[:, 2:3], by_rack, by_rack])
     if built.damper_mm is None:
