@@ -12,7 +12,7 @@ from linkview.alignment.assumed import Assumed
 from linkview.alignment.on_road import Seen, in_the_body
 from linkview.alignment.posed import has_damper
 from linkview.alignment.readings import NOT_STEERED, read_corner, ride_of
-from linkview.geometry import Array, frozen
+from linkview.geometry import Array, Index, frozen
 from linkview.kinematics.nearby import Nearby
 from linkview.kinematics.sweep import CornerSweep
 from linkview.model.parts import Side
@@ -95,17 +95,26 @@ def _gauge_caster_deg(seen: Seen) -> Array:
 
 
 def _camber_at_steer_deg(seen: Seen, steer_deg: float) -> Array:
-    """Camber (T,) in the exact poses in which the wheel is steered so; NaN where none is.
+    """Camber (T,) in the exact poses in which the wheel is steered so; NaN where none is."""
+    sweep = seen.sweep
+    camber = np.full(len(sweep.travel_mm), np.nan)
+    row, _, n = steered_by(seen, steer_deg)
+    camber[row] = to_deg(wheel.camber_rad(n, sweep.corner.side.outboard))
+    return camber
+
+
+def steered_by(seen: Seen, steer_deg: float) -> tuple[Index, Array, Array]:
+    """The travels (k,) at which the wheel can be steered so, the racks there, and the exact
+    spin axes (k, 3).
 
     Found between two grid poses, then by Newton on the rack with the exact d(steer)/d(rack).
     """
     sweep = seen.sweep
-    camber = np.full(len(sweep.travel_mm), np.nan)
     ahead = wheel.steer_rad(seen.posed.spin_axis) - to_rad(steer_deg)
     crosses = ahead[:-1] * ahead[1:] <= 0.0
     row = np.flatnonzero(crosses.any(axis=0))
     if not row.size:
-        return camber
+        return row, np.zeros(0), np.zeros((0, 3))
     low = np.argmax(crosses[:, row], axis=0)
     a, b = ahead[low, row], ahead[low + 1, row]
     ends = sweep.rack_mm[low], sweep.rack_mm[low + 1]
@@ -119,5 +128,4 @@ def _camber_at_steer_deg(seen: Seen, steer_deg: float) -> Array:
         rack = rack - off / wheel.steer_rate(poses.spin_axis, poses.rack_twist[:, 3:])
         rack = np.clip(rack, np.minimum(*ends), np.maximum(*ends))
         poses = seen.at_rack(low, row, rack)
-    camber[row] = to_deg(wheel.camber_rad(poses.spin_axis, sweep.corner.side.outboard))
-    return camber
+    return row, rack, poses.spin_axis

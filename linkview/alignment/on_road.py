@@ -18,7 +18,7 @@ from linkview.alignment.on_ground import other_contact_line, road_under
 from linkview.alignment.posed import contact, has_damper
 from linkview.alignment.readings import Readable
 from linkview.errors import LinkviewError
-from linkview.geometry import Array, Index, Z, apply, apply_direction, dot, skew
+from linkview.geometry import Array, Index, Z, apply, apply_direction, smallest_turn
 from linkview.kinematics.axle import corner_poses
 from linkview.kinematics.nearby import Nearby, PoseList
 from linkview.kinematics.sensitivity import H
@@ -163,16 +163,9 @@ class _Road:
 
 
 def _levelled(up: Array, level: Array, middle: Array) -> Array:
-    """The body's smallest turns (n, 4, 4), about a point, that take the road from up to level.
-
-    Complex; c I + [w] + w w' / (1 + c) for the cross product w and cosine c of both normals.
-    """
-    w, c = np.cross(up, level), dot(up, level)
+    """The body's smallest turns (n, 4, 4), about a point, that take the road from up to level."""
+    turn = smallest_turn(up, level)
     out = np.zeros((len(up), 4, 4), dtype=complex)
-    with np.errstate(invalid="ignore"):  # NaN beyond reach
-        turn = w[:, :, None] * (w / (1.0 + c)[:, None])[:, None, :]
-    turn += skew(w.real) + 1j * skew(w.imag)
-    turn.reshape(-1, 9)[:, ::4] += c[:, None]
     out[:, :3, :3], out[:, 3, 3] = turn, 1.0
     out[:, :3, 3] = middle - np.einsum("nij,j->ni", turn, middle)
     return out
