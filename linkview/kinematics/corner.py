@@ -57,6 +57,10 @@ AXIS_HEIGHT = "height of the steering axis"
 AXLE_LEVEL, STEERING_INPUT = "both wheels at one height", "steering input"
 
 
+# c I + [w], row by row, from (c, w).
+_TURN = np.concatenate([np.eye(3).reshape(1, 9), skew(np.eye(3)).reshape(3, 9)])
+
+
 @dataclass(frozen=True, eq=False)
 class CornerLinkage:
     """One corner compiled: the linkage has all joints plus a row for each thing that can be held.
@@ -378,12 +382,13 @@ def _shortest_turn(before: Array, after: Array) -> Array:
     c I + [w] + w w' / (1 + c), w the cross product of the units and c their cosine; a third of a
     sweep's read-out went into the sines. Near a half turn 1 + c loses its digits.
     """
-    u, v = unit(before), unit(after)
-    c, w = v @ u, v @ skew(u).T
+    u = unit(before)
+    v = after / np.sqrt(np.einsum("ni,ni->n", after, after))[:, None]
+    cw = v @ np.column_stack([u, skew(u).T])
+    c, w = cw[:, 0], cw[:, 1:]
     far = c < -0.9
     out = w[:, :, None] * (w / np.where(far, 1.0, 1.0 + c)[:, None])[:, None, :]
-    out += np.tensordot(w, skew(np.eye(3)), axes=1)
-    out.reshape(-1, 9)[:, ::4] += c[:, None]
+    out.reshape(-1, 9)[:] += cw @ _TURN
     if far.any():
         out[far] = turn_between(before, after[far])
     return np.asarray(out)
