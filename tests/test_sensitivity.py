@@ -18,8 +18,9 @@ from linkview.alignment.corner import align_corner
 from linkview.alignment.sensitivity import corner_sensitivity, sensitivities
 from linkview.errors import LinkageLocked, UnknownName
 from linkview.geometry import apply_direction, frozen
-from linkview.kinematics.corner import linkage_of, part_poses
+from linkview.kinematics.corner import linkage_of
 from linkview.kinematics.kept import corner_with
+from linkview.kinematics.part_poses import part_poses
 from linkview.kinematics.sensitivity import Coordinate, Sizes, coordinates_of
 from linkview.kinematics.solve import Target, newton
 from linkview.kinematics.sweep import pose_at, sweep_axle, sweep_corner

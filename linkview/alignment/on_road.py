@@ -22,15 +22,16 @@ from linkview.geometry import Array, Index, Z, apply, apply_direction, smallest_
 from linkview.kinematics.axle import corner_poses
 from linkview.kinematics.nearby import Nearby, PoseList
 from linkview.kinematics.sensitivity import H
+from linkview.kinematics.standing import Standing
 from linkview.kinematics.sweep import AxleSweep, CornerSweep
-from linkview.model.layout import BODY, KNUCKLE, WHEEL_CENTRE
+from linkview.model.layout import BODY
 from linkview.model.parts import Axle, Car, Corner, Hold
 
 At = Callable[[Index, Index, Array], Readable]
 
 
 @dataclass(frozen=True, eq=False)
-class OnRoad:
+class OnRoad(Standing):
     """One corner's poses (...) moved with the body over the road; reads like a `CornerSweep`.
 
     body (..., 4, 4): the body's own move. rack_twist: of the knuckle against the road, so with the
@@ -48,20 +49,6 @@ class OnRoad:
     def pose(self, part: str) -> Array:
         """A part's moves (..., 4, 4), the body's too."""
         return self.body if part == BODY else self.poses[part]
-
-    def point(self, name: str) -> Array:
-        """Where a hard point goes, (..., 3) mm."""
-        return apply(self.pose(self.corner.layout.owner(name)), self.corner.points[name])
-
-    @property
-    def wheel_centre(self) -> Array:
-        """(..., 3) mm."""
-        return apply(self.poses[KNUCKLE], self.corner.points[WHEEL_CENTRE])
-
-    @property
-    def spin_axis(self) -> Array:
-        """(..., 3) unit, to the car's left."""
-        return apply_direction(self.poses[KNUCKLE], self.corner.wheel.spin_axis)
 
 
 @dataclass(frozen=True, eq=False)

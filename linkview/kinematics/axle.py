@@ -19,11 +19,10 @@ from linkview.kinematics.corner import (
     AXLE_LEVEL,
     WHEEL_HEIGHT,
     CornerLinkage,
-    fit_errors_mm,
     linkage_of,
-    part_poses,
 )
 from linkview.kinematics.nearby import PoseList
+from linkview.kinematics.part_poses import fit_errors_mm, part_poses
 from linkview.kinematics.reach import blocked_by
 from linkview.kinematics.solve import SCALE_MM, Problem, Target, Trace, rates, trace
 from linkview.kinematics.sweep import check_reference, twists_of

@@ -20,8 +20,6 @@ from linkview.geometry import (
     Array,
     Flags,
     Index,
-    apply,
-    apply_direction,
     numbers,
     smallest_turn,
     unit,
@@ -36,7 +34,8 @@ from linkview.kinematics.corner import (
     origin_of,
 )
 from linkview.kinematics.motion import Moving, in_row_order, row_motion
-from linkview.model.layout import BODY, KNUCKLE, OTHER_WHEEL_CENTRE, RACK, WHEEL, WHEEL_CENTRE
+from linkview.kinematics.standing import Standing
+from linkview.model.layout import KNUCKLE, OTHER_WHEEL_CENTRE, RACK, WHEEL, WHEEL_CENTRE
 from linkview.model.parts import Corner, Hold
 
 # The step of the complex numbers: so small that its square is lost beside any length.
@@ -63,7 +62,7 @@ class Coordinate:
 
 
 @dataclass(frozen=True, eq=False)
-class Perturbed:
+class Perturbed(Standing):
     """One pose, K times over, each with the derivative by one coordinate in its imaginary part.
 
     It reads like a `PoseList` of K poses. corner: its points (K, 3), complex. bends: part -> second
@@ -78,24 +77,6 @@ class Perturbed:
     screw_twist: Array
     travel_twists: Mapping[str, Array]
     bends: Mapping[str, Array]
-
-    def pose(self, part: str) -> Array:
-        """A part's moves (K, 4, 4); the body's are the identity."""
-        if part == BODY:
-            return np.eye(4)
-        return self.poses[part]
-
-    def point(self, name: str) -> Array:
-        """Where a hard point goes, (K, 3)."""
-        return apply(self.pose(self.corner.layout.owner(name)), self.corner.points[name])
-
-    @property
-    def wheel_centre(self) -> Array:
-        return apply(self.poses[KNUCKLE], self.corner.points["wheel_centre"])
-
-    @property
-    def spin_axis(self) -> Array:
-        return apply_direction(self.poses[KNUCKLE], self.corner.wheel.spin_axis)
 
     @property
     def solved(self) -> Flags:

@@ -13,9 +13,10 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from linkview.errors import CannotAssemble, LinkageLocked
-from linkview.geometry import Array, Flags, Index, apply, apply_direction, dot
-from linkview.kinematics.corner import CornerLinkage, fit_errors_mm, linkage_of, part_poses
+from linkview.geometry import Array, Flags, Index, dot
+from linkview.kinematics.corner import CornerLinkage, linkage_of
 from linkview.kinematics.march import Edge, Grid, fill, predicted
+from linkview.kinematics.part_poses import fit_errors_mm, part_poses
 from linkview.kinematics.reach import blocked_by, blocks_at
 from linkview.kinematics.solve import (
     SCALE_MM,
@@ -29,7 +30,8 @@ from linkview.kinematics.solve import (
     smooth,
     trace,
 )
-from linkview.model.layouts import BODY, KNUCKLE, WHEEL
+from linkview.kinematics.standing import Standing
+from linkview.model.layouts import KNUCKLE, WHEEL
 from linkview.model.parts import Axle, Corner, Hold
 
 RESIDUAL_LIMIT_MM = 1e-9
@@ -40,7 +42,7 @@ HEIGHTS_AT_ONCE = 1200
 
 
 @dataclass(frozen=True, eq=False)
-class CornerSweep:
+class CornerSweep(Standing):
     """One corner over a grid, S rack positions by T travels.
 
     poses: part -> (S, T, 4, 4) rigid moves from the reference pose; NaN where not reached.
@@ -66,26 +68,6 @@ class CornerSweep:
     travel_twists: Mapping[str, Array]
     edges: tuple[Edge, ...] = ()
     reasons: Mapping[tuple[int, int], str] = field(default_factory=dict)
-
-    def pose(self, part: str) -> Array:
-        """A part's moves (S, T, 4, 4); the body's are the identity."""
-        if part == BODY:
-            return np.broadcast_to(np.eye(4), (*self.solved.shape, 4, 4))
-        return self.poses[part]
-
-    def point(self, name: str) -> Array:
-        """Where a hard point goes, (S, T, 3) mm."""
-        return apply(self.pose(self.corner.layout.owner(name)), self.corner.points[name])
-
-    @property
-    def wheel_centre(self) -> Array:
-        """(S, T, 3) mm."""
-        return apply(self.poses[KNUCKLE], self.corner.points["wheel_centre"])
-
-    @property
-    def spin_axis(self) -> Array:
-        """(S, T, 3) unit, to the car's left."""
-        return apply_direction(self.poses[KNUCKLE], self.corner.wheel.spin_axis)
 
 
 @dataclass(frozen=True, eq=False)
