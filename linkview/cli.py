@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from linkview.app.results import Written
     from linkview.export.identity import Identity
     from linkview.kinematics.assemble import Rebuilder
+    from linkview.limits.sensitivity import StopSlopes
     from linkview.model.parts import Car
     from linkview.model.read import HardPointFile
     from linkview.plates.plate import Plate
@@ -162,7 +163,7 @@ def _add(
         )
         sub.add_argument(
             "--hold",
-            choices=("wheel_height", "damper_length"),
+            choices=("wheel_height", "damper_length", "tyres_on_ground"),
             help="what stays put while steering (default: as the file says)",
         )
         sub.add_argument(
@@ -627,22 +628,32 @@ def _compare(args: argparse.Namespace) -> int:
 def _sensitivity(args: argparse.Namespace) -> int:
     from linkview.alignment.sensitivity import sensitivities
     from linkview.app.results import results_folder
-    from linkview.export.sensitivity import ranked_lines, write_sensitivity
+    from linkview.export.sensitivity import ranked_lines, stop_lines, write_sensitivity
     from linkview.kinematics.assemble import build_car
     from linkview.kinematics.sensitivity import Sizes
+    from linkview.limits.sensitivity import stop_slopes
+    from linkview.model.parts import Side
     from linkview.model.read import read_file
 
     file = read_file(args.model)
     car = build_car(file, args.variant)
     sizes = Sizes[args.parts.upper()]
     tables: list[Sensitivity] = []
+    stops: list[tuple[Sensitivity, tuple[StopSlopes, ...]]] = []
     for axle in car.axles.values():
         rack = args.rack if axle.left.rack is not None else 0.0
-        tables += sensitivities(axle, car, rack, args.travel, sizes)
+        here = sensitivities(axle, car, rack, args.travel, sizes)
+        for table in here:
+            corner = axle.right if table.side is Side.RIGHT else axle.left
+            moved = table.coordinates
+            met = stop_slopes(corner, axle, car, args.travel, moved, sizes)
+            stops.append((table, met))
+        tables += here
     with results_folder(_folder(args, file)) as folder:
-        write_sensitivity(folder / "sensitivity.csv", tables)
-    for table in tables:
-        print("\n".join(ranked_lines(table)))
+        write_sensitivity(folder / "sensitivity.csv", tables, stops)
+    for table, found in stops:
+        lines = [*ranked_lines(table), *stop_lines(found, table.coordinates)]
+        print("\n".join(lines))
     print("\nFor small changes: the slope at this pose, not a promise at 10 mm.")
     _say_files(args, file, ["sensitivity.csv"])
     return DONE

@@ -132,6 +132,20 @@ def turn_between(a: ArrayLike, b: ArrayLike) -> Array:
     return rotation_from_vector(axis / safe[..., None] * angle[..., None])
 
 
+def smallest_turn(a: Array, b: Array) -> Array:
+    """The smallest rotation (n, 3, 3) that takes unit vectors a to b (n, 3), complex ones too.
+
+    c I + [w] + w w' / (1 + c) for the cross product w and cosine c; not for nearly half a turn.
+    """
+    w, c = np.cross(a, b), dot(a, b)
+    with np.errstate(invalid="ignore"):  # NaN beyond reach
+        out = w[..., :, None] * (w / (1.0 + c)[..., None])[..., None, :]
+    out = out + skew(w.real)
+    if w.dtype.kind == "c":
+        out = out + 1j * skew(w.imag)
+    return np.asarray(out + c[..., None, None] * np.eye(3))
+
+
 def rigid(rotation: ArrayLike, position: ArrayLike) -> Array:
     """Rigid moves (..., 4, 4) from rotations (..., 3, 3) and translations (..., 3)."""
     rotation, position = np.asarray(rotation, dtype=float), np.asarray(position, dtype=float)

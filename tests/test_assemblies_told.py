@@ -6,14 +6,21 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from assemblies import distance, distinct, random_states, wandered
 from shipped import MODELS, axle_of_model
 
 from linkview.alignment.assemblies import other_assembly
 from linkview.alignment.posed import ride_moment_arm_mm
 from linkview.app.check import check_file
+from linkview.errors import CannotAssemble
 from linkview.geometry import frozen
+from linkview.kinematics.assemble import build_car
+from linkview.kinematics.axle import corner_poses, corner_poses_from, pose_list
+from linkview.kinematics.corner import linkage_of
+from linkview.kinematics.solve import Target
 from linkview.kinematics.sweep import pose_at
 from linkview.model.parts import Hold
+from linkview.model.read import read_file
 
 
 @pytest.mark.parametrize("name", ["strut_with_bar", "double_wishbone", "push_rod"])
@@ -52,3 +59,39 @@ def test_at_the_toggle_there_is_only_one(front):
     level = out - (out @ axis) * axis
     outer = low + 0.4 * level + ((p["tie_rod_outer"] - low) @ axis) * axis
     assert other_assembly(replace(front, points={**p, "tie_rod_outer": frozen(outer)})) is None
+
+
+def test_a_start_in_another_assembly_is_refused():
+    """The trap's corner at rack -60 mm, every assembly found from random starts: one is its own."""
+    file = read_file(MODELS / "demo_coupe" / "demo_coupe.toml")
+    corner = build_car(file, "over_centre_trap").axles["front"].left
+    built = linkage_of(corner)
+    problem, rack = built.problem(Hold.WHEEL_HEIGHT), np.array([-60.0])
+    starts = random_states(400, corner.points["wheel_centre"], 150.0, seed=3)
+    many = Target(np.full(400, -60.0), np.zeros(400))
+    found = distinct(wandered(problem, starts, many))
+    assert found.count >= 3
+    own = built.state_of(corner_poses(corner, rack, np.zeros(1)).poses)
+    at, goal, refused = Target(rack, np.zeros(1)), (np.array([-40.0]), np.array([10.0])), []
+    for k in range(found.count):
+        state = found.take(np.array([k]))
+        start = pose_list(built, problem, state, at, np.ones(1, dtype=bool))
+        if distance(state, own).min() < 1e-6:
+            there = corner_poses_from(corner, start, *goal)
+            direct = corner_poses(corner, *goal)
+            assert np.abs(there.pose("knuckle") - direct.pose("knuckle")).max() < 1e-8
+            continue
+        with pytest.raises(CannotAssemble, match="is another assembly of the same parts") as told:
+            corner_poses_from(corner, start, *goal)
+        refused.append(str(told.value))
+    assert len(refused) == found.count - 1
+    assert any("its tie rod over centre" in words for words in refused)
+    assert all("start from a pose of this corner's sweep" in words for words in refused)
+
+
+def test_a_start_that_does_not_close_is_refused(front):
+    start = corner_poses(front, np.zeros(1), np.zeros(1))
+    poses = {name: pose.copy() for name, pose in start.poses.items()}
+    poses["knuckle"][:, 2, 3] += 1.0  # mm
+    with pytest.raises(CannotAssemble, match="does not close at the"):
+        corner_poses_from(front, replace(start, poses=poses), np.zeros(1), np.zeros(1))

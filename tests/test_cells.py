@@ -15,8 +15,8 @@ from conftest import front_corner, rear_corner
 from linkview.geometry import apply, length
 from linkview.kinematics.cell_motion import Motion
 from linkview.kinematics.cells import Inputs, farthest, inside, reach_of
-from linkview.kinematics.corner import part_poses
 from linkview.kinematics.nearby import Nearby
+from linkview.kinematics.part_poses import part_poses
 from linkview.kinematics.solve import Target, trace
 from linkview.kinematics.sweep import sweep_corner
 from linkview.limits.joints import joint_limits

@@ -18,7 +18,7 @@ from linkview.clearance.distance import GapState, pair_gap
 from linkview.clearance.domain import Domain
 from linkview.clearance.drift import Drift, corners_of
 from linkview.geometry import apply, frozen, unit
-from linkview.kinematics.corner import part_poses
+from linkview.kinematics.part_poses import part_poses
 from linkview.kinematics.solve import Target, trace
 from linkview.kinematics.sweep import sweep_corner
 from linkview.limits.limit import Limit

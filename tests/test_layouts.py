@@ -16,7 +16,8 @@ from linkview.cli import main
 from linkview.errors import CannotAssemble, ModelFaults
 from linkview.geometry import frozen, length
 from linkview.kinematics.assemble import build_car
-from linkview.kinematics.corner import fit_errors_mm, linkage_of
+from linkview.kinematics.corner import linkage_of
+from linkview.kinematics.part_poses import fit_errors_mm
 from linkview.kinematics.sweep import pose_at, sweep_corner
 from linkview.model.layouts import LAYOUTS, STRUT, TWIN_LINK_STRUT
 from linkview.model.parts import Hold

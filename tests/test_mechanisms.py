@@ -15,14 +15,9 @@ from scipy.spatial.transform import Rotation
 
 from linkview.geometry import apply, frozen
 from linkview.kinematics.closure import GROUND, Direction, Height, Linkage, Place
-from linkview.kinematics.corner import (
-    fit_errors_mm,
-    held_joints,
-    linkage_of,
-    origin_of,
-    part_poses,
-)
+from linkview.kinematics.corner import held_joints, linkage_of, origin_of
 from linkview.kinematics.mobility import mobility_of
+from linkview.kinematics.part_poses import fit_errors_mm, part_poses
 from linkview.kinematics.solve import Problem, Target, trace
 from linkview.kinematics.sweep import sweep_corner
 from linkview.model.layout import KNUCKLE, Hinge, Layout

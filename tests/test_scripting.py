@@ -15,7 +15,7 @@ from linkview.alignment.jacking import steering_jacking
 from linkview.alignment.sensitivity import sensitivities
 from linkview.export import frames
 from linkview.kinematics.sensitivity import Sizes
-from linkview.kinematics.stream import POSES_A_PART, reduced_on_cores, sweep_in_parts
+from linkview.kinematics.stream import MOST_POSES, reduced_on_cores, sweep_in_parts
 from linkview.kinematics.sweep import CornerSweep, sweep_axle, sweep_corner
 from linkview.limits.readings import readings
 from linkview.limits.regions import region_map
@@ -96,7 +96,7 @@ def least_camber(sweep: CornerSweep) -> float:
 def test_parts_are_the_whole_sweep(front):
     rack = np.linspace(-40.0, 40.0, 3001)
     travel = np.linspace(-30.0, 30.0, 120)
-    assert len(rack) * len(travel) > 2 * POSES_A_PART
+    assert len(rack) * len(travel) > 2 * MOST_POSES
     parts = list(sweep_in_parts(front, rack, travel, Hold.DAMPER_LENGTH))
     assert len(parts) == 3
     assert np.concatenate([p.travel_mm for p in parts]) == pytest.approx(travel)

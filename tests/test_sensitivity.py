@@ -18,10 +18,14 @@ from linkview.alignment.corner import align_corner
 from linkview.alignment.sensitivity import corner_sensitivity, sensitivities
 from linkview.errors import LinkageLocked, UnknownName
 from linkview.geometry import apply_direction, frozen
-from linkview.kinematics.corner import linkage_of, part_poses
+from linkview.kinematics.corner import linkage_of
+from linkview.kinematics.kept import corner_with
+from linkview.kinematics.part_poses import part_poses
 from linkview.kinematics.sensitivity import Coordinate, Sizes, coordinates_of
 from linkview.kinematics.solve import Target, newton
-from linkview.kinematics.sweep import pose_at, sweep_axle
+from linkview.kinematics.sweep import pose_at, sweep_axle, sweep_corner
+from linkview.limits.joints import joint_limits
+from linkview.limits.sensitivity import stop_slopes
 from linkview.model.parts import Corner, Hold
 
 STEP_MM = 1e-3
@@ -177,3 +181,58 @@ def test_points_of_a_whole_axle_move_both_sides():
     assert got == pytest.approx(want[0], abs=1e-7)
     contact = tables[0].slopes[axle.left.side, "contact_centre_mm"][k, 1]
     assert contact == pytest.approx(want[1], abs=1e-7)
+
+
+def test_gauge_caster_against_finite_differences():
+    car = car_of("double_wishbone")
+    axle = car.axles["front"]
+    (table,) = sensitivities(axle, car, 15.0, 10.0, Sizes.FOLLOW)
+    side, rack = axle.left.side, np.linspace(-70.0, 70.0, 15)
+    slopes = table.slopes[side, "gauge_caster_deg"]
+    for k in (1, 8, 13, 22):
+        c = table.coordinates[k]
+
+        def read(by: float, c=c) -> np.ndarray:
+            other = moved(axle.left, c, by)
+            sweep = sweep_corner(other, rack, np.array([10.0]), Hold.WHEEL_HEIGHT)
+            return np.array([align_corner(sweep, assumed_for(axle, car)).gauge_caster_deg[0, 0]])
+
+        assert slopes[k] == pytest.approx(five_points(read)[0], rel=1e-6, abs=1e-8), c.words
+
+
+@pytest.mark.parametrize("sizes", list(Sizes))
+def test_a_stops_rack_against_stops_found_again(sizes):
+    """The rack at which each limit is met, found anew with a point a little elsewhere.
+
+    Every joint is allowed no more than it has at rack 40 mm, so that each is met on the way.
+    """
+    car = car_of("demo_coupe")
+    axle = car.axles["front"]
+    there = pose_at(axle.left, 40.0, 5.0, Hold.WHEEL_HEIGHT)
+    allowed = {x.point: float(x.measure(there)[0, 0]) for x in joint_limits(axle.left)}
+    joints = tuple(replace(j, max_deg=allowed[j.point]) for j in axle.left.joints)
+    corner = replace(axle.left, joints=joints)
+    coordinates = coordinates_of(corner, sizes)
+    found = stop_slopes(corner, axle, car, 5.0, coordinates, sizes)
+    assert [abs(s.rack_mm) for s in found] == sorted(abs(s.rack_mm) for s in found)
+    assert len({s.limit.name for s in found}) >= 4
+    if sizes is Sizes.KEPT:  # `corner_with` does not carry axes along that ride on moved parts
+        on_body = {j.point for j in joints if j.axis_part in ("body", "rack")}
+        found = tuple(s for s in found if s.limit.point in on_body)
+        assert len(found) >= 2
+    step = 0.02
+    for k in np.random.default_rng(5).permutation(len(coordinates))[:4]:
+        ends = []
+        for by in (step, -step):
+            other = moved(corner, coordinates[k], by)
+            if sizes is Sizes.KEPT:
+                other = corner_with(
+                    corner, {coordinates[k].point: other.points[coordinates[k].point]}
+                )
+            again = stop_slopes(other, axle, car, 5.0, coordinates[:1], sizes)
+            ends.append({(s.limit.name, s.rack_mm > 0.0): s.rack_mm for s in again})
+        for s in found:
+            key = s.limit.name, s.rack_mm > 0.0
+            want = (ends[0][key] - ends[1][key]) / (2.0 * step)
+            # Racks are found to some 1e-5 mm, so their difference to 1e-3 of a slope.
+            assert s.slopes[k] == pytest.approx(want, rel=1e-3, abs=1e-3), (key, coordinates[k])

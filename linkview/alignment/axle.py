@@ -8,10 +8,11 @@ import numpy as np
 
 from linkview.alignment import steering, travel, wheel
 from linkview.alignment.assumed import Assumed, assumed_for
-from linkview.alignment.corner import CornerAlignment, align_corner
+from linkview.alignment.corner import CornerAlignment, align_seen
 from linkview.alignment.locks import LockSummary, lock_summaries
+from linkview.alignment.on_road import seen
 from linkview.alignment.posed import at_ride_height, contact, has_damper, steering_axis
-from linkview.alignment.readings import contact_point_rate, straight_enough
+from linkview.alignment.readings import Readable, contact_point_rate, straight_enough
 from linkview.geometry import Array, frozen, magnitude
 from linkview.kinematics.axle import axle_poses, roll_twist
 from linkview.kinematics.sweep import AxleSweep
@@ -58,12 +59,14 @@ class AxleAlignment:
 def align(sweep: AxleSweep, car: Car) -> AxleAlignment:
     """Every alignment reading of a swept axle of this car."""
     assumed = assumed_for(sweep.axle, car)
-    left, right = (align_corner(corner, assumed) for corner in sweep.corners)
-    shown = straight_enough(sweep.left) & straight_enough(sweep.right)
-    y, height = _roll_centre(sweep)
+    both = seen(sweep, car)
+    on_left, on_right = (side.posed for side in both)
+    left, right = (align_seen(side, assumed) for side in both)
+    shown = straight_enough(on_left) & straight_enough(on_right)
+    y, height = _roll_centre(sweep, on_left, on_right)
     apart = pivot_distance_mm(sweep.axle)
     ratio = None if apart is None else apart / car.wheelbase_mm
-    inner, outer, true, percent = _ackermann(sweep, ratio)
+    inner, outer, true, percent = _ackermann(on_left, on_right, ratio)
     return AxleAlignment(
         axle=sweep.axle,
         rack_mm=frozen(sweep.left.rack_mm),
@@ -81,12 +84,12 @@ def align(sweep: AxleSweep, car: Car) -> AxleAlignment:
         ackermann_inner_deg=frozen(true),
         percent_ackermann=frozen(percent),
         pivot_distance_mm=apart,
-        locks=lock_summaries(sweep.axle, ratio),
+        locks=lock_summaries(sweep.axle, car, ratio),
         assumed=assumed,
     )
 
 
-def _roll_centre(sweep: AxleSweep) -> tuple[Array, Array]:
+def _roll_centre(sweep: AxleSweep, left: Readable, right: Readable) -> tuple[Array, Array]:
     """Roll centre's y and height over the ground, (S, T) each."""
     if sweep.axle.left.layout.level:
         across = np.broadcast_to(sweep.left.travel_mm, sweep.left.solved.shape).ravel()
@@ -96,10 +99,10 @@ def _roll_centre(sweep: AxleSweep) -> tuple[Array, Array]:
         shape = sweep.left.solved.shape
         return y.reshape(shape), (z - ground).reshape(shape)
     return travel.roll_centre(
-        contact(sweep.left),
-        contact_point_rate(sweep.left, sweep.left.travel_twist),
-        contact(sweep.right),
-        contact_point_rate(sweep.right, sweep.right.travel_twist),
+        contact(left),
+        contact_point_rate(left, left.travel_twist),
+        contact(right),
+        contact_point_rate(right, right.travel_twist),
     )
 
 
@@ -117,12 +120,14 @@ def pivot_distance_mm(axle: Axle) -> float | None:
     )
 
 
-def _ackermann(sweep: AxleSweep, ratio: float | None) -> tuple[Array, Array, Array, Array]:
+def _ackermann(
+    left: Readable, right: Readable, ratio: float | None
+) -> tuple[Array, Array, Array, Array]:
     """Inner and outer steer, the true inner, degrees, and percent; NaN where nothing steers."""
     if ratio is None:
-        blank = np.full(sweep.left.solved.shape, np.nan)
+        blank = np.full(left.spin_axis.shape[:-1], np.nan)
         return blank, blank, blank, blank
-    return ackermann(sweep.left.spin_axis, sweep.right.spin_axis, ratio)
+    return ackermann(left.spin_axis, right.spin_axis, ratio)
 
 
 def ackermann(

@@ -9,9 +9,10 @@ import numpy as np
 
 from linkview.alignment import steering, wheel
 from linkview.alignment.assumed import Assumed
+from linkview.alignment.on_road import Seen, in_the_body
 from linkview.alignment.posed import has_damper
 from linkview.alignment.readings import NOT_STEERED, read_corner, ride_of
-from linkview.geometry import Array, frozen
+from linkview.geometry import Array, Index, frozen
 from linkview.kinematics.nearby import Nearby
 from linkview.kinematics.sweep import CornerSweep
 from linkview.model.parts import Side
@@ -66,14 +67,20 @@ class CornerAlignment:
 
 def align_corner(sweep: CornerSweep, assumed: Assumed) -> CornerAlignment:
     """All readings of one corner. assumed: the axle's share of mass, braking and drive."""
-    bends: dict[str, Array] = {}
+    return align_seen(in_the_body(sweep), assumed)
+
+
+def align_seen(seen: Seen, assumed: Assumed) -> CornerAlignment:
+    """The same of a sweep seen in the body or on the road."""
+    sweep = seen.sweep
+    bends: Mapping[str, Array] = {}
     if has_damper(sweep.corner):
-        bends = Nearby(sweep).curvature()
-    readings, absent = read_corner(sweep, bends, ride_of(sweep.corner), assumed)
+        bends = seen.turned(Nearby(sweep).curvature())
+    readings, absent = read_corner(seen.posed, bends, ride_of(sweep.corner), assumed)
     if sweep.corner.rack is None:
         absent["gauge_caster_deg"] = NOT_STEERED
     else:
-        gauge = _gauge_caster_deg(sweep)
+        gauge = _gauge_caster_deg(seen)
         readings["gauge_caster_deg"] = np.broadcast_to(gauge, sweep.solved.shape)
     blank = np.full(sweep.solved.shape, np.nan)
     readings.update(dict.fromkeys(absent, blank))
@@ -81,35 +88,44 @@ def align_corner(sweep: CornerSweep, assumed: Assumed) -> CornerAlignment:
     return CornerAlignment(side=sweep.corner.side, absent=absent, **fields)
 
 
-def _gauge_caster_deg(sweep: CornerSweep) -> Array:
+def _gauge_caster_deg(seen: Seen) -> Array:
     """Per travel (T,), from exact poses at 20 deg of steer each way; NaN where out of the grid."""
-    left, right = (_camber_at_steer_deg(sweep, s) for s in (GAUGE_STEER_DEG, -GAUGE_STEER_DEG))
-    return sweep.corner.side.outboard * steering.gauge_caster_deg(left, right)
+    left, right = (_camber_at_steer_deg(seen, s) for s in (GAUGE_STEER_DEG, -GAUGE_STEER_DEG))
+    return seen.sweep.corner.side.outboard * steering.gauge_caster_deg(left, right)
 
 
-def _camber_at_steer_deg(sweep: CornerSweep, steer_deg: float) -> Array:
-    """Camber (T,) in the exact poses in which the wheel is steered so; NaN where none is.
+def _camber_at_steer_deg(seen: Seen, steer_deg: float) -> Array:
+    """Camber (T,) in the exact poses in which the wheel is steered so; NaN where none is."""
+    sweep = seen.sweep
+    camber = np.full(len(sweep.travel_mm), np.nan)
+    row, _, n = steered_by(seen, steer_deg)
+    camber[row] = to_deg(wheel.camber_rad(n, sweep.corner.side.outboard))
+    return camber
+
+
+def steered_by(seen: Seen, steer_deg: float) -> tuple[Index, Array, Array]:
+    """The travels (k,) at which the wheel can be steered so, the racks there, and the exact
+    spin axes (k, 3).
 
     Found between two grid poses, then by Newton on the rack with the exact d(steer)/d(rack).
     """
-    camber = np.full(len(sweep.travel_mm), np.nan)
-    ahead = wheel.steer_rad(sweep.spin_axis) - to_rad(steer_deg)
+    sweep = seen.sweep
+    ahead = wheel.steer_rad(seen.posed.spin_axis) - to_rad(steer_deg)
     crosses = ahead[:-1] * ahead[1:] <= 0.0
     row = np.flatnonzero(crosses.any(axis=0))
     if not row.size:
-        return camber
+        return row, np.zeros(0), np.zeros((0, 3))
     low = np.argmax(crosses[:, row], axis=0)
     a, b = ahead[low, row], ahead[low + 1, row]
     ends = sweep.rack_mm[low], sweep.rack_mm[low + 1]
     share = np.where(a == b, 0.0, a / np.where(a == b, 1.0, a - b))
-    rack, near = ends[0] + share * (ends[1] - ends[0]), Nearby(sweep)
-    poses = near.at_rack(low, row, rack)
+    rack = ends[0] + share * (ends[1] - ends[0])
+    poses = seen.at_rack(low, row, rack)
     for _ in range(6):
         off = wheel.steer_rad(poses.spin_axis) - to_rad(steer_deg)
         if not np.any(np.abs(off) > 1e-12):
             break
         rack = rack - off / wheel.steer_rate(poses.spin_axis, poses.rack_twist[:, 3:])
         rack = np.clip(rack, np.minimum(*ends), np.maximum(*ends))
-        poses = near.at_rack(low, row, rack)
-    camber[row] = to_deg(wheel.camber_rad(poses.spin_axis, sweep.corner.side.outboard))
-    return camber
+        poses = seen.at_rack(low, row, rack)
+    return row, rack, poses.spin_axis

@@ -11,15 +11,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from linkview.alignment import steering, wheel
+from linkview.alignment.on_road import Seen, seen
 from linkview.alignment.posed import (
     ride_moment_arm_mm,
     toggle_deg,
     trail_and_scrub_mm,
 )
 from linkview.geometry import Array
-from linkview.kinematics.nearby import Nearby
-from linkview.kinematics.sweep import CornerSweep, sweep_corner
-from linkview.model.parts import Axle, Side
+from linkview.kinematics.sweep import AxleSweep, sweep_axle
+from linkview.model.parts import Axle, Car, Side
 from linkview.units import to_deg
 
 STEPS = 15
@@ -74,7 +74,9 @@ class LockSummary:
         )
 
 
-def lock_summaries(axle: Axle, pivots_over_wheelbase: float | None) -> tuple[LockSummary, ...]:
+def lock_summaries(
+    axle: Axle, car: Car, pivots_over_wheelbase: float | None
+) -> tuple[LockSummary, ...]:
     """Right lock, then left; empty where nothing steers or no steering axis can be found."""
     rack = axle.left.rack
     if rack is None or pivots_over_wheelbase is None:
@@ -82,33 +84,33 @@ def lock_summaries(axle: Axle, pivots_over_wheelbase: float | None) -> tuple[Loc
     both = []
     for way in (-1.0, 1.0):
         sweeps = _toward_lock(axle, way * rack.working_mm)
-        ends = [abs(edge.rack_mm) for sweep in sweeps for edge in sweep.edges]
+        ends = [abs(edge.rack_mm) for sweep in sweeps.corners for edge in sweep.edges]
         if ends:
             sweeps = _toward_lock(axle, way * (min(ends) - SHORT_OF_THE_EDGE_MM))
-        left, right = (_wheel(sweep) for sweep in sweeps)
+        left, right = (_wheel(side) for side in seen(sweeps, car))
         turned_left = left.steer_deg + right.steer_deg > 0.0
         lead, other = (left, right) if turned_left else (right, left)
         inner, outer = (np.deg2rad(np.abs(w.steer_deg)) for w in (lead, other))
         percent = steering.percent_ackermann(inner, outer, pivots_over_wheelbase)
         both.append(
             LockSummary(
-                lead.side, float(sweeps[0].rack_mm[-1]), not ends, lead, other, float(percent)
+                lead.side, float(sweeps.left.rack_mm[-1]), not ends, lead, other, float(percent)
             )
         )
     return tuple(sorted(both, key=lambda lock: lock.toward is Side.LEFT))
 
 
-def _toward_lock(axle: Axle, rack_mm: float) -> list[CornerSweep]:
-    path = np.linspace(0.0, rack_mm, STEPS)
-    return [sweep_corner(c, path, np.zeros(1), axle.hold) for c in axle.corners]
+def _toward_lock(axle: Axle, rack_mm: float) -> AxleSweep:
+    return sweep_axle(axle, np.linspace(0.0, rack_mm, STEPS), np.zeros(1))
 
 
-def _wheel(sweep: CornerSweep) -> WheelAtLock:
-    n, side = sweep.spin_axis[-1, 0], sweep.corner.side
-    trail, scrub = (a[:, 0] for a in trail_and_scrub_mm(sweep))
+def _wheel(side_seen: Seen) -> WheelAtLock:
+    posed = side_seen.posed
+    n, side = posed.spin_axis[-1, 0], posed.corner.side
+    trail, scrub = (a[:, 0] for a in trail_and_scrub_mm(posed))
     toggle = np.full(len(trail), np.nan)
-    if sweep.corner.layout.tie_rod is not None:
-        toggle = toggle_deg(sweep, ride_moment_arm_mm(sweep.corner))[:, 0]
+    if posed.corner.layout.tie_rod is not None:
+        toggle = toggle_deg(posed, ride_moment_arm_mm(posed.corner))[:, 0]
     return WheelAtLock(
         side,
         float(to_deg(wheel.steer_rad(n))),
@@ -117,20 +119,20 @@ def _wheel(sweep: CornerSweep) -> WheelAtLock:
         float(trail[-1]),
         float(scrub[-1]),
         float(toggle[-1]),
-        _reversal(sweep, trail),
+        _reversal(side_seen, trail),
     )
 
 
-def _reversal(sweep: CornerSweep, trail: Array) -> float | None:
+def _reversal(side_seen: Seen, trail: Array) -> float | None:
     """The rack at which the trail first changes sign on the way to lock, to 1e-5 mm."""
     turns = np.flatnonzero(trail[:-1] * trail[1:] <= 0.0)
     if not turns.size:
         return None
-    i, near = int(turns[0]), Nearby(sweep)
-    a, b = sweep.rack_mm[i], sweep.rack_mm[i + 1]
+    i, rack_mm = int(turns[0]), side_seen.sweep.rack_mm
+    a, b = rack_mm[i], rack_mm[i + 1]
     for _ in range(4):  # 32 parts of 5 mm, four times over: 5e-6 mm
         rack = np.linspace(a, b, 33)
-        inside = near.at_rack(np.full(33, i), np.zeros(33, dtype=np.intp), rack)
+        inside = side_seen.at_rack(np.full(33, i), np.zeros(33, dtype=np.intp), rack)
         signs = np.sign(trail_and_scrub_mm(inside)[0])
         k = max(int(np.argmax(signs != signs[0])), 1)
         a, b = rack[k - 1], rack[k]

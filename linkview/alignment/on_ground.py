@@ -20,11 +20,13 @@ from linkview.errors import LinkviewError
 from linkview.geometry import Array, Z, dot, turn_between, unit
 from linkview.kinematics.axle import corner_poses_damper_held
 from linkview.kinematics.nearby import PoseList
+from linkview.kinematics.sensitivity import H
 from linkview.model.layout import WHEEL_CENTRE
 from linkview.model.parts import Axle, Car, Corner, Side
 from linkview.units import to_deg
 
 CLOSE_ENOUGH = 1e-13  # of a unit normal: 1e-10 mm at a metre
+STILL_RATE = 1e-16  # of its slope per mm of rack, which is near 1e-5 at most
 MOST_STEPS = 60
 
 
@@ -36,7 +38,7 @@ class OnGround:
     rise_mm: of the body over the middle of the axle, + up. roll_deg: + body leans to its right.
     pitch_deg: + nose down (ISO 8855, about y to the left). All three since straight ahead.
     contact_mm: side -> (n, 3) in the body.
-    camber_deg, steer_deg: side -> (n,), square to the road.
+    camber_deg, steer_deg: side -> (n,), against the road as it lay straight ahead, taken as level.
     """
 
     axle: Axle
@@ -69,14 +71,14 @@ def steer_on_ground(car: Car, axle: Axle, rack_mm: ArrayLike) -> OnGround:
     rack = np.atleast_1d(np.asarray(rack_mm, dtype=float))
     none = np.zeros(len(rack))
     left, right = (corner_poses_damper_held(c, rack, none) for c in axle.corners)
-    other = _other_line(car, axle)
+    other = other_contact_line(car, axle)
     radii = [c.wheel.loaded_radius_mm for c in axle.corners]
-    up, at = _road([(p.wheel_centre, p.spin_axis) for p in (left, right)], radii, other)
+    up, at = road_under([(p.wheel_centre, p.spin_axis) for p in (left, right)], radii, other)
     measured = [(c.points[WHEEL_CENTRE][None], c.wheel.spin_axis[None]) for c in axle.corners]
-    flat, start = _road(measured, radii, other)
+    flat, start = road_under(measured, radii, other)
     middle = np.mean([c.points[WHEEL_CENTRE] for c in axle.corners], axis=0)
     over, before = dot(up, middle - at[0]), dot(flat, middle - start[0])
-    level = turn_between(up, np.broadcast_to(Z, up.shape))
+    level = turn_between(up, np.broadcast_to(flat, up.shape))
     axes = {p.corner.side: np.einsum("nij,nj->ni", level, p.spin_axis) for p in (left, right)}
     return OnGround(
         axle=axle,
@@ -98,13 +100,14 @@ def _lean_deg(up: Array, axis: int) -> Array:
     return to_deg(np.arctan2(up[:, axis], up[:, 2]))
 
 
-def _road(
+def road_under(
     wheels: Sequence[tuple[Array, Array]], radii: Sequence[float], other: Array
 ) -> tuple[Array, list[Array]]:
     """The road's normal (n, 3) in the body and both contact centres (n, 3) on it.
 
-    wheels: centre and spin axis (n, 3) of each. A contact centre lies down the wheel plane's
-    steepest line, so it depends on the road's normal: found by repetition.
+    wheels: centre and spin axis (n, 3) of each, complex where a derivative is wanted. other: the
+    middle of the other axle's contact line, (3,) or (n, 3). A contact centre lies down the wheel
+    plane's steepest line, so it depends on the road's normal: found by repetition.
     """
     up = np.broadcast_to(Z, wheels[0][0].shape)
     at: list[Array] = []
@@ -114,8 +117,9 @@ def _road(
             for (centre, n), radius in zip(wheels, radii, strict=True)
         ]
         new = _plane_up(at[0], at[1], other)
-        moved, up = np.abs(new - up), new
-        if not np.any(moved > CLOSE_ENOUGH):  # NaN beyond reach compares false
+        moved, up = new - up, new
+        # NaN beyond reach compares false.
+        if not np.any((np.abs(moved.real) > CLOSE_ENOUGH) | (np.abs(moved.imag) > H * STILL_RATE)):
             break
     return up, at
 
@@ -125,7 +129,7 @@ def _contact_as_measured(corner: Corner) -> Array:
     return wheel.contact_centre(corner.points[WHEEL_CENTRE], w.spin_axis, w.loaded_radius_mm)
 
 
-def _other_line(car: Car, axle: Axle) -> Array:
+def other_contact_line(car: Car, axle: Axle) -> Array:
     """The middle of the other axle's contact line (3,); a wheelbase away where it is not given."""
     others = [a for a in car.axles.values() if a.name != axle.name]
     if others:
@@ -138,4 +142,4 @@ def _other_line(car: Car, axle: Axle) -> Array:
 def _plane_up(left: Array, right: Array, other: Array) -> Array:
     """The upward normal (n, 3) of the plane through three points."""
     up = unit(np.cross(left - right, other - right))
-    return np.where(up[:, 2:] < 0.0, -up, up)
+    return np.asarray(np.where(up[..., 2:].real < 0.0, -up, up))

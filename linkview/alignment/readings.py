@@ -40,7 +40,7 @@ from linkview.geometry import (
     perpendicular,
     unit,
 )
-from linkview.model.layout import KNUCKLE
+from linkview.model.layout import BODY, KNUCKLE
 from linkview.model.layouts import BAR_LEVER
 from linkview.model.parts import Corner
 from linkview.units import to_deg
@@ -278,9 +278,9 @@ def _springing(
 def _bar(posed: Readable) -> dict[str, Array]:
     """How far this side's lever has turned, about the bar's axis to the car's left."""
     points = posed.corner.points
-    axis = unit(numbers(points["bar_outer"]) - points["bar_inner"]) * posed.corner.side.outboard
-    mark = perpendicular(axis)
-    now = apply_direction(posed.pose(BAR_LEVER), mark)
+    own = unit(numbers(points["bar_outer"]) - points["bar_inner"]) * posed.corner.side.outboard
+    axis, mark = (apply_direction(posed.pose(BODY), v) for v in (own, perpendicular(own)))
+    now = apply_direction(posed.pose(BAR_LEVER), perpendicular(own))
     turned = arctan2(dot(np.cross(axis, mark), now), dot(mark, now))
     rate = dot(posed.travel_twists[BAR_LEVER][..., 3:], axis)
     return {"bar_lever_deg": to_deg(turned), "bar_ratio_deg_per_mm": to_deg(rate)}

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linkview.alignment import steering, travel
+from linkview.alignment import steering, travel, wheel
 from linkview.alignment.assumed import Assumed, assumed_for
 from linkview.alignment.axle import ackermann
+from linkview.alignment.corner import GAUGE_STEER_DEG, steered_by
+from linkview.alignment.on_road import in_the_body
 from linkview.alignment.posed import contact, has_damper, steering_axis
 from linkview.alignment.quantities import QUANTITIES, Of, Quantity
 from linkview.alignment.readings import (
@@ -29,7 +31,11 @@ from linkview.kinematics.sensitivity import (
     factored,
     perturbed,
 )
-from linkview.model.parts import Axle, Car, Corner, Side
+from linkview.kinematics.sweep import sweep_corner
+from linkview.model.parts import Axle, Car, Corner, Hold, Side
+from linkview.units import to_deg
+
+GAUGE_COLUMNS = 21  # racks from stop to stop between which 20 deg of steer is looked for
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,7 +76,7 @@ def sensitivities(
     """Slopes of every reading of an axle at one pose; one table, or one per side moved.
 
     sizes: whether parts follow their points (measured elsewhere) or keep their size (a bracket
-    moved). Gauge caster is left out: it is read between two other poses.
+    moved). Gauge caster is there where the wheel can be steered 20 deg each way at that travel.
     Raises LinkageLocked where the pose is beyond reach.
     """
     assumed = assumed_for(axle, car)
@@ -126,11 +132,16 @@ def _table(
             else _perturbed(corner, (0.0, 0.0), coordinates, mine, sizes, both=moved is None)
         )
     readings: dict[tuple[Side | None, str], Array] = {}
-    for here, ride in zip(both, rides, strict=True):
-        side = here.corner.side
+    for corner, here, ride in zip(axle.corners, both, rides, strict=True):
+        side = corner.side
         if side is (moved or Side.LEFT):
             read = _corner_readings(here, ride, assumed)
             readings.update({(side, name): v for name, v in read.items()})
+            if corner.rack is not None:
+                mine = coordinates if moved in (None, side) else ()
+                gauge = _gauge_caster(corner, at[1], coordinates, mine, sizes, both=moved is None)
+                if gauge is not None:
+                    readings[side, "gauge_caster_deg"] = gauge
     read = _axle_readings(both, rides, car.wheelbase_mm)
     readings.update({(None, name): v for name, v in read.items()})
     return Sensitivity(
@@ -165,6 +176,38 @@ def _perturbed(
         -1.0 if flips and c.axis == 1 and c.point not in shared else 1.0 for c in coordinates
     ]
     return perturbed(found, coordinates, sizes, weights=weights)
+
+
+def _gauge_caster(
+    corner: Corner,
+    travel_mm: float,
+    coordinates: Sequence[Coordinate],
+    moved: Sequence[Coordinate],
+    sizes: Sizes,
+    *,
+    both: bool,
+) -> Array | None:
+    """Gauge caster (K,), wheel height kept; None where the wheel cannot be steered that far.
+
+    The racks at which the wheel is steered 20 deg move too: camber there goes on by what the rack
+    must make good, d(camber) - d(camber)/d(steer) d(steer).
+    """
+    assert corner.rack is not None
+    stop, side = corner.rack.stop_mm, corner.side.outboard
+    rack = np.linspace(-stop, stop, GAUGE_COLUMNS)
+    steered = in_the_body(sweep_corner(corner, rack, np.array([travel_mm]), Hold.WHEEL_HEIGHT))
+    cambers = []
+    for steer_deg in (GAUGE_STEER_DEG, -GAUGE_STEER_DEG):
+        _, found, _ = steered_by(steered, steer_deg)
+        if not found.size:
+            return None
+        at = float(found[0]), travel_mm
+        here = _perturbed(corner, at, coordinates, moved, sizes, both=both)
+        n, turn = here.spin_axis, here.rack_twist[:, 3:].real
+        steer = wheel.steer_rad(n)
+        by_rack = wheel.camber_rate(n.real, turn, side) / wheel.steer_rate(n.real, turn)
+        cambers.append(to_deg(wheel.camber_rad(n, side) - 1j * by_rack * steer.imag))
+    return side * steering.gauge_caster_deg(cambers[0], cambers[1])
 
 
 def _axle_readings(

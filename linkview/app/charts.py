@@ -9,9 +9,12 @@ from linkview.alignment.axle import AxleAlignment
 from linkview.app.results import Written
 from linkview.export.curves import Against, State, curves_of, draw_curves, write_curves
 from linkview.export.limit_map import draw_limit_map
+from linkview.export.roll import draw_roll, write_roll
+from linkview.limits.roll import roll_grid, roll_line, roll_stops
 from linkview.model.parts import Axle, Car
 from linkview.study import CarStudy, along_rack, along_travel, limit_regions, spoken
 
+ROLL_COUNT = 61
 LINES = {Against.TRAVEL: along_travel, Against.RACK: along_rack}
 
 
@@ -21,6 +24,8 @@ def draw_charts(study: CarStudy, found: Car, folder: Path) -> list[Written]:
     out = []
     for name, axle in study.axles.items():
         out += draw_axle_curves(name, cars, folder)
+        if axle.axle.left.layout.level:
+            out += _draw_roll(axle.axle, study.car, folder)
         if axle.axle.left.rack is not None:
             regions = limit_regions(axle.axle, study.car, axle.gaps)
             draw_limit_map(folder / f"{name}_limit_map", regions, axle.stops)
@@ -28,6 +33,17 @@ def draw_charts(study: CarStudy, found: Car, folder: Path) -> list[Written]:
                 Written(f"{name}_limit_map.png", "what stops it first, rack by travel; .svg")
             )
     return out
+
+
+def _draw_roll(axle: Axle, car: Car, folder: Path) -> list[Written]:
+    """A solid axle in heave and roll: every mixture as CSV, pure roll as curves."""
+    name = f"{axle.name}_in_roll"
+    write_roll(folder / f"{name}.csv", roll_grid(axle, car))
+    draw_roll(folder / name, roll_line(axle, car, ROLL_COUNT), roll_stops(axle, car))
+    return [
+        Written(f"{name}.csv", "the axle at every mixture of both wheels' travels"),
+        Written(f"{name}.png", "the axle against roll at ride height; also .svg"),
+    ]
 
 
 def draw_axle_curves(name: str, cars: Sequence[Car], folder: Path) -> list[Written]:

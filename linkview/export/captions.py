@@ -11,7 +11,7 @@ from linkview.alignment.wheel import camber_rad, steer_rad, toe_in_rad
 from linkview.export.overlay import Caption, Gauge, Reading, signed
 from linkview.geometry import apply_direction
 from linkview.model.layouts import KNUCKLE
-from linkview.model.parts import Axle, Side
+from linkview.model.parts import Axle, Hold, Side
 from linkview.scene.stage import AxlePose
 from linkview.units import to_deg
 
@@ -33,6 +33,8 @@ def caption_of(axle: Axle, pose: AxlePose, titles: Titles, notes: Iterable[str] 
     state = f"{axle.name} axle - {titles.state}"
     subtitle = f"{state}; pale: {titles.ghost}" if titles.ghost else state
     held = axle.hold.words if axle.left.rack is not None else DRAWN_PLAINLY
+    if axle.left.rack is not None and axle.hold is Hold.TYRES_ON_GROUND:
+        held += "; drawn and read in the body"
     return Caption(
         titles.car,
         subtitle,

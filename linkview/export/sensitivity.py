@@ -10,15 +10,19 @@ import numpy as np
 from linkview.alignment.quantities import QUANTITIES
 from linkview.alignment.sensitivity import Sensitivity
 from linkview.export.tables import write_table
+from linkview.kinematics.sensitivity import Coordinate
+from linkview.limits.sensitivity import StopSlopes
 from linkview.model.parts import Side
 
 RANKED = (
     "camber_deg",
     "toe_in_deg",
     "caster_deg",
+    "gauge_caster_deg",
     "trail_mm",
     "scrub_radius_mm",
     "toggle_deg",
+    "steer_jacking_mm_per_mm",
     "bump_steer_deg_per_mm",
     "camber_gain_deg_per_mm",
     "motion_ratio",
@@ -52,8 +56,30 @@ def ranked_lines(table: Sensitivity) -> Iterator[str]:
         yield f"  {q.label} {value:+.{q.decimals}f} {q.unit}; 1 mm of: {cells}"
 
 
-def write_sensitivity(path: Path, tables: Sequence[Sensitivity]) -> None:
-    """Every slope, as CSV: one row per reading and coordinate, ranked within the reading."""
+def stop_lines(stops: Sequence[StopSlopes], coordinates: Sequence[Coordinate]) -> Iterator[str]:
+    """For the screen: for each limit the coordinates of which 1 mm moves its rack most."""
+    for s in stops:
+        order = np.argsort(-np.abs(s.slopes), kind="stable")[:SHOWN]
+        most = np.abs(s.slopes[order[0]])
+        told = [k for k in order if abs(s.slopes[k]) >= LEAST_SHARE * most]
+        cells = ", ".join(f"{coordinates[k].words} {s.slopes[k]:+.2f}" for k in told)
+        yield f"  {_met(s)} at rack {s.rack_mm:+.1f} mm; 1 mm of: {cells}"
+
+
+def _met(stop: StopSlopes) -> str:
+    limit = stop.limit
+    return f"{limit.side.value}: {limit.name} {limit.allowed:g} {limit.unit} met"
+
+
+def write_sensitivity(
+    path: Path,
+    tables: Sequence[Sensitivity],
+    stops: Sequence[tuple[Sensitivity, Sequence[StopSlopes]]],
+) -> None:
+    """Every slope, as CSV: one row per reading and coordinate, ranked within the reading.
+
+    stops: the limits met along the rack, with the table whose coordinates they go by.
+    """
     header = ["axle", "rack (mm)", "travel (mm)", "moved", "sizes of parts", "of", "reading"]
     header += ["unit", "value", "rank", "point", "coordinate", "change per mm"]
 
@@ -69,6 +95,16 @@ def write_sensitivity(path: Path, tables: Sequence[Sensitivity]) -> None:
                 value = round(float(t.values[side, name]), q.decimals + 3)
                 for rank, (c, slope) in enumerate(t.ranked(name, side), start=1):
                     yield [*start, value, rank, c.point, "xyz"[c.axis], f"{slope:.9g}"]
+
+        for t, found in stops:
+            for s in found:
+                start = [t.axle.name, round(s.rack_mm, 4), t.travel_mm, s.limit.side.value]
+                start += [t.sizes.name.lower(), s.limit.side.value, f"rack: {_met(s)}", "mm"]
+                order = np.argsort(-np.abs(s.slopes), kind="stable")
+                for rank, k in enumerate(order.tolist(), start=1):
+                    c = t.coordinates[k]
+                    cells = [c.point, "xyz"[c.axis], f"{s.slopes[k]:.9g}"]
+                    yield [*start, round(s.rack_mm, 4), rank, *cells]
 
     write_table(path, header, rows())
 

@@ -14,7 +14,9 @@ from linkview.clearance.certify import Certainty, Certified
 from linkview.clearance.distance import GapState
 from linkview.clearance.gaps import SurveyedPair
 from linkview.errors import LinkviewError
-from linkview.model.parts import Side
+from linkview.export.roll import roll_lines
+from linkview.limits.roll import roll_line, roll_stops
+from linkview.model.parts import Car, Side
 from linkview.plates.shop import Level
 from linkview.study import AxleStudy, CarStudy, DrawnPlate, spoken
 
@@ -60,7 +62,7 @@ def summary_lines(study: CarStudy) -> list[str]:
     out += [f"  {note}" for note in car.notes]
     for name, axle in study.axles.items():
         out += ["", f"{name.upper()} AXLE ({axle.axle.left.layout.title}; {_held(axle)})"]
-        out += [f"  {line}" for line in _axle_lines(axle)]
+        out += [f"  {line}" for line in _axle_lines(axle, study.car)]
     jacking = list(jacking_lines(study))
     out += ["", *jacking] if jacking else []
     short = study.shortfalls
@@ -75,7 +77,7 @@ def _held(axle: AxleStudy) -> str:
     return axle.axle.hold.words if axle.axle.left.rack else "not steered"
 
 
-def _axle_lines(study: AxleStudy) -> Iterator[str]:
+def _axle_lines(study: AxleStudy, car: Car) -> Iterator[str]:
     sweep = study.sweep.left
     poses = sweep.solved.size
     reached = min(int(c.solved.sum()) for c in study.sweep.corners)
@@ -93,6 +95,9 @@ def _axle_lines(study: AxleStudy) -> Iterator[str]:
     yield from _column_lines(study.alignment)
     yield "What stops it first:"
     yield from (f"  {line}" for line in study.stops.words)
+    if study.axle.left.layout.level:
+        line = roll_line(study.axle, car, 3)
+        yield from roll_lines(line, roll_stops(study.axle, car))
     if study.gaps:
         yield from _gap_lines(study)
     for plate in study.plates:
@@ -186,6 +191,8 @@ def _gap_lines(study: AxleStudy) -> Iterator[str]:
     )
     if not sure:
         yield "  at the grid's poses only: between them a gap of this layout can be smaller"
+    if study.axle.left.layout.level:
+        yield "  with both wheels up and down together: with the axle in roll gaps are unknown"
     for side, pair in worst:
         yield f"  {gap_words(study, side, pair)}"
         yield from (f"    {line}" for line in advice_words(study, side, pair))

@@ -12,21 +12,25 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from linkview.geometry import Array, Flags, Z
+from linkview.errors import CannotAssemble
+from linkview.geometry import Array, Flags, Index, Z
 from linkview.kinematics.closure import GROUND, SLIDE, Direction, Height, Linkage, Place, State
 from linkview.kinematics.corner import (
     AXLE_LEVEL,
     WHEEL_HEIGHT,
     CornerLinkage,
     linkage_of,
-    part_poses,
 )
 from linkview.kinematics.nearby import PoseList
-from linkview.kinematics.solve import Problem, Target, rates, trace
+from linkview.kinematics.part_poses import fit_errors_mm, part_poses
+from linkview.kinematics.reach import blocked_by
+from linkview.kinematics.solve import SCALE_MM, Problem, Target, Trace, rates, trace
 from linkview.kinematics.sweep import check_reference, twists_of
 from linkview.model.layout import OTHER_WHEEL_CENTRE, WHEEL_CENTRE
 from linkview.model.parts import Axle, Corner, Hold
 from linkview.units import to_rad
+
+SAME_MM = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,6 +99,65 @@ def corner_poses(corner: Corner, rack_mm: Array, travel_mm: Array) -> PoseList:
     up = trace(problem, built.linkage.reference(len(rack_mm)), Target(none, none), raised)
     across = trace(problem, up.state, raised, goal)
     return pose_list(built, problem, across.state, goal, up.arrived & across.arrived)
+
+
+def corner_poses_from(
+    corner: Corner, start: PoseList, rack_mm: Array, travel_mm: Array
+) -> PoseList:
+    """One corner at n racks and wheel-centre heights, each traced from a pose at hand.
+
+    start: n poses. Raises CannotAssemble where one does not close, or is another assembly than the
+    one measured: followed back to ride height it must come home.
+    """
+    built = linkage_of(corner)
+    problem = built.problem(Hold.WHEEL_HEIGHT)
+    check_reference(built, problem)
+    who = f"{corner.axle} {corner.side.value}"
+    for joint, off in fit_errors_mm(corner, start.poses).items():
+        if not np.max(off, initial=0.0) < SAME_MM:
+            words = joint.replace("_", " ")
+            raise CannotAssemble(f"{who}: the start given does not close at the {words}")
+    state, slide = built.state_of(start.poses), start.rack_mm
+    height = built.linkage.rows(state, slide).value[problem.driven]
+    here, none = Target(slide, height), np.zeros(len(slide))
+    home, back = (
+        built.linkage.reference(len(slide)),
+        trace(problem, state, here, Target(none, none)),
+    )
+    off_mm = np.abs(back.state.origin - home.origin).max(axis=(0, 1))
+    off_mm += SCALE_MM * np.abs(back.state.turn - home.turn).max(axis=(0, 1, 2))
+    strays = np.flatnonzero(~(back.arrived & (off_mm < SAME_MM)))
+    if strays.size:
+        one = strays[:1]
+        why = _stray(problem, back, one, here, Target(none, none))
+        at = f"rack {slide[one[0]]:+.1f} mm, travel {height[one[0]]:+.1f} mm"
+        raise CannotAssemble(
+            f"{who}: the start given at {at} is another assembly of the same parts: {why}; start "
+            "from a pose of this corner's sweep"
+        )
+    goal = Target(rack_mm, travel_mm)
+    stop = trace(problem, state, here, goal)
+    return pose_list(built, problem, stop.state, goal, stop.arrived)
+
+
+def _stray(problem: Problem, back: Trace, one: Index, start: Target, goal: Target) -> str:
+    """Why one traced pose is not the measured one: what it met on the way, or where it ended."""
+    state = back.state.take(one)
+    if not back.arrived[one[0]]:
+        met = start.between(goal, back.reached).take(one)
+        where = f"rack {met.slide_mm[0]:+.2f} mm, travel {met.held_mm[0]:+.1f} mm"
+        return f"on the way back to ride height {blocked_by(problem, state, met).words(where)}"
+    cosine = (np.trace(state.turn[0, ..., 0]) - 1.0) / 2.0
+    turned = np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
+    home = problem.linkage.reference()
+    measured = rates(problem, problem.rows(home, goal.take(one))).grip[:, 0]
+    rows = np.array([problem.driven, *problem.watched])
+    flipped = rows[np.sign(back.rates.grip[:, one[0]]) != np.sign(measured)]
+    over = " and its tie rod over centre" if problem.toggle in flipped else ""
+    return (
+        f"followed back to ride height it ends with its knuckle turned {turned:.0f} deg from where "
+        f"it was measured{over}"
+    )
 
 
 def corner_poses_damper_held(corner: Corner, rack_mm: Array, travel_mm: Array) -> PoseList:

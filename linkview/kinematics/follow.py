@@ -53,7 +53,7 @@ class Followed:
         """The same poses of a corner whose points stand a little elsewhere."""
         built, zero = linkage_of(corner), np.zeros(len(self.rack_mm))
         good, held = self.arrived, self.travel_mm
-        if self.hold is Hold.DAMPER_LENGTH:
+        if self.hold.keeps_damper:
             height = built.problem(Hold.WHEEL_HEIGHT)
             middle = newton(height, self.middle, Target(zero, self.travel_mm))
             problem = built.problem(self.hold)

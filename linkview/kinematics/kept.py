@@ -13,7 +13,8 @@ import numpy as np
 
 from linkview.errors import CannotAssemble
 from linkview.geometry import Array, apply, apply_direction, frozen, unit
-from linkview.kinematics.corner import WHEEL_HEIGHT, linkage_of, part_poses
+from linkview.kinematics.corner import WHEEL_HEIGHT, linkage_of
+from linkview.kinematics.part_poses import part_poses
 from linkview.kinematics.solve import Target, newton
 from linkview.model.layouts import KNUCKLE
 from linkview.model.parts import Corner, Hold

@@ -164,7 +164,7 @@ def _outward(
     """
     start = front.past[-1][0]
     away = goal.slide_mm - start
-    step = _predicted(front.past, goal.slide_mm)
+    step = predicted(front.past, goal.slide_mm)
     found = newton(problem, front.state.stepped(step), goal, most_iterations=4)
     state, known = found.state, rates(problem, found.rows)
     speed, later = away * front.rates.by_slide, away * known.by_slide
@@ -186,11 +186,12 @@ def _outward(
     return _Front(front.ray, state, known, past).take(good), good, stopped
 
 
-def _predicted(past: tuple[tuple[Array, Array], ...], rack_mm: Array) -> Array:
-    """The step to the next column: the speeds of the last columns, continued and integrated.
+def predicted(past: tuple[tuple[Array, Array], ...], rack_mm: Array) -> Array:
+    """The step to another input from the last of some: the speeds there, continued and integrated.
 
-    Simpson's rule on the parabola (line, constant) through them. Turns do not add up like vectors:
-    the half of the cross product of the speeds is the next term (Magnus).
+    past: inputs (n,) and speeds (6P, n) of up to three poses on the way. Simpson's rule on the
+    parabola (line, constant) through them. Turns do not add up like vectors: the half of the cross
+    product of the speeds is the next term (Magnus).
     """
     last, now = past[-1]
     away = rack_mm - last

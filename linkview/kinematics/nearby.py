@@ -11,14 +11,15 @@ from typing import Protocol
 
 import numpy as np
 
-from linkview.geometry import Array, Flags, Index, apply, apply_direction
+from linkview.geometry import Array, Flags, Index
 from linkview.kinematics.closure import Linkage, State
-from linkview.kinematics.corner import CornerLinkage, linkage_of, part_poses
+from linkview.kinematics.corner import CornerLinkage, linkage_of
 from linkview.kinematics.motion import second_rates
+from linkview.kinematics.part_poses import part_poses
 from linkview.kinematics.reach import blocked_by
 from linkview.kinematics.solve import Problem, Target, trace, velocities
+from linkview.kinematics.standing import Standing
 from linkview.kinematics.sweep import CornerSweep
-from linkview.model.layouts import BODY, KNUCKLE
 from linkview.model.parts import Corner, Hold
 
 
@@ -38,7 +39,7 @@ class Posed(Protocol):
 
 
 @dataclass(frozen=True, eq=False)
-class PoseList:
+class PoseList(Standing):
     """n poses. rack_mm (n,); poses: part -> (n, 4, 4); solved (n,).
 
     travel_twist, rack_twist, screw_twist (n, 6), travel_twists as in CornerSweep. Where not
@@ -53,26 +54,6 @@ class PoseList:
     rack_twist: Array
     screw_twist: Array
     travel_twists: Mapping[str, Array]
-
-    def pose(self, part: str) -> Array:
-        """A part's moves (n, 4, 4); the body's are the identity."""
-        if part == BODY:
-            return np.broadcast_to(np.eye(4), (len(self.solved), 4, 4))
-        return self.poses[part]
-
-    def point(self, name: str) -> Array:
-        """Where a hard point goes, (n, 3) mm."""
-        return apply(self.pose(self.corner.layout.owner(name)), self.corner.points[name])
-
-    @property
-    def wheel_centre(self) -> Array:
-        """(n, 3) mm."""
-        return apply(self.poses[KNUCKLE], self.corner.points["wheel_centre"])
-
-    @property
-    def spin_axis(self) -> Array:
-        """(n, 3) unit, to the car's left."""
-        return apply_direction(self.poses[KNUCKLE], self.corner.wheel.spin_axis)
 
 
 class Nearby:
@@ -190,7 +171,7 @@ def listed(
         if built.damper_mm is not None:
             damper = built.problem(Hold.DAMPER_LENGTH)
             twists[2, good] = velocities(damper, there, by_height)[0].T
-            if hold is Hold.DAMPER_LENGTH:
+            if hold.keeps_damper:
                 twists[1] = twists[2]
     parts = {p: twists[0][:, 6 * k : 6 * k + 6] for k, p in enumerate(built.parts)}
     travel, rack, screw = twists[..., :6]

@@ -11,8 +11,14 @@ from scipy.optimize import least_squares
 from linkview.errors import CannotAssemble
 from linkview.geometry import Array, X, Y, apply, apply_direction, frozen, unit
 from linkview.kinematics.closure import GROUND, Direction, Linkage, Square, State
-from linkview.kinematics.corner import AXIS_HEIGHT, DAMPER, WHEEL_HEIGHT, linkage_of, part_poses
+from linkview.kinematics.corner import (
+    AXIS_HEIGHT,
+    DAMPER,
+    WHEEL_HEIGHT,
+    linkage_of,
+)
 from linkview.kinematics.mobility import mobility_of
+from linkview.kinematics.part_poses import part_poses
 from linkview.kinematics.solve import SCALE_MM, Problem, Target, newton
 from linkview.model.build import Reference, rides_on
 from linkview.model.layout import KNUCKLE, WHEEL

@@ -8,7 +8,7 @@ right-hand sides come from the rows' own motion with complex points (see geometr
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Any
@@ -16,7 +16,14 @@ from typing import Any
 import numpy as np
 
 from linkview.errors import LinkageLocked
-from linkview.geometry import Array, Flags, Index, apply, apply_direction, numbers
+from linkview.geometry import (
+    Array,
+    Flags,
+    Index,
+    numbers,
+    smallest_turn,
+    unit,
+)
 from linkview.kinematics.axle import corner_poses
 from linkview.kinematics.closure import Square, State
 from linkview.kinematics.corner import (
@@ -27,7 +34,8 @@ from linkview.kinematics.corner import (
     origin_of,
 )
 from linkview.kinematics.motion import Moving, in_row_order, row_motion
-from linkview.model.layout import BODY, KNUCKLE, OTHER_WHEEL_CENTRE, RACK, WHEEL
+from linkview.kinematics.standing import Standing
+from linkview.model.layout import KNUCKLE, OTHER_WHEEL_CENTRE, RACK, WHEEL, WHEEL_CENTRE
 from linkview.model.parts import Corner, Hold
 
 # The step of the complex numbers: so small that its square is lost beside any length.
@@ -54,7 +62,7 @@ class Coordinate:
 
 
 @dataclass(frozen=True, eq=False)
-class Perturbed:
+class Perturbed(Standing):
     """One pose, K times over, each with the derivative by one coordinate in its imaginary part.
 
     It reads like a `PoseList` of K poses. corner: its points (K, 3), complex. bends: part -> second
@@ -69,24 +77,6 @@ class Perturbed:
     screw_twist: Array
     travel_twists: Mapping[str, Array]
     bends: Mapping[str, Array]
-
-    def pose(self, part: str) -> Array:
-        """A part's moves (K, 4, 4); the body's are the identity."""
-        if part == BODY:
-            return np.eye(4)
-        return self.poses[part]
-
-    def point(self, name: str) -> Array:
-        """Where a hard point goes, (K, 3)."""
-        return apply(self.pose(self.corner.layout.owner(name)), self.corner.points[name])
-
-    @property
-    def wheel_centre(self) -> Array:
-        return apply(self.poses[KNUCKLE], self.corner.points["wheel_centre"])
-
-    @property
-    def spin_axis(self) -> Array:
-        return apply_direction(self.poses[KNUCKLE], self.corner.wheel.spin_axis)
 
     @property
     def solved(self) -> Flags:
@@ -188,6 +178,65 @@ def perturbed(
     return _read(corner, kept, built, state, slide, (twist, by_rack, screw, bend))
 
 
+def along_rack(at: Factored) -> Perturbed:
+    """The pose with its derivative by the rack, wheel height kept, in the imaginary part (K = 1).
+
+    Of its velocities nothing is said: the twists are NaN.
+    """
+    built = at.built
+    right = -built.linkage.rows(at.state, np.array([at.slide_mm])).by_slide[at.used]
+    state = _stepped(at.state, at.along(right))
+    blank = np.full((built.linkage.unknown_count, 1), np.nan)
+    corner = _moved(built.corner, (Coordinate(WHEEL_CENTRE, 0),), (0.0,))
+    slide = np.array([at.slide_mm + 1j * H])
+    return _read(corner, built.corner, built, state, slide, (blank, blank, blank, blank))
+
+
+def with_members(posed: Perturbed, kept: Corner) -> Perturbed:
+    """The same with arms, rods and struts, whose poses follow from their ends (see `part_poses`).
+
+    kept: whose sizes they have; their points there are where they stood at the reference.
+    """
+    layout, poses = posed.corner.layout, dict(posed.poses)
+    many = len(posed.rack_mm)
+
+    def was(name: str) -> Array:
+        return np.broadcast_to(numbers(kept.points[name]), (many, 3))
+
+    for name, rod in {**layout.rods, **layout.spans}.items():
+        if rod.inner in posed.corner.points and rod.outer in posed.corner.points:
+            poses[name] = _carried_by(was, posed, rod.inner, rod.outer)
+    for name, strut in layout.struts.items():
+        poses[name] = _carried_by(was, posed, strut.top, strut.lower)
+    for name, arm in layout.arms.items():
+        names = (*arm.pivots, arm.ball)
+        before, now = _frame(*(was(n) for n in names)), _frame(*(posed.point(n) for n in names))
+        turn = now @ np.swapaxes(before, -1, -2)
+        poses[name] = _move(turn, was(names[0]), posed.point(names[0]))
+    return replace(posed, poses=poses)
+
+
+def _carried_by(was: Callable[[str], Array], posed: Perturbed, at: str, to: str) -> Array:
+    """The move of a straight member that turns the shortest way and stays at one end."""
+    before, now = was(to) - was(at), posed.point(to) - posed.point(at)
+    return _move(smallest_turn(unit(before), unit(now)), was(at), posed.point(at))
+
+
+def _frame(a: Array, b: Array, c: Array) -> Array:
+    """Axes (K, 3, 3) fixed to three points (K, 3)."""
+    x = unit(b - a)
+    z = unit(np.cross(x, c - a))
+    return np.stack([x, np.cross(z, x), z], axis=-1)
+
+
+def _move(turn: Array, pivot: Array, to: Array) -> Array:
+    """The rigid move (K, 4, 4) with this turn that takes pivot to `to`, complex."""
+    out = np.zeros((len(turn), 4, 4), dtype=complex)
+    out[:, :3, :3], out[:, 3, 3] = turn, 1.0
+    out[:, :3, 3] = to - np.einsum("nij,nj->ni", turn, pivot)
+    return out
+
+
 def _moved(corner: Corner, coordinates: Sequence[Coordinate], weights: Sequence[float]) -> Corner:
     """The corner with points (K, 3): each coordinate with an imaginary step in its own row."""
     many = len(coordinates)
@@ -232,14 +281,11 @@ def _read(
     many = len(slide)
     for k, part in enumerate(built.parts):
         turn = np.moveaxis(state.turn[k], -1, 0)
-        move = np.zeros((many, 4, 4), dtype=complex)
-        move[:, :3, :3], move[:, 3, 3] = turn, 1.0
         about = np.broadcast_to(numbers(origin_of(kept, part)), (many, 3))
-        move[:, :3, 3] = state.origin[k].T - np.einsum("nij,nj->ni", turn, about)
-        poses[part] = move
+        poses[part] = _move(turn, about, state.origin[k].T)
     poses[WHEEL] = poses[KNUCKLE]
     if corner.rack is not None and corner.layout.on_rack:
-        rack = np.repeat(np.eye(4)[None], many, axis=0)
+        rack = np.repeat(np.eye(4)[None], many, axis=0).astype(slide.dtype)
         rack[:, :3, 3] = slide[:, None] * corner.rack.axis
         poses[RACK] = rack
     # Points that ride on solved parts stay where the parts have them when the parts are kept.

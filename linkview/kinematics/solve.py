@@ -183,6 +183,9 @@ class Trace:
     reached: Array
     rates: Rates
 
+    def take(self, which: Index) -> Trace:
+        return Trace(self.state.take(which), self.reached[which], self.rates.take(which))
+
     @property
     def arrived(self) -> Flags:
         return np.asarray(self.reached == 1.0)

@@ -19,7 +19,9 @@ from linkview.kinematics.sweep import CornerSweep, sweep_corner
 from linkview.model.parts import Corner, Hold
 
 T = TypeVar("T")
-POSES_A_PART = 150_000
+# Poses in a part: no more than bounds the memory; fewer where rows are short, so that the memory of
+# one part serves the next; but rows enough to keep every column of the rack a long vector.
+MOST_POSES, POSES_A_PART, LEAST_ROWS = 150_000, 40_000, 150
 
 
 def sweep_in_parts(
@@ -59,7 +61,8 @@ def reduced_on_cores(
 
 def _rows(rack_mm: Array, travel_mm: Array) -> Iterator[Array]:
     travel = np.asarray(travel_mm, dtype=float)
-    at_once = max(1, POSES_A_PART // max(len(np.atleast_1d(rack_mm)), 1))
+    across = max(len(np.atleast_1d(rack_mm)), 1)
+    at_once = max(1, min(max(LEAST_ROWS, POSES_A_PART // across), MOST_POSES // across))
     for first in range(0, len(travel), at_once):
         yield travel[first : first + at_once]
 

@@ -13,21 +13,36 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from linkview.errors import CannotAssemble, LinkageLocked
-from linkview.geometry import Array, Flags, Index, apply, apply_direction, dot
-from linkview.kinematics.corner import CornerLinkage, fit_errors_mm, linkage_of, part_poses
-from linkview.kinematics.march import ROWS_AT_ONCE, Edge, Grid, fill
+from linkview.geometry import Array, Flags, Index, dot
+from linkview.kinematics.corner import CornerLinkage, linkage_of
+from linkview.kinematics.march import Edge, Grid, fill, predicted
+from linkview.kinematics.part_poses import fit_errors_mm, part_poses
 from linkview.kinematics.reach import blocked_by, blocks_at
-from linkview.kinematics.solve import SCALE_MM, Problem, Rates, Target, Trace, joined, rates, trace
-from linkview.model.layouts import BODY, KNUCKLE, WHEEL
+from linkview.kinematics.solve import (
+    SCALE_MM,
+    Problem,
+    Rates,
+    Target,
+    Trace,
+    joined,
+    newton,
+    rates,
+    smooth,
+    trace,
+)
+from linkview.kinematics.standing import Standing
+from linkview.model.layouts import KNUCKLE, WHEEL
 from linkview.model.parts import Axle, Corner, Hold
 
 RESIDUAL_LIMIT_MM = 1e-9
 POSES_AT_ONCE = 5000
 STATIONS = 129
+# Poses solved at once on the way along travel, so that their derivatives stay in the cache.
+HEIGHTS_AT_ONCE = 1200
 
 
 @dataclass(frozen=True, eq=False)
-class CornerSweep:
+class CornerSweep(Standing):
     """One corner over a grid, S rack positions by T travels.
 
     poses: part -> (S, T, 4, 4) rigid moves from the reference pose; NaN where not reached.
@@ -53,26 +68,6 @@ class CornerSweep:
     travel_twists: Mapping[str, Array]
     edges: tuple[Edge, ...] = ()
     reasons: Mapping[tuple[int, int], str] = field(default_factory=dict)
-
-    def pose(self, part: str) -> Array:
-        """A part's moves (S, T, 4, 4); the body's are the identity."""
-        if part == BODY:
-            return np.broadcast_to(np.eye(4), (*self.solved.shape, 4, 4))
-        return self.poses[part]
-
-    def point(self, name: str) -> Array:
-        """Where a hard point goes, (S, T, 3) mm."""
-        return apply(self.pose(self.corner.layout.owner(name)), self.corner.points[name])
-
-    @property
-    def wheel_centre(self) -> Array:
-        """(S, T, 3) mm."""
-        return apply(self.poses[KNUCKLE], self.corner.points["wheel_centre"])
-
-    @property
-    def spin_axis(self) -> Array:
-        """(S, T, 3) unit, to the car's left."""
-        return apply_direction(self.poses[KNUCKLE], self.corner.wheel.spin_axis)
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,9 +109,9 @@ def sweep_axle(axle: Axle, rack_mm: Array, travel_mm: Array) -> AxleSweep:
 def sweep_corner(corner: Corner, rack_mm: Array, travel_mm: Array, hold: Hold) -> CornerSweep:
     """Solves one corner over rack (S,) x travel (T,).
 
-    Travel is that of the wheel centre with the rack centred; with DAMPER_LENGTH held, the damper
-    keeps the length it has there while the rack moves. Raises CannotAssemble when the hard points
-    themselves do not close, never for poses out of reach.
+    Travel is that of the wheel centre with the rack centred; unless WHEEL_HEIGHT is held, the
+    damper keeps the length it has there while the rack moves. Raises CannotAssemble when the hard
+    points themselves do not close, never for poses out of reach.
     """
     rack_mm, travel_mm = np.array(rack_mm, dtype=float), np.array(travel_mm, dtype=float)
     if not (np.isfinite(rack_mm).all() and np.isfinite(travel_mm).all()):
@@ -127,7 +122,7 @@ def sweep_corner(corner: Corner, rack_mm: Array, travel_mm: Array, hold: Hold) -
     zero = np.zeros(len(travel_mm))
     line = travel_line(built, height, travel_mm)
     problem, held, middle = height, travel_mm, line
-    if hold is Hold.DAMPER_LENGTH:
+    if hold.keeps_damper:
         problem = built.problem(hold)
         rows = built.linkage.rows(line.state, zero)
         held = rows.value[problem.driven]
@@ -159,9 +154,7 @@ def travel_line(built: CornerLinkage, problem: Problem, travel_mm: Array) -> Tra
     if not up.size:
         return trace(problem, built.linkage.reference(len(travel_mm)), still, goal)
     at = travel_mm[stations[up]]
-    nearest = up[_nearest(at, travel_mm)]
-    begin = Target(zero, travel_mm[stations[nearest]])
-    line = _traced_in_turn(problem, first, nearest, begin, goal)
+    line = _leapt_in_turn(problem, first.take(up), at, _nearest(at, travel_mm), goal)
     lost = np.flatnonzero(~line.arrived)
     if lost.size:  # at an edge of reach: how far it goes is said from the reference
         again = trace(
@@ -173,17 +166,43 @@ def travel_line(built: CornerLinkage, problem: Problem, travel_mm: Array) -> Tra
     return line
 
 
-def _traced_in_turn(
-    problem: Problem, stations: Trace, nearest: Index, begin: Target, goal: Target
+def _leapt_in_turn(
+    problem: Problem, stations: Trace, at_mm: Array, nearest: Index, goal: Target
 ) -> Trace:
-    """Traces poses from their stations, so many at a time that their derivatives stay in cache."""
-    traces = []
-    for first in range(0, len(nearest), ROWS_AT_ONCE):
-        some = slice(first, first + ROWS_AT_ONCE)
-        state, known = stations.state.take(nearest[some]), stations.rates.take(nearest[some])
-        there = begin.take(some), goal.take(some)
-        traces.append(trace(problem, state, *there, first_step=1.0, known=known))
-    return joined(traces)
+    """Goes from stations (heights at_mm, ascending) to poses near them, a cacheful at a time."""
+    leaps = []
+    for first in range(0, len(nearest), HEIGHTS_AT_ONCE):
+        some = slice(first, first + HEIGHTS_AT_ONCE)
+        leaps.append(_leapt(problem, stations, at_mm, nearest[some], goal.take(some)))
+    return joined(leaps)
+
+
+def _leapt(problem: Problem, stations: Trace, at_mm: Array, nearest: Index, goal: Target) -> Trace:
+    """Each pose in one step from its station, foretold by the speeds of three stations around.
+
+    Checked as every step of a trace is; those that fail are traced.
+    """
+    state, known = stations.state.take(nearest), stations.rates.take(nearest)
+    begin = Target(np.zeros(len(nearest)), at_mm[nearest])
+    middle = np.clip(nearest, 1, max(len(at_mm) - 2, 1))
+    around = [np.where(k == nearest, middle, k) for k in (middle - 1, middle + 1)]
+    if len(at_mm) < 3:
+        around = []
+    past = [(at_mm[k], stations.rates.by_held[:, k]) for k in (*around, nearest)]
+    step, away = predicted(tuple(past), goal.held_mm), goal.held_mm - begin.held_mm
+    found = newton(problem, state.stepped(step), goal, most_iterations=4)
+    after = rates(problem, found.rows)
+    good = found.solved & (np.sign(after.grip) == np.sign(known.grip)).all(axis=0)
+    good &= smooth(step + found.moved, away * known.by_held, away * after.by_held)
+    reached, hard = np.ones(len(nearest)), np.flatnonzero(~good)
+    if hard.size:
+        there = begin.take(hard), goal.take(hard)
+        start = state.take(hard), known.take(hard)
+        stop = trace(problem, start[0], *there, first_step=1.0, known=start[1])
+        found.state.put(hard, stop.state)
+        after.put(hard, stop.rates)
+        reached[hard] = stop.reached
+    return Trace(found.state, reached, after)
 
 
 def _nearest(sorted_at: Array, wanted: Array) -> Index:
@@ -295,7 +314,7 @@ def _read_out(
 def twists_of(built: CornerLinkage, hold: Hold, poses: Mapping[str, Array], known: Rates) -> Array:
     """(3, n, 6P): by travel with the rack still, by rack as held, by rack with the damper held."""
     by_rack, by_held = known.by_slide.T, known.by_held.T
-    if hold is Hold.DAMPER_LENGTH:
+    if hold.keeps_damper:
         # Twists with the rack still are all alike; this one is scaled to lift the wheel by 1 mm.
         return np.stack([by_held / by_held[:, 2:3], by_rack, by_rack])
     if built.damper_mm is None:

@@ -1,7 +1,8 @@
 """How far joints are swung: bare functions on arrays, radians.
 
-Directions (..., 3) of any length, as they stand at each pose. A rod, a bolt or a shaft is a line:
-its two directions mean the same, so every angle is in [0, 90] deg.
+Directions (..., 3) of any length, as they stand at each pose; complex ones too, except for the
+clocked. A rod, a bolt or a shaft is a line: its two directions mean the same, so every angle is in
+[0, 90] deg.
 """
 
 from __future__ import annotations
@@ -9,22 +10,22 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from linkview.geometry import Array, dot, length, unit
+from linkview.geometry import Array, arctan2, dot, length, magnitude, unit
 
 
 def tilt_rad(rod: ArrayLike, bolt: ArrayLike) -> Array:
     """Rod end: least angle between bolt axis and eye axis, asin|rod . bolt|, rod free to spin."""
-    along, across = np.abs(dot(rod, bolt)), length(np.cross(np.asarray(rod), np.asarray(bolt)))
-    return np.arctan2(along, across)
+    along, across = magnitude(dot(rod, bolt)), length(np.cross(np.asarray(rod), np.asarray(bolt)))
+    return arctan2(along, across)
 
 
 def swing_rad(member: ArrayLike, axis: ArrayLike) -> Array:
     """Angle between two lines: a member and the axis of the joint it swings in."""
     along, across = (
-        np.abs(dot(member, axis)),
+        magnitude(dot(member, axis)),
         length(np.cross(np.asarray(member), np.asarray(axis))),
     )
-    return np.arctan2(across, along)
+    return arctan2(across, along)
 
 
 def clocked_use(

@@ -112,6 +112,7 @@ def clocked_rod_limits(corner: Corner) -> Iterator[Limit]:
                 False,
                 100.0,
                 _clocked(corner, name, pair),
+                differentiable=False,
             )
 
 

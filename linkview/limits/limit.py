@@ -30,7 +30,8 @@ class Limit:
     point: the hard point it sits at, '' for none. at_least: the value must stay over `allowed`
     (else under it). full: the margin that counts as 1 when limits are compared. measure: poses
     (...) -> value (...). drift: how far, in `unit`, the value can be anywhere in a cell of inputs
-    from what it is at the cell's middle; None where that is not known.
+    from what it is at the cell's middle; None where that is not known. differentiable: hard points
+    move the limit and measure takes complex poses.
     """
 
     side: Side
@@ -43,6 +44,7 @@ class Limit:
     measure: Callable[[Posed], Array]
     stops: Stops = Stops.MOTION
     drift: Callable[[Motion], Array] | None = None
+    differentiable: bool = True
 
     def margin(self, value: Array) -> Array:
         """Positive inside, in the limit's own unit."""

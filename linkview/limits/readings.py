@@ -16,7 +16,7 @@ from linkview.alignment.posed import (
     ride_spring_length_mm,
     toggle_deg,
 )
-from linkview.geometry import Array, apply, dot, frozen, length, unit
+from linkview.geometry import Array, apply, dot, frozen, length, magnitude, unit
 from linkview.kinematics.cell_motion import Motion
 from linkview.kinematics.nearby import Posed
 from linkview.kinematics.sweep import AxleSweep, CornerSweep
@@ -204,7 +204,7 @@ def _rack(corner: Corner) -> Iterator[Limit]:
             gone = posed.point(layout.steered) - start
         else:
             gone = posed.pose(RACK)[..., :3, 3]
-        return np.abs(dot(gone, unit(rack.axis)))
+        return magnitude(dot(gone, unit(rack.axis)))
 
     name = "steering box stop" if layout.steered else "rack stop"
     stop = rack.stop_mm
@@ -218,6 +218,7 @@ def _rack(corner: Corner) -> Iterator[Limit]:
         stop,
         way,
         drift=lambda cell: cell.inputs.half_rack_mm,
+        differentiable=False,
     )
 
 

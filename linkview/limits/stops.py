@@ -32,9 +32,7 @@ def first_stop(sweep: AxleSweep, car: Car) -> FirstStops:
     where the grid has no pose at ride height.
     """
     i, j = _middle(sweep)
-    every = [
-        _Side.of(corner, limits_of(corner.corner, sweep.axle, car)) for corner in sweep.corners
-    ]
+    every = [side_of(corner, limits_of(corner.corner, sweep.axle, car)) for corner in sweep.corners]
     steering = [side.only(Stops.MOTION) for side in every]
     moving = [side.only(Stops.MOTION, Stops.TRAVEL) for side in every]
     loose = [side.only(Stops.NOTHING) for side in every]
@@ -56,7 +54,7 @@ def first_stop(sweep: AxleSweep, car: Car) -> FirstStops:
 
 
 @dataclass(frozen=True, eq=False)
-class _Side:
+class SideLimits:
     """One corner's sweep with the margins (L, S, T) of the limits looked for."""
 
     sweep: CornerSweep
@@ -64,17 +62,18 @@ class _Side:
     margins: Array
     near: Nearby
 
-    @classmethod
-    def of(cls, sweep: CornerSweep, limits: Sequence[Limit]) -> _Side:
-        margins = [limit.margin(limit.measure(sweep)) for limit in limits]
-        stacked = np.array(margins).reshape(len(limits), *sweep.solved.shape)
-        return cls(sweep, tuple(limits), stacked, Nearby(sweep))
-
-    def only(self, *stops: Stops) -> _Side:
+    def only(self, *stops: Stops) -> SideLimits:
         """The same with just the limits that hold up one of these."""
         chosen = [k for k, limit in enumerate(self.limits) if limit.stops in stops]
         limits = tuple(self.limits[k] for k in chosen)
-        return _Side(self.sweep, limits, self.margins[chosen], self.near)
+        return SideLimits(self.sweep, limits, self.margins[chosen], self.near)
+
+
+def side_of(sweep: CornerSweep, limits: Sequence[Limit]) -> SideLimits:
+    """A corner's limits measured over its sweep."""
+    margins = [limit.margin(limit.measure(sweep)) for limit in limits]
+    stacked = np.array(margins).reshape(len(limits), *sweep.solved.shape)
+    return SideLimits(sweep, tuple(limits), stacked, Nearby(sweep))
 
 
 def _middle(sweep: AxleSweep) -> tuple[int, int]:
@@ -92,7 +91,7 @@ def _outward(at: Array, middle: int, way: int) -> Index:
 
 
 def _steering(
-    axle: Axle, sides: Sequence[_Side], moving: Sequence[_Side], i: int
+    axle: Axle, sides: Sequence[SideLimits], moving: Sequence[SideLimits], i: int
 ) -> tuple[RowStops, ...]:
     """First stops steering left and right at every travel; empty where nothing steers."""
     if axle.left.rack is None:
@@ -100,7 +99,7 @@ def _steering(
     ride = at_ride_height(axle.left)
     gain = wheel.steer_rate(ride.spin_axis, ride.rack_twist[..., 3:])[0, 0]
     to_left = 1 if gain > 0.0 else -1
-    found = {way: _first([_rack_rows(side, i, way) for side in sides]) for way in (1, -1)}
+    found = {way: _first([rack_rows(side, i, way) for side in sides]) for way in (1, -1)}
     travel = sides[0].sweep.travel_mm
 
     def stop(way: int, j: int) -> Stop | None:
@@ -113,7 +112,8 @@ def _steering(
     )
 
 
-def _rack_rows(side: _Side, middle: int, way: int) -> Rows:
+def rack_rows(side: SideLimits, middle: int, way: int) -> Rows:
+    """The rows of a sweep from its rack's middle outward, one way (+1 or -1), for `crossings`."""
     sweep = side.sweep
     out = _outward(sweep.rack_mm, middle, way)
     i, j = np.meshgrid(out, np.arange(len(sweep.travel_mm)), indexing="ij")
@@ -137,13 +137,13 @@ def _rack_rows(side: _Side, middle: int, way: int) -> Rows:
     )
 
 
-def _along_travel(sides: Sequence[_Side], middle: tuple[int, int], way: int) -> Stop | None:
+def _along_travel(sides: Sequence[SideLimits], middle: tuple[int, int], way: int) -> Stop | None:
     """The first limit in bump (+1) or droop (-1) with the rack centred."""
     met = _first([_travel_row(side, middle, way) for side in sides])[0]
     return met.stop(sides, 0.0, met.at_mm) if met else None
 
 
-def _travel_row(side: _Side, middle: tuple[int, int], way: int) -> Rows:
+def _travel_row(side: SideLimits, middle: tuple[int, int], way: int) -> Rows:
     sweep = side.sweep
     out = _outward(sweep.travel_mm, middle[1], way)
     solved = sweep.solved[middle[0], out]
@@ -173,7 +173,7 @@ class _Met:
     who: tuple[tuple[int, int], ...]
     end_by: str
 
-    def stop(self, sides: Sequence[_Side], rack_mm: float, travel_mm: float) -> Stop:
+    def stop(self, sides: Sequence[SideLimits], rack_mm: float, travel_mm: float) -> Stop:
         side, k = self.who[0]
         corners = tuple(sides[s].sweep.corner.side for s, _ in self.who)
         if k < 0:
@@ -215,7 +215,7 @@ def _name(both: Sequence[Rows], side: int, limit: int) -> str:
     return REACH if limit < 0 else both[side].limits[limit].name
 
 
-def _exceeded(sides: Sequence[_Side], i: int, j: int) -> tuple[Stop, ...]:
+def _exceeded(sides: Sequence[SideLimits], i: int, j: int) -> tuple[Stop, ...]:
     """Limits not kept at one pose of the grid, both sides of the same limit as one."""
     merged: dict[str, Stop] = {}
     for side in sides:

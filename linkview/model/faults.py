@@ -154,12 +154,12 @@ def _ranges(where: str, table: AxleTable, layout: Layout) -> Iterator[Fault]:
                 f"{spring.solid_length:g} is not under free_length {spring.free_length:g}",
                 "solid is coil bound",
             )
-    if table.hold == "damper_length" and layout.damper and layout.name:
+    if table.hold != "wheel_height" and layout.damper and layout.name:
         points = table.points or table.points_left
         if any(p not in points for p in layout.damper):
             yield Fault(
                 f"{where}.hold",
-                "'damper_length' needs the damper's points",
+                f"'{table.hold}' needs the damper's points",
                 f"add {' and '.join(layout.damper)}",
             )
 

@@ -176,6 +176,8 @@ class Layout:
             yield (name, *hinge.pivots)
         for name, line in self.lines.items():
             yield (name, *line.line)
+        if self.steering_axis is not None:
+            yield ("steering_axis", *self.steering_axis)
 
     def _members(self) -> Iterator[tuple[str, str]]:
         """Every part with each of the hard points at which it is joined to another's."""

@@ -35,12 +35,21 @@ class Hold(Enum):
 
     WHEEL_HEIGHT = "wheel_height"
     DAMPER_LENGTH = "damper_length"
+    TYRES_ON_GROUND = "tyres_on_ground"
 
     @property
     def words(self) -> str:
         """For outputs: 'wheel-centre height held while steering'."""
-        held = "wheel-centre height" if self is Hold.WHEEL_HEIGHT else "damper length"
-        return f"{held} held while steering"
+        return {
+            Hold.WHEEL_HEIGHT: "wheel-centre height held while steering",
+            Hold.DAMPER_LENGTH: "damper length held while steering",
+            Hold.TYRES_ON_GROUND: "tyres on the ground, damper lengths held while steering",
+        }[self]
+
+    @property
+    def keeps_damper(self) -> bool:
+        """Whether the damper keeps its length: in the body, tyres on the ground move like that."""
+        return self is not Hold.WHEEL_HEIGHT
 
 
 # --- bodies: what can touch ---------------------------------------------------------------

@@ -399,8 +399,9 @@ class AxleTable(Table):
     side: Literal["left", "right"] = Field(
         default="left", description="the side that `points` and all else here describe"
     )
-    hold: Literal["wheel_height", "damper_length"] = Field(
-        default="wheel_height", description="what stays put while the rack moves"
+    hold: Literal["wheel_height", "damper_length", "tyres_on_ground"] = Field(
+        default="wheel_height",
+        description="what stays put while the rack moves",
     )
     unsprung_kg: Kilograms = Field(description="per corner")
     min_toggle_angle: Swing | None = Field(
@@ -456,7 +457,7 @@ class ChangeTable(Table):
     plates: dict[Name, dict[str, object]] = {}
     remove_plates: tuple[Name, ...] = ()
     gaps: tuple[GapTable, ...] = Field(default=(), description="added, or replace the same pair")
-    hold: Literal["wheel_height", "damper_length"] | None = None
+    hold: Literal["wheel_height", "damper_length", "tyres_on_ground"] | None = None
 
 
 class VariantTable(Table):
