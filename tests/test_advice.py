@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
@@ -46,8 +47,8 @@ def gap_of(corner, hold, shifts=None):
 def rates_of(front):
     _, axle, sweep, again = front
     rebuild = partial(again.corner, "front", Side.LEFT)
-    read = gap_reader(sweep.corner, solids_of(axle.left.bodies), [PAIR])
-    return rates_at(sweep, [AT], rebuild, read), rebuild
+    solids = solids_of(axle.left.bodies)
+    return rates_at(sweep, [AT], rebuild, lambda home: gap_reader(home, solids, [PAIR])), rebuild
 
 
 def test_nothing_shifted_is_the_same_corner(front):
@@ -68,6 +69,36 @@ def test_the_point_named_opens_the_gap_as_said(front):
         assert more - base == pytest.approx(2.0 * per_mm, rel=0.1, abs=0.02)
     sizes = [size for _, _, size in rates.strongest(0, 5)]
     assert sizes == sorted(sizes, reverse=True)
+
+
+def test_every_slope_is_that_of_the_gap_measured_again(front):
+    # Truth: each pair at a pose of its own, the corner built again 0.2 mm either way, its pose and
+    # gap found anew. A gap is found to 0.005 mm, a fortieth of 0.4 mm.
+    _, axle, sweep, again = front
+    rebuild = partial(again.corner, "front", Side.LEFT)
+    solids = solids_of(axle.left.bodies)
+    pairs = [p for p in combinations(solids, 2) if solids[p[0]].parts != solids[p[1]].parts]
+    rng = np.random.default_rng(3)
+    i, j = rng.permutation(np.argwhere(sweep.solved))[np.arange(len(pairs))].T
+    at = list(zip(sweep.rack_mm[i].tolist(), sweep.travel_mm[j].tolist(), strict=True))
+    rates = rates_at(sweep, at, rebuild, lambda home: gap_reader(home, solids, pairs))
+    home = Followed.of(sweep, sweep.rack_mm[i], sweep.travel_mm[j])
+
+    def measured(shifts):
+        corner = rebuild(shifts)
+        posed, fresh = home.again(corner), solids_of(corner.bodies)
+        rows = [{p: m[k : k + 1] for p, m in posed.poses.items()} for k in range(len(pairs))]
+        found = [pair_gap(fresh[a], fresh[b], row) for (a, b), row in zip(pairs, rows, strict=True)]
+        return np.array([f.gap_mm[0] if f.state[0] == 0 else np.nan for f in found])
+
+    for _ in range(4):
+        way = {p: rng.normal(size=3) for p in rates.points}
+        size = np.sqrt(sum((v**2).sum() for v in way.values()))
+        ends = [measured({p: s * 0.2 / size * v for p, v in way.items()}) for s in (1.0, -1.0)]
+        slope = sum(rates.by_point[:, k] @ way[p] for k, p in enumerate(rates.points)) / size
+        assert np.isfinite(slope).sum() > 40
+        assert slope == pytest.approx((ends[0] - ends[1]) / 0.4, abs=0.025, nan_ok=True)
+        assert np.nanmedian(np.abs(slope - (ends[0] - ends[1]) / 0.4)) < 1e-4
 
 
 def test_the_band_agrees_with_monte_carlo(front):

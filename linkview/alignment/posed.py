@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Protocol
 
 import numpy as np
@@ -42,6 +43,7 @@ def steering_axis(posed: Posed) -> Axis:
     return steering.screw_axis(posed.wheel_centre, posed.screw_twist)
 
 
+@lru_cache(maxsize=8)  # several limits of one corner ask for it
 def at_ride_height(corner: Corner) -> CornerSweep:
     """The pose in which the corner was measured, with its velocities; (1, 1)."""
     return pose_at(corner, 0.0, 0.0, Hold.WHEEL_HEIGHT)

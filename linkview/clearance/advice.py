@@ -10,8 +10,9 @@ import numpy as np
 from linkview.clearance.bodies import solids_of
 from linkview.clearance.certify import Certainty, Certified, Patch
 from linkview.clearance.distance import pair_gap
-from linkview.clearance.rates import Rebuild, gap_reader, limit_reader, rates_at
+from linkview.clearance.rates import Reader, Rebuild, gap_reader, limit_reader, rates_at
 from linkview.geometry import Array, frozen
+from linkview.kinematics.nearby import PoseList
 from linkview.kinematics.sweep import CornerSweep, sweep_corner
 from linkview.limits.limit import Limit
 from linkview.model.parts import Corner, Side
@@ -122,11 +123,14 @@ def advise(
     seen = [c for c in certain if np.isfinite(c.upper_mm) and own >= set(c.pair)]
     least = _least_margins(sweep, limits(corner))
     at = [(c.rack_mm, c.travel_mm) for c in seen] + [pose for _, _, pose in least]
-    gaps = gap_reader(corner, solids_of(corner.bodies), [c.pair for c in seen])
+    solids, pairs_seen = solids_of(corner.bodies), [c.pair for c in seen]
     others = limit_reader(limits, [limit.name for limit, _, _ in least])
-    rates = rates_at(
-        sweep, at, rebuild, lambda c, posed: np.concatenate([gaps(c, posed), others(c, posed)])
-    )
+
+    def begin(home: PoseList) -> Reader:
+        gaps = gap_reader(home, solids, pairs_seen)
+        return lambda posed: np.concatenate([gaps(posed), others(posed)])
+
+    rates = rates_at(sweep, at, rebuild, begin)
     sigma = rates.one_sigma(np.array([doubt[p] for p in rates.points]))
     pairs = {}
     for k, c in enumerate(seen):
