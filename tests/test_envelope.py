@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 import trimesh
 from conftest import front_corner
+from solids import round_bar
 from test_certify import exact, swept, tyre_and_rim
 
-from linkview.clearance.bodies import TubeSolid, placed
+from linkview.clearance.bodies import placed
 from linkview.clearance.domain import Domain
 from linkview.clearance.envelope import STEP_MM, sweep_volume, volume_of
 from linkview.errors import MeshFault
@@ -26,7 +27,7 @@ def turns(count, axis, angle):
 def test_a_ball_carried_round_an_axis_sweeps_a_ring():
     # Truth: the torus, 2 pi^2 R r^2. The drawn surface stands `level` outside the field's zero, to
     # which the ball's radius is grown here, and 720 poses leave scallops of 0.01 mm.
-    ball = TubeSolid("ball", "arm", ("arm",), frozen([[200.0, 0, 0]]), 60.0)
+    ball = round_bar("ball", "arm", ("arm",), frozen([[200.0, 0, 0]]), 60.0)
     swept_ = volume_of(ball, {"arm": turns(720, [0, 0, 1.0], 2 * np.pi)}, np.zeros(720), 0.0, 0.0)
     truth = 2 * np.pi**2 * 200.0 * (60.0 + swept_.level_mm) ** 2
     assert surface_of(swept_).volume == pytest.approx(truth, rel=0.01)
@@ -56,7 +57,7 @@ def test_every_pose_lies_inside_and_the_surface_closes(tmp_path):
     rng = np.random.default_rng(21)
     sweep = swept(front_corner, Hold.WHEEL_HEIGHT)
     domain = Domain(sweep, ())
-    rod = TubeSolid(
+    rod = round_bar(
         "rod",
         "tie_rod",
         ("tie_rod", "tie_rod"),
@@ -71,9 +72,9 @@ def test_every_pose_lies_inside_and_the_surface_closes(tmp_path):
     # Points on the rod's skin at exact poses of no cell.
     poses = exact(domain, rng, 150)["tie_rod"]
     share, way = rng.uniform(0, 1, (40, 1)), rng.normal(size=(40, 3))
-    axis = rod.points[1] - rod.points[0]
+    axis = np.subtract(*(at for _, at in rod.ends[::-1]))
     across = way - (way @ axis)[:, None] * axis / (axis @ axis)
-    skin = rod.points[0] + share * axis + 11.0 * across / np.linalg.norm(across, axis=1)[:, None]
+    skin = rod.ends[0][1] + share * axis + 11.0 * across / np.linalg.norm(across, axis=1)[:, None]
     at = apply(poses[:, None], skin).reshape(-1, 3)
     index = np.floor((at - made.origin) / made.step_mm).astype(int)
     corner = made.field[tuple(index.T)]

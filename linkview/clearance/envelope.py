@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linkview.clearance.bodies import RevolvedSolid, Solid, TubeSolid
+from linkview.clearance.bodies import RevolvedSolid, Solid, TubeSolid, line_of
 from linkview.clearance.compiled import kernels
 from linkview.clearance.domain import Domain
 from linkview.clearance.drift import Drift, corners_of
@@ -78,17 +78,15 @@ def volume_of(
 ) -> SweptVolume:
     """The body at n poses (part -> (n, 4, 4)), each grown by its bound (n,) and by besides_mm."""
     if isinstance(solid, TubeSolid):
-        lines = np.stack(
-            [apply(poses[r], p) for r, p in zip(solid.riders, solid.points, strict=True)], axis=1
-        )
+        lines = line_of(solid.line, poses)
         pack = np.zeros((1, 5)), np.zeros(1, dtype=np.int64), np.zeros(0)
-        radius, moves, rounding = solid.radius_mm, np.zeros((1, 4, 4)), solid.radius_mm
-        core, out = lines.reshape(-1, 3), solid.radius_mm
+        radius, moves = solid.radius_mm + solid.inside_mm, np.zeros((1, 4, 4))
+        core, out, rounding = lines.reshape(-1, 3), radius, radius
     else:
         frame, p = poses[solid.part] @ solid.home, solid.packed
         lines, radius, moves = np.zeros((1, 1, 3)), -1.0, np.ascontiguousarray(inverse(frame))
         pack, rounding = (p.sides, p.starts, p.roundings), float(p.roundings.min())
-        own = apply(inverse(solid.home), corners_of(solid).parts[0][1])
+        own = apply(inverse(solid.home), corners_of(solid).shares[0].at)
         core, out = apply(frame[:, None], own).reshape(-1, 3), float(p.roundings.max())
     grow = bound + besides_mm
     level = 1.5 * STEP_MM**2 / (4.0 * max(rounding, STEP_MM / 2.0))

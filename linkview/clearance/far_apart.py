@@ -49,12 +49,14 @@ def ball_floor_mm(a: MeshSolid, b: Solid, poses: Poses) -> float:
 def _sphere(solid: Solid, poses: Poses) -> tuple[Array, Array]:
     """Centres (..., 3) and radii (...) of a sphere round a body at every pose."""
     if isinstance(solid, TubeSolid):
-        riders = zip(solid.riders, solid.points, strict=True)
-        spots = [apply(_move(part, poses), at) for part, at in riders]
-        spots = list(np.broadcast_arrays(*spots))
-        middle = sum(spots) / len(spots)
-        reach = np.max([length(p - middle) for p in spots], axis=0)
-        return np.asarray(middle), np.asarray(reach + solid.radius_mm)
+        shares = (
+            s.weight[:, None] * apply(_move(s.part, poses)[..., None, :, :], s.at)
+            for s in solid.hull
+        )
+        spots = np.asarray(sum(shares))
+        middle = spots.mean(axis=-2)
+        reach = length(spots - middle[..., None, :]).max(axis=-1)
+        return middle, np.asarray(reach + solid.radius_mm + solid.inside_mm)
     corners = _corners(solid)
     middle = (corners.min(axis=0) + corners.max(axis=0)) / 2.0
     radius = float(length(corners - middle).max())

@@ -10,6 +10,7 @@ import numpy as np
 from linkview.errors import Fault, near_miss
 from linkview.geometry import dot, unit
 from linkview.model.layouts import KNUCKLE, Layout
+from linkview.model.made_bodies import MadeTable, made_faults, names_of
 from linkview.model.platekinds import DropBracket, TopMountSlider
 from linkview.model.platespec import TopMountBase, WeldOnEar
 from linkview.model.schema import (
@@ -102,6 +103,8 @@ def _bodies(where: str, table: AxleTable, layout: Layout, folder: Path) -> Itera
                 places = {f"matches[{i}].car": m.car for i, m in enumerate(body.matches)}
                 yield from _known(key, places, points)
                 yield from _mesh(key, body, folder)
+            case _ if isinstance(body, MadeTable):
+                yield from made_faults(key, name, body, table, layout)
             case _:
                 low, high = np.array(body.low), np.array(body.high)
                 if np.any(high - low < 0.1):
@@ -176,7 +179,8 @@ def _matches(key: str, body: MeshTable) -> Iterator[Fault]:
 
 def _pairs(where: str, table: AxleTable) -> Iterator[Fault]:
     plates = [name + end for name in table.plates for end in ("", "_side", "_bridge")]
-    bodies = [*table.bodies, *OWN_BODIES, *plates]
+    made = [one for name, body in table.bodies.items() for one in names_of(name, body)]
+    bodies = [*made, *OWN_BODIES, *plates]
     wanted, left_out = (tuple(x.between for x in pairs) for pairs in (table.gaps, table.leave_out))
     for key, pairs in (("gaps", wanted), ("leave_out", left_out)):
         for i, pair in enumerate(pairs):
