@@ -8,7 +8,7 @@ coordinates are carried along with their part.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -403,6 +403,10 @@ class _Builder:
         return move, tuple(float(v) for v in off)
 
     def mesh(self, name: str, table: MeshTable) -> MeshFile:
+        track = 2.0 * abs(float(self.reference.points[WHEEL_CENTRE][1]))
+        return replace(self.placed_mesh(name, table), car_mm=0.0 if table.size_checked else track)
+
+    def placed_mesh(self, name: str, table: MeshTable) -> MeshFile:
         if table.matches:
             move, off = self.fitted(name, table)
             path, scale = (self.folder / table.file).resolve(), MM_PER_UNIT[table.unit]

@@ -136,6 +136,7 @@ class MeshFile:
 
     mirrored: the file shows the other side's part; y changes sign after placement. fit_mm: how far
     each matching place is from where the fitted placement puts it, () where it was given.
+    car_mm: the car's track, to tell a wrong unit by; 0: the size is not asked about.
     """
 
     name: str
@@ -145,6 +146,7 @@ class MeshFile:
     placement: Array
     mirrored: bool = False
     fit_mm: tuple[float, ...] = ()
+    car_mm: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)

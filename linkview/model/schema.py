@@ -434,6 +434,9 @@ class MeshTable(Table):
     place_at: Position = Field(default=(0.0, 0.0, 0.0), description="where the file's origin is")
     x_axis: Direction = Field(default=(1.0, 0.0, 0.0), description="where the file's x points")
     y_axis: Direction = Field(default=(0.0, 1.0, 0.0), description="where the file's y points")
+    size_checked: bool = Field(
+        default=False, description="true: its size is right, however odd it is beside the car"
+    )
     matches: Annotated[tuple[MatchTable, ...], Field(max_length=200)] = Field(
         default=(), description="instead of place_at and the axes: three or more matching places"
     )
