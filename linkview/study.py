@@ -241,7 +241,7 @@ def far_from_plates(corner: Corner, poses: Poses, axle: Axle) -> dict[frozenset[
 def swept_volume(car: Car, axle: str, body: str, besides_mm: float, tell: Tell) -> SweptVolume:
     """The volume that a body of the left corner sweeps inside the limits.
 
-    UnknownName for an axle or body that is not there, MeshFault for one that cannot be swept.
+    UnknownName for an axle or body that is not there, MeshFault for a file that cannot be used.
     """
     if axle not in car.axles:
         raise UnknownName(f"no axle '{axle}'; {near_miss(axle, car.axles)}")

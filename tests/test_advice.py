@@ -113,6 +113,32 @@ def test_the_band_agrees_with_monte_carlo(front):
     assert sigma == pytest.approx(np.std(gaps), rel=0.2)
 
 
+def test_the_bands_of_limits_agree_with_monte_carlo(front):
+    # Truth: the spread of every limit over 150 cars, each built and solved anew, with 0.3 mm (one
+    # sigma) on every coordinate; the spread's own standard error is 6 %, and three of
+    # it are allowed.
+    car, axle, sweep, again = front
+    rebuild = partial(again.corner, "front", Side.LEFT)
+    limits = partial(limits_of, axle=axle, car=car)
+    doubt = {p: np.full(3, 0.3) for p in sweep.corner.points}
+    bands = advise(sweep, [], limits, rebuild, doubt).limit_bands
+    at = [np.array([getattr(b, k) for b in bands]) for k in ("rack_mm", "travel_mm")]
+    home, rng = Followed.of(sweep, *at), np.random.default_rng(6)
+    values = []
+    for _ in range(150):
+        corner = rebuild({p: 0.3 * rng.normal(size=3) for p in sweep.corner.points})
+        by_name, posed = {limit.name: limit for limit in limits(corner)}, home.again(corner)
+        values.append([by_name[b.name].measure(posed)[k] for k, b in enumerate(bands)])
+    # Some cars do not reach a pose at the edge of reach: what is least there has no spread to see.
+    spread = np.std(values, axis=0)
+    known = [k for k, b in enumerate(bands) if b.one_sigma > 1e-6 and np.isfinite(spread[k])]
+    assert len(known) >= 6
+    for k in known:
+        assert bands[k].one_sigma == pytest.approx(spread[k], rel=0.18), bands[k].name
+    still = [k for k, b in enumerate(bands) if b.one_sigma <= 1e-6]
+    assert (np.nan_to_num(spread[still]) < 1e-6).all()  # the rack's own stop
+
+
 def test_stops_that_would_keep_every_gap_do(front):
     car, axle, sweep, again = front
     limits = partial(limits_of, axle=axle, car=car)

@@ -12,7 +12,7 @@ from scipy.spatial.transform import Rotation
 from linkview.clearance.bodies import placed
 from linkview.clearance.distance import pair_gap
 from linkview.clearance.meshes import mesh_of_file
-from linkview.errors import ModelFaults
+from linkview.errors import MeshFault, ModelFaults
 from linkview.geometry import X, Z, apply, best_fit, rigid
 from linkview.kinematics.assemble import build_car
 from linkview.model.parts import Anchor, Tube
@@ -112,3 +112,50 @@ def test_growth_and_bulge_are_added_to_the_tyre(tmp_path):
     assert grown.outer_radius_mm == plain.outer_radius_mm + 4
     assert grown.half_width_mm == plain.half_width_mm + 6
     assert grown.inner_radius_mm == plain.inner_radius_mm
+
+
+def mesh_text(unit, extra=""):
+    return (
+        f'\n[axle.front.bodies.scan]\nkind = "mesh"\nfile = "scan.stl"\nunit = "{unit}"\n'
+        f"place_at = [0, 0, 900]\n{extra}"
+    )
+
+
+@pytest.mark.parametrize(
+    ("size", "unit", "reads"),
+    [
+        (20.0, "mm", '"in" it is 508 mm'),  # drawn in inches, a door's edge
+        (0.6, "in", '"m" it is 600 mm'),  # drawn in metres, said to be inches
+        (600.0, "in", '"mm" it is 600 mm'),  # 15 m
+        (15.0, "m", '"in" it is 381 mm'),
+    ],
+)
+def test_a_mesh_of_an_odd_size_is_asked_about(tmp_path, size, unit, reads):
+    trimesh.creation.box([size, size / 100, size / 100]).export(tmp_path / "scan.stl")
+    body = next(b for b in car_with(tmp_path, mesh_text(unit)).left.bodies if b.name == "scan")
+    with pytest.raises(MeshFault) as raised:
+        placed(body)
+    text = str(raised.value)
+    assert reads in text
+    assert "scan.stl" in text
+    assert "1540 mm" in text
+    assert "size_checked" in text
+    sure = mesh_text(unit, "size_checked = true\n")
+    body = next(b for b in car_with(tmp_path, sure).left.bodies if b.name == "scan")
+    placed(body)
+
+
+def test_matching_places_tell_a_wrong_unit(tmp_path):
+    trimesh.creation.box([30.0, 20.0, 10.0]).export(tmp_path / "scan.stl")
+    matches = (
+        "matches = [{file = [0, 0, 0], car = [0, 0, 900]}, "
+        "{file = [10, 0, 0], car = [254, 0, 900]}, {file = [0, 10, 0], car = [0, 254, 900]}]\n"
+    )
+    text = mesh_text("mm", matches).replace("place_at = [0, 0, 900]\n", "")
+    with pytest.raises(ModelFaults) as raised:
+        car_with(tmp_path, text)
+    assert "25.4 times" in str(raised.value)
+    assert 'drawn in "in"' in str(raised.value)
+    axle = car_with(tmp_path, text.replace('"mm"', '"in"'))
+    body = next(b for b in axle.left.bodies if b.name == "scan")
+    assert body.fit_mm == pytest.approx((0, 0, 0), abs=1e-9)

@@ -11,8 +11,9 @@ import os
 import numpy as np
 import pytest
 from conftest import front_corner, rear_corner
+from solids import round_bar
 
-from linkview.clearance.bodies import TubeSolid, placed
+from linkview.clearance.bodies import placed
 from linkview.clearance.certify import CLOSE_MM, Certainty, Patch, Task, certify
 from linkview.clearance.distance import GapState, pair_gap
 from linkview.clearance.domain import Domain
@@ -84,11 +85,11 @@ def test_no_spike_between_the_poses_is_missed(make, hold):
     far = axis + unit(rng.normal(size=(n, 3))) * 900.0
     for k in range(n):
         here = {p: m[k : k + 1] for p, m in poses.items()}
-        tip = TubeSolid("tip", "body", ("body",), far[k][None], 0.0)
+        tip = round_bar("tip", "body", ("body",), far[k][None], 0.0)
         seen = pair_gap(tyre, tip, here)
         out = unit(far[k] - seen.on_a[0])
         start = seen.on_a[0] - (0.6 + 0.2) * out  # the needle's radius is 0.2 mm
-        spike = TubeSolid(
+        spike = round_bar(
             f"spike {k}", "body", ("body", "body"), frozen([start, start + 60.0 * out]), 0.2
         )
         truth.append(float(pair_gap(tyre, spike, here).gap_mm[0]))
@@ -127,7 +128,7 @@ def test_what_is_called_clear_is_clear_at_every_pose_thrown_at_it():
     tasks = []
     for k in range(max(8, ATTACKS // 12)):
         at = centre + unit(rng.normal(size=3)) * rng.uniform(150, 520)
-        ball = TubeSolid(f"ball {k}", "body", ("body",), frozen(at[None]), 3.0)
+        ball = round_bar(f"ball {k}", "body", ("body",), frozen(at[None]), 3.0)
         tasks += [untold(body, ball, 6.0, sweep) for body in (tyre, rim, link)]
     brackets = 0
     for certain, task in zip(certify(domain, tasks, silent), tasks, strict=True):
@@ -161,7 +162,7 @@ def test_a_thin_blade_is_found_by_its_edge(tmp_path):
         here = {p: m[k : k + 1] for p, m in poses.items()}
         far = apply(here["wheel"][0], sweep.corner.points["wheel_centre"])
         far = far + unit(rng.normal(size=3)) * 900.0
-        tip = TubeSolid("tip", "body", ("body",), far[None], 0.0)
+        tip = round_bar("tip", "body", ("body",), far[None], 0.0)
         seen = pair_gap(tyre, tip, here).on_a[0]
         out = unit(far - seen)
         across = unit(np.cross(out, rng.normal(size=3)))
@@ -206,9 +207,9 @@ def test_limits_leave_out_only_what_is_beyond_them():
     tyre, _ = tyre_and_rim(sweep.corner)
     lock = sweep_corner(sweep.corner, np.array([-74.0]), np.zeros(1), sweep.hold)
     here = {p: m.reshape(-1, 4, 4) for p, m in lock.poses.items()}
-    far = TubeSolid("far", "body", ("body",), np.array([[-900.0, 100, 300]]), 0.0)
+    far = round_bar("far", "body", ("body",), np.array([[-900.0, 100, 300]]), 0.0)
     at = pair_gap(tyre, far, here).on_a
-    ball = TubeSolid("ball", "body", ("body",), frozen(at), 1.0)
+    ball = round_bar("ball", "body", ("body",), frozen(at), 1.0)
     (inside,) = certify(domain, [untold(tyre, ball, 2.0, sweep)], silent)
     (everywhere,) = certify(Domain(sweep, ()), [untold(tyre, ball, 2.0, sweep)], silent)
     assert inside.verdict is Certainty.CLEAR
@@ -224,7 +225,7 @@ def test_the_edge_of_reach_leaves_a_strip_that_is_said():
     assert sweep.edges
     domain = Domain(sweep, ())
     tyre, _ = tyre_and_rim(sweep.corner)
-    ball = TubeSolid("ball", "body", ("body",), np.array([[0.0, 1400, 300]]), 5.0)
+    ball = round_bar("ball", "body", ("body",), np.array([[0.0, 1400, 300]]), 5.0)
     (certain,) = certify(domain, [untold(tyre, ball, 2.0, sweep)], silent)
     assert certain.verdict is Certainty.CLEAR
     assert 0.0 < certain.strip < 0.35
@@ -237,7 +238,7 @@ def test_the_map_of_where_it_is_too_small_agrees_with_exact_gaps():
     domain = Domain(sweep, ())
     tyre, _ = tyre_and_rim(sweep.corner)
     at = sweep.corner.points["wheel_centre"] + np.array([320.0, -60.0, 60.0])
-    ball = TubeSolid("ball", "body", ("body",), frozen(at[None]), 3.0)
+    ball = round_bar("ball", "body", ("body",), frozen(at[None]), 3.0)
     wanted = 10.0
     (certain,) = certify(domain, [untold(tyre, ball, wanted, sweep)], silent)
     region = certain.region
@@ -280,7 +281,7 @@ def test_no_gap_falls_by_more_than_its_cell_allows(make):
     middle = {part: p[cells] for part, p in domain.all.poses.items()}
     centre = sweep.corner.points["wheel_centre"]
     balls = [
-        TubeSolid(f"ball {k}", "body", ("body",), frozen((centre + way * 600.0)[None]), 3.0)
+        round_bar(f"ball {k}", "body", ("body",), frozen((centre + way * 600.0)[None]), 3.0)
         for k, way in enumerate(unit(rng.normal(size=(12, 3))))
     ]
     solids = {s.name: s for s in (tyre, rim, rod, *balls)}

@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 import trimesh
 from conftest import front_corner
+from solids import round_bar
 from test_certify import exact, swept, tyre_and_rim
 
-from linkview.clearance.bodies import TubeSolid, placed
+from linkview.clearance.bodies import placed
 from linkview.clearance.domain import Domain
 from linkview.clearance.envelope import STEP_MM, sweep_volume, volume_of
-from linkview.errors import MeshFault
+from linkview.clearance.meshes import MeshSolid
 from linkview.export.envelope import surface_of, write_envelope
 from linkview.geometry import apply, frozen, rigid, rotation_from_vector
 from linkview.model.parts import Box, Hold, Profile, Revolved
@@ -26,7 +27,7 @@ def turns(count, axis, angle):
 def test_a_ball_carried_round_an_axis_sweeps_a_ring():
     # Truth: the torus, 2 pi^2 R r^2. The drawn surface stands `level` outside the field's zero, to
     # which the ball's radius is grown here, and 720 poses leave scallops of 0.01 mm.
-    ball = TubeSolid("ball", "arm", ("arm",), frozen([[200.0, 0, 0]]), 60.0)
+    ball = round_bar("ball", "arm", ("arm",), frozen([[200.0, 0, 0]]), 60.0)
     swept_ = volume_of(ball, {"arm": turns(720, [0, 0, 1.0], 2 * np.pi)}, np.zeros(720), 0.0, 0.0)
     truth = 2 * np.pi**2 * 200.0 * (60.0 + swept_.level_mm) ** 2
     assert surface_of(swept_).volume == pytest.approx(truth, rel=0.01)
@@ -56,7 +57,7 @@ def test_every_pose_lies_inside_and_the_surface_closes(tmp_path):
     rng = np.random.default_rng(21)
     sweep = swept(front_corner, Hold.WHEEL_HEIGHT)
     domain = Domain(sweep, ())
-    rod = TubeSolid(
+    rod = round_bar(
         "rod",
         "tie_rod",
         ("tie_rod", "tie_rod"),
@@ -71,9 +72,9 @@ def test_every_pose_lies_inside_and_the_surface_closes(tmp_path):
     # Points on the rod's skin at exact poses of no cell.
     poses = exact(domain, rng, 150)["tie_rod"]
     share, way = rng.uniform(0, 1, (40, 1)), rng.normal(size=(40, 3))
-    axis = rod.points[1] - rod.points[0]
+    axis = np.subtract(*(at for _, at in rod.ends[::-1]))
     across = way - (way @ axis)[:, None] * axis / (axis @ axis)
-    skin = rod.points[0] + share * axis + 11.0 * across / np.linalg.norm(across, axis=1)[:, None]
+    skin = rod.ends[0][1] + share * axis + 11.0 * across / np.linalg.norm(across, axis=1)[:, None]
     at = apply(poses[:, None], skin).reshape(-1, 3)
     index = np.floor((at - made.origin) / made.step_mm).astype(int)
     corner = made.field[tuple(index.T)]
@@ -91,8 +92,60 @@ def test_the_tyre_is_not_swept_as_a_drum():
     assert made.field[tuple(index)] > made.level_mm
 
 
-def test_a_box_is_refused_with_the_reason():
-    sweep = swept(front_corner, Hold.WHEEL_HEIGHT)
-    box = placed(Box("crate", "body", np.zeros(3), np.ones(3) * 50))
-    with pytest.raises(MeshFault, match=r"crate.*cannot be swept"):
-        sweep_volume(Domain(sweep, ()), box, 0.0, lambda done, count: None)
+def test_a_box_turned_round_an_axis_sweeps_a_ring_with_flat_faces():
+    # Truth: a ring from the near face (100 mm) to the far edges, 40 mm high; between the 240 poses
+    # no point goes further than half a step of the far edge, by which each is grown.
+    box = placed(Box("crate", "arm", np.array([100.0, -30, -20]), np.array([160.0, 30, 20])))
+    far, n = np.hypot(160.0, 30.0), 240
+    between = np.full(n, np.pi * far / n)
+    made = volume_of(box, {"arm": turns(n + 1, [0, 0, 1.0], 2 * np.pi)[:-1]}, between, 0.0, 0.0)
+    surface = trimesh.Trimesh(*_faces_of(surface_of(made)))
+    assert surface.is_watertight
+    rng = np.random.default_rng(5)
+    angle, radius, z = rng.uniform([0, 100, -20], [2 * np.pi, far, 20], (400, 3)).T
+    inside = np.column_stack([radius * np.cos(angle), radius * np.sin(angle), z])
+    assert (trimesh.proximity.signed_distance(surface, inside) >= 0.0).all()  # + inside
+    # And no point of the surface is further out than is said.
+    x, y, z = surface.vertices.T
+    r = np.hypot(x, y)
+    out = np.hypot(np.maximum(np.maximum(100 - r, r - far), 0), np.maximum(np.abs(z) - 20, 0))
+    assert out.max() <= made.over_mm + between[0]
+    assert out.min() >= 0.0
+    assert made.over_mm < 26.0
+    assert np.median(out) < made.level_mm + between[0] + 1.0
+
+
+def _faces_of(mesh):
+    return np.asarray(mesh.points, dtype=float), mesh.regular_faces
+
+
+def test_an_open_scan_is_swept_with_what_it_all_but_encloses():
+    box = trimesh.creation.box([80.0, 80.0, 80.0]).subdivide().subdivide().subdivide()
+    box.update_faces(np.arange(len(box.faces)) != 7)  # a hole of 10 mm
+    part = MeshSolid("scan", "arm", frozen(box.triangles), False, frozen(np.zeros((1, 3))))
+    made = volume_of(part, {"arm": np.eye(4)[None]}, np.zeros(1), 0.0, 0.0)
+    surface = surface_of(made)
+    # One surface outside, none round a hollow: no smaller than the box, no larger than said.
+    low, high = (80.0 + 2 * grown for grown in (0.0, made.over_mm))
+    assert low**3 < surface.volume < high**3
+    index = np.rint(-made.origin / made.step_mm).astype(int)
+    assert made.field[tuple(index)] < 0.0
+
+
+def test_a_meshs_sweep_holds_exact_poses_of_no_cell(tmp_path):
+    rng = np.random.default_rng(22)
+    domain = Domain(swept(front_corner, Hold.WHEEL_HEIGHT), ())
+    at = domain.sweep.corner.points["tie_rod_outer"]
+    half = np.array([15.0, 20.0, 10.0])
+    box = placed(Box("lug", "knuckle", at - half, at + half))
+    made = sweep_volume(domain, box, 0.0, lambda done, count: None)
+    file = write_envelope(tmp_path / "lug.stl", made)
+    assert "closed" in file.words
+    surface = trimesh.load_mesh(tmp_path / "lug.stl")
+    assert surface.is_watertight
+    poses = exact(domain, rng, 100)["knuckle"]
+    corners = box.triangles.reshape(-1, 3)[rng.choice(36, 8)]
+    there = apply(poses[:, None], corners).reshape(-1, 3)
+    assert (
+        trimesh.proximity.signed_distance(surface, there[rng.choice(len(there), 150)]) > 0
+    ).all()

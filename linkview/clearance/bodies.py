@@ -1,13 +1,14 @@
 """Bodies made ready for measuring, once: what the hard-point file calls a body becomes a Solid.
 
-Tube      -> TubeSolid      anchors and a radius
+Tube      -> TubeSolid      places on parts and a radius
+Wound     -> TubeSolid      the same, each place shared among parts
 Revolved  -> RevolvedSolid  convex meridian pieces in its own frame
 Box, mesh -> MeshSolid      triangles, two search trees (`meshes.py`)
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -18,31 +19,41 @@ from linkview.clearance.meshes import MeshSolid, mesh_of_box, mesh_of_facets, me
 from linkview.clearance.revolved import Packed, Piece, own_frame, packed, piece_of
 from linkview.errors import MeshFault
 from linkview.geometry import Array, frozen
-from linkview.model.parts import Body, Box, Facets, MeshFile, Revolved, Tube
+from linkview.model.parts import Anchor, Body, Box, Facets, MeshFile, Revolved, Share, Tube, Wound
 
 
 @dataclass(frozen=True, eq=False)
 class TubeSolid:
-    """All points within radius_mm of the line through points (k, 3), each on its own part.
+    """All points within radius_mm of a line whose places ride on parts, or are shared among them.
 
-    points in the car's frame at the reference pose; riders: the part of each point.
+    line: see `Wound`; hull: places whose motion bounds the line's. ends: part and place (3,), in
+    the car's frame at the reference pose, where it may be joined to others. inside_mm: how far the
+    true surface may stand outside.
     """
 
     name: str
     part: str
-    riders: tuple[str, ...]
-    points: Array
+    line: tuple[Share, ...]
+    hull: tuple[Share, ...]
+    ends: tuple[tuple[str, Array], ...]
     radius_mm: float
+    inside_mm: float = 0.0
 
     @property
     def parts(self) -> tuple[str, ...]:
         """Every part it belongs to, its own first."""
-        return tuple(dict.fromkeys((self.part, *self.riders)))
+        return tuple(dict.fromkeys((self.part, *self.carriers)))
 
     @property
     def carriers(self) -> tuple[str, ...]:
         """The parts whose poses say where it is."""
-        return tuple(dict.fromkeys(self.riders))
+        return tuple(dict.fromkeys(share.part for share in self.line))
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        if not self.inside_mm:
+            return ()
+        return (f"its turns are chords up to {self.inside_mm:.2f} mm off the true wire",)
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,17 +78,53 @@ class RevolvedSolid:
     def carriers(self) -> tuple[str, ...]:
         return (self.part,)
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        return ()
+
+    @property
+    def inside_mm(self) -> float:
+        return 0.0
+
 
 Solid = TubeSolid | RevolvedSolid | MeshSolid
 
 
+def shares_of(through: Sequence[Anchor]) -> tuple[Share, ...]:
+    """Anchors as shares: each place wholly on its own part."""
+    at = frozen(np.array([anchor.at for anchor in through], dtype=float))
+    riders = [anchor.part for anchor in through]
+    return tuple(
+        Share(part, at, frozen([float(rider == part) for rider in riders]))
+        for part in dict.fromkeys(riders)
+    )
+
+
+def line_of(shares: Sequence[Share], moves: Mapping[str, Array]) -> Array:
+    """Where the places stand, (n, k, 3) in the car's frame; part -> moves (n, 4, 4)."""
+    out: Array | float = 0.0
+    for part in dict.fromkeys(share.part for share in shares):
+        # R (w x) + w t: one product for all the shares of a part.
+        mine = [share for share in shares if share.part == part]
+        at = np.sum([share.weight[:, None] * share.at for share in mine], axis=0)
+        weight = np.sum([share.weight for share in mine], axis=0)
+        move = moves[part]
+        out = out + at @ move[:, :3, :3].swapaxes(1, 2) + weight[:, None] * move[:, None, :3, 3]
+    return np.ascontiguousarray(out)
+
+
 def tube_solid(body: Tube) -> TubeSolid:
+    shares = shares_of(body.through)
+    ends = tuple((anchor.part, np.asarray(anchor.at)) for anchor in body.through)
+    return TubeSolid(body.name, body.part, shares, shares, ends, float(body.radius_mm))
+
+
+def wound_solid(body: Wound) -> TubeSolid:
+    # The wire's own ends: what stands inside the coils is not joined to them.
+    at = sum(share.weight[:, None] * share.at for share in body.line)
+    ends = tuple((a.part, np.asarray(at)[k]) for a, k in zip(body.ends, (0, -1), strict=True))
     return TubeSolid(
-        body.name,
-        body.part,
-        tuple(anchor.part for anchor in body.through),
-        frozen(np.array([anchor.at for anchor in body.through], dtype=float)),
-        float(body.radius_mm),
+        body.name, body.part, body.line, body.hull, ends, float(body.radius_mm), body.inside_mm
     )
 
 
@@ -92,6 +139,7 @@ def revolved_solid(body: Revolved) -> RevolvedSolid:
 
 _MADE_BY: Mapping[type, Callable[[Any], Solid]] = {
     Tube: tube_solid,
+    Wound: wound_solid,
     Revolved: revolved_solid,
     Box: mesh_of_box,
     MeshFile: mesh_of_file,

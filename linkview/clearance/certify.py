@@ -21,7 +21,6 @@ from linkview.clearance.bodies import Solid
 from linkview.clearance.distance import SURFACE_TOLERANCE_MM, pair_gap
 from linkview.clearance.domain import FIRST_CELLS, Domain
 from linkview.clearance.drift import Corners, Drift, corners_of
-from linkview.clearance.meshes import MeshSolid
 from linkview.geometry import Array, Flags, Index, frozen
 
 CLOSE_MM = 0.5
@@ -153,9 +152,7 @@ class _Search:
     @property
     def loose(self) -> float:
         """How far a measured gap may be over the true one, mm: the search's, and chords'."""
-        return SURFACE_TOLERANCE_MM + sum(
-            solid.inside_mm for solid in (self.a, self.b) if isinstance(solid, MeshSolid)
-        )
+        return SURFACE_TOLERANCE_MM + self.a.inside_mm + self.b.inside_mm
 
     @property
     def asked(self) -> float:

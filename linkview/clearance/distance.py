@@ -23,7 +23,7 @@ from linkview.clearance.answers import (
     unless_wrapped,
     with_contact,
 )
-from linkview.clearance.bodies import RevolvedSolid, Solid, TubeSolid
+from linkview.clearance.bodies import RevolvedSolid, Solid, TubeSolid, line_of
 from linkview.clearance.compiled import kernels
 from linkview.clearance.meshes import MeshSolid
 from linkview.clearance.revolved import foot_on_surface, signed_distance
@@ -51,9 +51,7 @@ def pair_gap(a: Solid, b: Solid, poses: Poses) -> PairGap:
     n = len(reached)
     gap, state = np.full(n, np.nan), np.full(n, GapState.UNKNOWN, dtype=np.int8)
     on_a, on_b = np.full((n, 3), np.nan), np.full((n, 3), np.nan)
-    notes = tuple(
-        f"{s.name}: {note}" for s in (a, b) if isinstance(s, MeshSolid) for note in s.notes
-    )
+    notes = tuple(f"{s.name}: {note}" for s in (a, b) for note in s.notes)
     if not reached.any():
         state.flags.writeable = False
         return PairGap(frozen(gap), state, frozen(on_a), frozen(on_b), False, notes)
@@ -116,9 +114,7 @@ def _never_move_apart(moves: Poses) -> bool:
 
 def _line(tube: TubeSolid, moves: Poses) -> Array:
     """The tube's centre line (n, k, 3) in the car's frame."""
-    return np.stack(
-        [apply(moves[r], p) for r, p in zip(tube.riders, tube.points, strict=True)], axis=1
-    )
+    return line_of(tube.line, moves)
 
 
 def _frame(solid: RevolvedSolid, moves: Poses) -> Array:

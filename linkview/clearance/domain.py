@@ -3,7 +3,9 @@
 A cell counts as *out* when some limit is broken throughout it (the limit's value at the middle and
 its drift over the cell say so), or when it can only be reached through cells that are out. Nothing
 else is left away: a cell that straddles a limit is kept, which is on the safe side. A limit already
-broken at ride height, or whose drift is not known, takes no part, for the same reason.
+broken at ride height, or whose drift is not known, takes no part, for the same reason. So do the
+other wheel's limits: it hangs on the same rack, and where it cannot follow, this one does not get
+either; but that depends on its own travel, so it is left out: the domain is wider than the car's.
 
 Cells too near the edge of reach to be bounded are split down to 1 / 2**ROOMY of the rectangle's
 sides; the strip of those that remain is reported with every answer.

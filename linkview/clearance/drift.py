@@ -2,7 +2,11 @@
 
 Every body is some core grown by a radius that does not change, so that gaps change as the cores'
 distances do. A core lies in the hull of a few points that ride on parts, and its displacement is
-nowhere more than at one of them (it is affine between them).
+nowhere more than at one of them (it is affine between them). A wire that stretches is held the same
+way: a place of a spring is P x + u (Q b - P b), P and Q the moves of its two seats, u the share of
+the way up; that is affine in u and in x across the coil apart, so in every pose the place is the
+same mean of the corners of a prism round the coil, at u = 0 and 1. The stretch is in it: each
+corner's way is the sum of its shares' ways, exact in `by` and added up in the slack.
 
 For points a, b of the two bodies and any rigid velocity field with turn w (that of some part):
 
@@ -25,26 +29,31 @@ from linkview.geometry import Array, Index, apply, frozen, inverse, length
 from linkview.kinematics.cell_motion import Field, Motion, Spots
 from linkview.kinematics.cells import farthest
 from linkview.model.layouts import BODY
+from linkview.model.parts import Share
 
 _CORNERS = 12  # of the polygon round a circle
 
 
 @dataclass(frozen=True, eq=False)
 class Corners:
-    """Points (k, 3) at the reference pose, each group on its part; their hull holds the core."""
+    """Places shared among parts (see `Wound`); their hull holds the core, in every pose."""
 
-    parts: tuple[tuple[str, Array], ...]
+    shares: tuple[Share, ...]
+
+
+def _all_on(part: str, at: Array) -> Corners:
+    return Corners((Share(part, frozen(at), frozen(np.ones(len(at)))),))
 
 
 def corners_of(solid: Solid) -> Corners:
     """The few points that bound how far a solid's core moves."""
     if isinstance(solid, TubeSolid):
-        return Corners(tuple((r, p[None]) for r, p in zip(solid.riders, solid.points, strict=True)))
+        return Corners(solid.hull)
     if isinstance(solid, RevolvedSolid):
-        return Corners(((solid.part, frozen(apply(solid.home, _round(solid)))),))
+        return _all_on(solid.part, apply(solid.home, _round(solid)))
     low, high = solid.triangles.min(axis=(0, 1)), solid.triangles.max(axis=(0, 1))
     box = np.array([[low[0], high[0]], [low[1], high[1]], [low[2], high[2]]])
-    return Corners(((solid.part, frozen(np.stack(np.meshgrid(*box), axis=-1).reshape(-1, 3))),))
+    return _all_on(solid.part, np.stack(np.meshgrid(*box), axis=-1).reshape(-1, 3))
 
 
 def _round(solid: RevolvedSolid) -> Array:
@@ -110,13 +119,23 @@ class Drift:
 
     def _of(self, solid: Solid) -> Spots:
         if solid.name not in self._spots:
-            groups = [self.motion.spots(p, at) for p, at in self.corners[solid.name].parts]
-            self._spots[solid.name] = Spots(
-                np.concatenate([g.now for g in groups], axis=1),
-                np.concatenate([g.by for g in groups], axis=1),
-                np.concatenate([g.slack for g in groups], axis=1),
-            )
+            self._spots[solid.name] = self._shared(self.corners[solid.name].shares)
         return self._spots[solid.name]
+
+    def _shared(self, shares: tuple[Share, ...]) -> Spots:
+        """The places' spots: now and `by` are sums over the shares, and so is what they can stray.
+
+        A share that does not count is not asked, for its part's slack may be infinite.
+        """
+        n, k = len(self.motion.inputs.rack_mm), len(shares[0].weight)
+        out = Spots(np.zeros((n, k, 3)), np.zeros((n, k, 3, 2)), np.zeros((n, k)))
+        for share in shares:
+            rows = np.flatnonzero(share.weight)
+            w, spots = share.weight[rows], self.motion.spots(share.part, share.at[rows])
+            out.now[:, rows] += w[:, None] * spots.now
+            out.by[:, rows] += w[:, None, None] * spots.by
+            out.slack[:, rows] += np.abs(w) * spots.slack
+        return out
 
     def _field(self, part: str) -> Field:
         if part not in self._fields:

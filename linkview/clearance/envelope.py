@@ -19,11 +19,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linkview.clearance.bodies import RevolvedSolid, Solid, TubeSolid
+from linkview.clearance.bodies import Solid, TubeSolid, line_of
 from linkview.clearance.compiled import kernels
 from linkview.clearance.domain import Domain
 from linkview.clearance.drift import Drift, corners_of
-from linkview.errors import MeshFault
+from linkview.clearance.mesh_sweep import STEP_MM as MESH_STEP_MM
+from linkview.clearance.mesh_sweep import mesh_sweep
+from linkview.clearance.meshes import MeshSolid
 from linkview.geometry import Array, Index, apply, frozen, inverse
 from linkview.model.layouts import BODY
 
@@ -35,6 +37,7 @@ _MARGIN_STEPS = 3
 class SweptVolume:
     """field (i, j, k) mm at origin + step * index; inside where it is under level_mm.
 
+    over_mm: the surface lies this far outside the grown poses at most.
     grown_mm: the largest motion bound in it. poses: how many middles. strip: the share of the
     domain left open at the edge of reach, not in the volume.
     """
@@ -44,6 +47,7 @@ class SweptVolume:
     step_mm: float
     field: Array
     level_mm: float
+    over_mm: float
     grown_mm: float
     besides_mm: float
     poses: int
@@ -55,12 +59,8 @@ def sweep_volume(
 ) -> SweptVolume:
     """The volume of one body of the domain's corner, in the car's frame, grown by besides_mm.
 
-    MeshFault for an imported mesh or a box, whose volume this cannot sweep.
+    A mesh is taken as what it encloses, and its surface is coarser (`mesh_sweep.py`).
     """
-    if not isinstance(solid, RevolvedSolid | TubeSolid):
-        raise MeshFault(
-            f"body '{solid.name}': a mesh or box cannot be swept; give the body as tubes or turned"
-        )
     progress(0, 2)
     cells, bound, strip = _fine_cells(domain, solid)
     poses = {part: p[cells] for part, p in domain.all.poses.items()}
@@ -70,25 +70,27 @@ def sweep_volume(
 
 
 def volume_of(
-    solid: RevolvedSolid | TubeSolid,
+    solid: Solid,
     poses: Mapping[str, Array],
     bound: Array,
     besides_mm: float,
     strip: float,
 ) -> SweptVolume:
     """The body at n poses (part -> (n, 4, 4)), each grown by its bound (n,) and by besides_mm."""
+    if isinstance(solid, MeshSolid):
+        mesh = mesh_sweep(solid, poses, bound, besides_mm)
+        grid = mesh.origin, MESH_STEP_MM, mesh.field, mesh.level_mm, mesh.over_mm
+        return _swept(solid.name, grid, bound, besides_mm, strip)
     if isinstance(solid, TubeSolid):
-        lines = np.stack(
-            [apply(poses[r], p) for r, p in zip(solid.riders, solid.points, strict=True)], axis=1
-        )
+        lines = line_of(solid.line, poses)
         pack = np.zeros((1, 5)), np.zeros(1, dtype=np.int64), np.zeros(0)
-        radius, moves, rounding = solid.radius_mm, np.zeros((1, 4, 4)), solid.radius_mm
-        core, out = lines.reshape(-1, 3), solid.radius_mm
+        radius, moves = solid.radius_mm + solid.inside_mm, np.zeros((1, 4, 4))
+        core, out, rounding = lines.reshape(-1, 3), radius, radius
     else:
         frame, p = poses[solid.part] @ solid.home, solid.packed
         lines, radius, moves = np.zeros((1, 1, 3)), -1.0, np.ascontiguousarray(inverse(frame))
         pack, rounding = (p.sides, p.starts, p.roundings), float(p.roundings.min())
-        own = apply(inverse(solid.home), corners_of(solid).parts[0][1])
+        own = apply(inverse(solid.home), corners_of(solid).shares[0].at)
         core, out = apply(frame[:, None], own).reshape(-1, 3), float(p.roundings.max())
     grow = bound + besides_mm
     level = 1.5 * STEP_MM**2 / (4.0 * max(rounding, STEP_MM / 2.0))
@@ -96,12 +98,24 @@ def volume_of(
     low, high = core.min(axis=0) - reach, core.max(axis=0) + reach
     field = np.empty(tuple(np.ceil((high - low) / STEP_MM).astype(int) + 1))
     kernels().swept_field(*pack, lines, radius, moves, grow, level, low, STEP_MM, field)
+    return _swept(solid.name, (low, STEP_MM, field, level, level), bound, besides_mm, strip)
+
+
+def _swept(
+    name: str,
+    grid: tuple[Array, float, Array, float, float],
+    bound: Array,
+    besides_mm: float,
+    strip: float,
+) -> SweptVolume:
+    low, step, field, level, over = grid
     return SweptVolume(
-        solid.name,
+        name,
         frozen(low),
-        STEP_MM,
+        step,
         frozen(field),
         level,
+        over,
         float(bound.max()),
         besides_mm,
         len(bound),

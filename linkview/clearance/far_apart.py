@@ -9,10 +9,11 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from linkview.clearance.bodies import RevolvedSolid, Solid, TubeSolid
+from linkview.clearance.bodies import RevolvedSolid, Solid, TubeSolid, tube_solid
 from linkview.clearance.distance import SURFACE_TOLERANCE_MM, GapState, Poses, pair_gap
 from linkview.clearance.meshes import MeshSolid
 from linkview.geometry import Array, apply, length
+from linkview.model.parts import Anchor, Tube
 
 
 def floor_mm(a: Solid, b: Solid, poses: Poses) -> float:
@@ -35,26 +36,27 @@ def ball_floor_mm(a: MeshSolid, b: Solid, poses: Poses) -> float:
     corners = _corners(a)
     middle = (corners.min(axis=0) + corners.max(axis=0)) / 2.0
     radius = float(length(corners - middle).max()) + a.inside_mm
-    ball = TubeSolid(a.name, a.part, (a.part,), middle[None], radius)
+    ball = tube_solid(Tube(a.name, a.part, (Anchor(a.part, middle),), radius))
     flat = {part: np.asarray(move).reshape(-1, 4, 4) for part, move in poses.items()}
     found = pair_gap(ball, b, flat)
     moves = [flat[part] for part in (*ball.carriers, *b.carriers) if part in flat]
     reached = np.all([np.isfinite(m).all(axis=(1, 2)) for m in moves], axis=0)
     if not reached.any() or (found.state[reached] != GapState.MEASURED).any():
         return -np.inf
-    chords_mm = b.inside_mm if isinstance(b, MeshSolid) else 0.0
-    return float(found.gap_mm[reached].min()) - SURFACE_TOLERANCE_MM - chords_mm
+    return float(found.gap_mm[reached].min()) - SURFACE_TOLERANCE_MM - b.inside_mm
 
 
 def _sphere(solid: Solid, poses: Poses) -> tuple[Array, Array]:
     """Centres (..., 3) and radii (...) of a sphere round a body at every pose."""
     if isinstance(solid, TubeSolid):
-        riders = zip(solid.riders, solid.points, strict=True)
-        spots = [apply(_move(part, poses), at) for part, at in riders]
-        spots = list(np.broadcast_arrays(*spots))
-        middle = sum(spots) / len(spots)
-        reach = np.max([length(p - middle) for p in spots], axis=0)
-        return np.asarray(middle), np.asarray(reach + solid.radius_mm)
+        shares = (
+            s.weight[:, None] * apply(_move(s.part, poses)[..., None, :, :], s.at)
+            for s in solid.hull
+        )
+        spots = np.asarray(sum(shares))
+        middle = spots.mean(axis=-2)
+        reach = length(spots - middle[..., None, :]).max(axis=-1)
+        return middle, np.asarray(reach + solid.radius_mm + solid.inside_mm)
     corners = _corners(solid)
     middle = (corners.min(axis=0) + corners.max(axis=0)) / 2.0
     radius = float(length(corners - middle).max())

@@ -11,9 +11,10 @@ from typing import Any
 
 import numpy as np
 
+from linkview.clearance.bodies import line_of, shares_of
 from linkview.clearance.revolved import own_frame, piece_of, signed_distance
 from linkview.geometry import Array, apply, inverse, length
-from linkview.model.parts import Body, Box, Facets, MeshFile, Profile, Revolved, Tube
+from linkview.model.parts import Body, Box, Facets, MeshFile, Profile, Revolved, Tube, Wound
 
 # The body as it is now and all parts' moves (n, 4, 4), the body's too -> the places (n, 3) there.
 Placed = Callable[[Any, Mapping[str, Array]], Array]
@@ -29,7 +30,7 @@ def footing(body: Body, moves: Mapping[str, Array], at: Array) -> Placed:
     return _KEPT_BY[type(body)](body, moves, at)
 
 
-def _on_tube(body: Tube, moves: Mapping[str, Array], at: Array) -> Placed:
+def _on_tube(body: Tube | Wound, moves: Mapping[str, Array], at: Array) -> Placed:
     line = _line(body, moves)
     start, way = line[:, :-1], np.diff(line, axis=1)
     square = np.square(way).sum(axis=-1)
@@ -44,8 +45,8 @@ def _on_tube(body: Tube, moves: Mapping[str, Array], at: Array) -> Placed:
     return lambda now, moved: np.einsum("nk,nkj->nj", share, _line(now, moved))
 
 
-def _line(body: Tube, moves: Mapping[str, Array]) -> Array:
-    return np.stack([apply(moves[a.part], a.at) for a in body.through], axis=1)
+def _line(body: Tube | Wound, moves: Mapping[str, Array]) -> Array:
+    return line_of(shares_of(body.through) if isinstance(body, Tube) else body.line, moves)
 
 
 def _on_revolved(body: Revolved, moves: Mapping[str, Array], at: Array) -> Placed:
@@ -117,6 +118,7 @@ def _on_facets(body: Facets, moves: Mapping[str, Array], at: Array) -> Placed:
 
 _KEPT_BY: Mapping[type, Callable[[Any, Mapping[str, Array], Array], Placed]] = {
     Tube: _on_tube,
+    Wound: _on_tube,
     Revolved: _on_revolved,
     Box: _on_box,
     MeshFile: _on_file,

@@ -14,14 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkview.clearance.answers import GapState, PairGap
-from linkview.clearance.bodies import Solid, TubeSolid, solids_of
+from linkview.clearance.bodies import Solid, TubeSolid, solids_of, tube_solid
 from linkview.clearance.certify import Certainty, Certified, Progress, Task, certify
 from linkview.clearance.distance import Poses, pair_gap
 from linkview.clearance.domain import Domain
 from linkview.errors import UnknownName, near_miss
 from linkview.geometry import Array, frozen
 from linkview.model.layouts import BODY, KNUCKLE, WHEEL
-from linkview.model.parts import Corner, WantedGap
+from linkview.model.parts import Anchor, Corner, Tube, WantedGap
 
 __all__ = ["GapState", "GapSurvey", "LeastGap", "LeftOut", "SurveyedPair", "survey"]
 
@@ -271,7 +271,7 @@ def _shared_end(a: Solid, b: Solid) -> str | None:
     for tube, other in ((a, b), (b, a)):
         if not isinstance(tube, TubeSolid):
             continue
-        for part, at in zip(tube.riders, tube.points, strict=True):
+        for part, at in tube.ends:
             if part in other.parts and _reaches(other, at):
                 return f"{tube.name} ends at {other.name} on the {_spoken(part)}"
     return None
@@ -279,7 +279,7 @@ def _shared_end(a: Solid, b: Solid) -> str | None:
 
 def _reaches(solid: Solid, at: Array) -> bool:
     """Whether a body at the reference pose holds the point (3,), or comes within 5 mm of it."""
-    point = TubeSolid("point", BODY, (BODY,), np.asarray(at, dtype=float)[None], 0.0)
+    point = tube_solid(Tube("point", BODY, (Anchor(BODY, at),), 0.0))
     still = {part: np.eye(4)[None] for part in solid.carriers}
     found = pair_gap(solid, point, still)
     if found.state[0] == GapState.CONTACT:

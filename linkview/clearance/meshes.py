@@ -18,9 +18,12 @@ from linkview.clearance.compiled import kernels
 from linkview.errors import MeshFault
 from linkview.geometry import Array, apply, frozen, length
 from linkview.model.parts import Box, Facets, MeshFile
+from linkview.units import MM_PER_UNIT
 
 FORMATS = (".stl", ".obj", ".ply", ".glb", ".3mf")
 _LARGEST_MM, _SMALLEST_MM = 20_000.0, 1.0
+# Of the track: an inch off, a door is as small as a bolt and a bracket as large as a lorry.
+_SMALL_SHARE, _LARGE_SHARE = 25.4, 4.5
 _NO_AREA_MM2 = 1e-9
 _UNITS = "set its unit (mm, cm, m or in) to the one it was drawn in"
 
@@ -128,7 +131,23 @@ def mesh_of_file(body: MeshFile) -> MeshSolid:
     if not _SMALLEST_MM <= across <= _LARGEST_MM:
         size = f"{across:.0f}" if across > 1.0 else f"{across:.2g}"
         raise MeshFault(f"{where}: it is {size} mm across; is the unit right? {_UNITS}")
+    _ask_about_size(where, across, body)
     return _solid(body.name, body.part, vertices, faces, notes)
+
+
+def _ask_about_size(where: str, across_mm: float, body: MeshFile) -> None:
+    """MeshFault where a mesh is as large or small beside the car as a wrong unit would make it."""
+    track = body.car_mm
+    if not track or track / _SMALL_SHARE <= across_mm <= _LARGE_SHARE * track:
+        return
+    sizes = {u: across_mm * mm / body.mm_per_unit for u, mm in MM_PER_UNIT.items()}
+    likely = {u: s for u, s in sizes.items() if track / 8.0 <= s <= 3.5 * track}
+    reads = ", ".join(f'"{unit}" it is {size:.0f} mm' for unit, size in likely.items())
+    raise MeshFault(
+        f"{where}: it is {across_mm:.3g} mm across, beside a track of {track:.0f} mm. Is the unit "
+        f"right? {f'Drawn in {reads}' if reads else 'No unit makes it a part of this car'}. "
+        "Correct unit, or write size_checked = true if it is that size"
+    )
 
 
 def _read(body: MeshFile) -> tuple[Array, Faces]:

@@ -32,7 +32,7 @@ def write_envelope(path: Path, swept: SweptVolume) -> EnvelopeFile:
         surface.save(beside, binary=True)
     grown = f"grown by up to {swept.grown_mm:.1f} mm so that it holds every pose between"
     besides = f", and {swept.besides_mm:g} mm as asked" if swept.besides_mm else ""
-    beyond = swept.grown_mm + swept.level_mm + swept.besides_mm
+    beyond = swept.grown_mm + swept.over_mm + swept.besides_mm
     strip = (
         f"; {100.0 * swept.strip:.2g} % of rack x travel, at the edge of reach, is not in it"
         if swept.strip

@@ -8,7 +8,7 @@ coordinates are carried along with their part.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -27,6 +27,7 @@ from linkview.geometry import (
 )
 from linkview.model.free_layout import layout_of
 from linkview.model.layout import BODY, OTHER_WHEEL_CENTRE, WHEEL_CENTRE, Layout
+from linkview.model.made_bodies import Hung, MadeTable, fit_together, made_bodies
 from linkview.model.parts import (
     Anchor,
     Axle,
@@ -56,6 +57,7 @@ from linkview.model.parts import (
 from linkview.model.schema import (
     AxleTable,
     BentTubeTable,
+    BodyTable,
     BoxTable,
     CylinderTable,
     HoseTable,
@@ -179,7 +181,10 @@ def axle_from(
         unsprung_kg=table.unsprung_kg,
         driven=driven,
         plates=dict(table.plates),
-        left_out={frozenset(o.between): o.because for o in table.leave_out},
+        left_out={
+            **fit_together(table.bodies),
+            **{frozenset(o.between): o.because for o in table.leave_out},
+        },
     )
 
 
@@ -219,7 +224,7 @@ class _Builder:
             bodies=(
                 tyre_body(wheel, outboard),
                 rim_body(wheel, outboard),
-                *(self.body(name, b) for name, b in t.bodies.items()),
+                *(one for name, b in t.bodies.items() for one in self.bodies(name, b)),
             ),
             carried=self.reference.carried,
             hoses=tuple(self.hose(name, h) for name, h in t.hoses.items()),
@@ -235,6 +240,8 @@ class _Builder:
             table.rim.diameter_in or rim_in,
             table.rim.offset,
             table.rim.spacer,
+            table.rim.spokes,
+            table.rim.spoke_thickness,
         )
         # The wheel plane's steepest line from the centre down to z = 0 (ground at ride height).
         loaded = table.loaded_radius or float(centre[2] / np.sqrt(1.0 - axis[2] ** 2))
@@ -299,6 +306,13 @@ class _Builder:
         return JointLimit(point, kind, frozen(turned), owner, member, limit)
 
     # -- bodies ----------------------------------------------------------------------------
+
+    def bodies(self, name: str, table: BodyTable) -> tuple[Body, ...]:
+        if isinstance(table, MadeTable):
+            points = self.reference.points
+            on = Hung(self.layout, points, self.wheel(), self.side, self.driveshaft())
+            return made_bodies(name, table, on)
+        return (self.body(name, table),)
 
     def body(
         self,
@@ -389,6 +403,10 @@ class _Builder:
         return move, tuple(float(v) for v in off)
 
     def mesh(self, name: str, table: MeshTable) -> MeshFile:
+        track = 2.0 * abs(float(self.reference.points[WHEEL_CENTRE][1]))
+        return replace(self.placed_mesh(name, table), car_mm=0.0 if table.size_checked else track)
+
+    def placed_mesh(self, name: str, table: MeshTable) -> MeshFile:
         if table.matches:
             move, off = self.fitted(name, table)
             path, scale = (self.folder / table.file).resolve(), MM_PER_UNIT[table.unit]

@@ -10,6 +10,7 @@ import numpy as np
 from linkview.errors import Fault, near_miss
 from linkview.geometry import dot, unit
 from linkview.model.layouts import KNUCKLE, Layout
+from linkview.model.made_bodies import MadeTable, made_faults, names_of
 from linkview.model.platekinds import DropBracket, TopMountSlider
 from linkview.model.platespec import TopMountBase, WeldOnEar
 from linkview.model.schema import (
@@ -23,10 +24,12 @@ from linkview.model.schema import (
     TaperedTubeTable,
     TubeTable,
 )
+from linkview.units import MM_PER_UNIT
 
 SHORTEST_MM = 1.0
 MESH_KINDS = (".stl", ".obj", ".ply", ".glb", ".3mf")
 LARGEST_MESH_BYTES = 400_000_000
+_NOT_ONE_SIZE = 1.5  # times: no measuring error, a wrong unit
 OWN_BODIES = ("tyre", "rim")
 
 
@@ -102,6 +105,9 @@ def _bodies(where: str, table: AxleTable, layout: Layout, folder: Path) -> Itera
                 places = {f"matches[{i}].car": m.car for i, m in enumerate(body.matches)}
                 yield from _known(key, places, points)
                 yield from _mesh(key, body, folder)
+                yield from _matched_unit(key, body, table)
+            case _ if isinstance(body, MadeTable):
+                yield from made_faults(key, name, body, table, layout)
             case _:
                 low, high = np.array(body.low), np.array(body.high)
                 if np.any(high - low < 0.1):
@@ -174,9 +180,30 @@ def _matches(key: str, body: MeshTable) -> Iterator[Fault]:
         )
 
 
+def _matched_unit(key: str, body: MeshTable, table: AxleTable) -> Iterator[Fault]:
+    """The places' distances tell the unit: a rigid fit would hide a wrong one in its error."""
+    points = {**(table.points or table.points_left), "wheel_centre": table.wheel.centre}
+    car = [points.get(m.car) if isinstance(m.car, str) else m.car for m in body.matches]
+    if len(car) < 3 or any(place is None for place in car):
+        return
+    file = np.array([m.file for m in body.matches], dtype=float) * MM_PER_UNIT[body.unit]
+    spread = [float(np.std(np.array(x, dtype=float), axis=0).sum()) for x in (file, car)]
+    if min(spread) <= 0.0 or 1.0 / _NOT_ONE_SIZE < spread[1] / spread[0] < _NOT_ONE_SIZE:
+        return
+    ratio, own = spread[1] / spread[0], MM_PER_UNIT[body.unit]
+    unit = min(MM_PER_UNIT, key=lambda u: abs(np.log(ratio * own / MM_PER_UNIT[u])))
+    yield Fault(
+        f"{key}.matches",
+        f"{spread[0]:.3g} mm apart in {body.file} but {spread[1]:.3g} mm on the car, "
+        f"{ratio:.3g} times",
+        f'is it drawn in "{unit}"? then correct unit' if unit != body.unit else "measure them anew",
+    )
+
+
 def _pairs(where: str, table: AxleTable) -> Iterator[Fault]:
     plates = [name + end for name in table.plates for end in ("", "_side", "_bridge")]
-    bodies = [*table.bodies, *OWN_BODIES, *plates]
+    made = [one for name, body in table.bodies.items() for one in names_of(name, body)]
+    bodies = [*made, *OWN_BODIES, *plates]
     wanted, left_out = (tuple(x.between for x in pairs) for pairs in (table.gaps, table.leave_out))
     for key, pairs in (("gaps", wanted), ("leave_out", left_out)):
         for i, pair in enumerate(pairs):

@@ -146,6 +146,19 @@ class Layout:
                 return part
         return RACK if point in self.on_rack else BODY
 
+    def ends_ride(self, a: str, b: str) -> tuple[str, str]:
+        """The parts that stand at two points and look along the line between them.
+
+        A strut's lower end is fixed to the part that carries it; where no part looks along, the
+        points' own.
+        """
+        for name, strut in self.struts.items():
+            if {a, b} == {strut.lower, strut.top}:
+                ride = {strut.lower: self.owner(strut.lower), strut.top: name}
+                return ride[a], ride[b]
+        spans = {(s.inner, s.outer): name for name, s in self.spans.items()}
+        return spans.get((a, b), self.owner(a)), spans.get((b, a), self.owner(b))
+
     def member_at(self, point: str) -> str | None:
         """The carried part that is joined to its neighbour at this hard point, if any."""
         return next((member for member, at in self._members() if at == point), None)

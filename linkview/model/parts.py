@@ -78,6 +78,35 @@ class Tube:
 
 
 @dataclass(frozen=True, eq=False)
+class Share:
+    """Places (k, 3) mm on one part, at the reference pose, each to count weight (k,) times."""
+
+    part: str
+    at: Array
+    weight: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Wound:
+    """A wire that stretches: a coil spring, the folds of a boot. Its outside is all points within
+    radius_mm of the line through its places.
+
+    line: each place (k) is the sum of its shares, whose weights add up to 1, so it goes along with
+    any rigid move of all parts. hull: the same for a few places, such that in every pose each place
+    of the line is one and the same mean, with weights over 0, of those. ends: the middle of its
+    two ends. inside_mm: how far the true wire may stand outside.
+    """
+
+    name: str
+    part: str
+    line: tuple[Share, ...]
+    hull: tuple[Share, ...]
+    ends: tuple[Anchor, Anchor]
+    radius_mm: float
+    inside_mm: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
 class Profile:
     """A convex polygon (k, 2) of (along the axis mm, radius mm), grown by rounding_mm >= 0."""
 
@@ -116,6 +145,7 @@ class MeshFile:
 
     mirrored: the file shows the other side's part; y changes sign after placement. fit_mm: how far
     each matching place is from where the fitted placement puts it, () where it was given.
+    car_mm: the car's track, to tell a wrong unit by; 0: the size is not asked about.
     """
 
     name: str
@@ -125,6 +155,7 @@ class MeshFile:
     placement: Array
     mirrored: bool = False
     fit_mm: tuple[float, ...] = ()
+    car_mm: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,7 +172,7 @@ class Facets:
     inside_mm: float = 0.0
 
 
-Body = Tube | Revolved | Box | MeshFile | Facets
+Body = Tube | Wound | Revolved | Box | MeshFile | Facets
 
 
 @dataclass(frozen=True)
@@ -168,12 +199,18 @@ class Tyre:
 
 @dataclass(frozen=True)
 class Rim:
-    """Rim size: width_in and diameter_in in inches as stamped; offset_mm + outboard (ET)."""
+    """Rim size: width_in and diameter_in in inches as stamped; offset_mm + outboard (ET).
+
+    spokes: (outboard of the rim centre plane, radius) along a spoke's middle, from the hub outward;
+    empty: a solid disc. spoke_mm: how thick.
+    """
 
     width_in: float
     diameter_in: float
     offset_mm: float
     spacer_mm: float = 0.0
+    spokes: tuple[tuple[float, float], ...] = ()
+    spoke_mm: float = 18.0
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 
 import numpy as np
 
@@ -71,7 +72,8 @@ def rim_body(wheel: Wheel, outboard: Array) -> Revolved:
     """The rim as a hollow barrel with flanges and a closed disc at the mounting face.
 
     The bore between barrel and disc is open, so that a joint inside the wheel is judged truly;
-    the disc is solid where a real rim has spokes, which is on the safe side.
+    the disc is solid where a real rim has spokes, which is on the safe side. Spokes with a profile
+    of their own are what it sweeps as the wheel turns, round a hub as wide as where they begin.
     """
     rim = wheel.rim
     half = inch_to_mm(rim.width_in) / 2.0
@@ -82,9 +84,11 @@ def rim_body(wheel: Wheel, outboard: Array) -> Revolved:
         _rectangle(-half - FLANGE_MM, half + FLANGE_MM, bore, seat),
         _rectangle(-half - FLANGE_MM, -half, bore, lip),
         _rectangle(half, half + FLANGE_MM, bore, lip),
-        _rectangle(face, face + DISC_MM, 0.0, bore),
+        _rectangle(face, face + DISC_MM, 0.0, rim.spokes[0][1] if rim.spokes else bore),
     )
-    profiles = tuple(Profile(piece) for piece in pieces)
+    profiles = tuple(Profile(piece) for piece in pieces) + tuple(
+        Profile(frozen([a, b]), rim.spoke_mm / 2.0) for a, b in pairwise(rim.spokes)
+    )
     return Revolved("rim", "wheel", wheel.centre, frozen(outboard), profiles)
 
 

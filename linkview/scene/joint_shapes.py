@@ -9,10 +9,10 @@ import pyvista as pv
 
 from linkview.geometry import Array, length, unit
 from linkview.model.layouts import BODY, RACK
-from linkview.model.parts import Anchor, Axle, Corner, JointKind, Tube
+from linkview.model.parts import Anchor, Axle, Corner, JointKind, Tube, Wound
 from linkview.scene.colours import Paint
 from linkview.scene.pieces import Piece, Ride, Span, move_between
-from linkview.scene.primitives import capsule, coil, cylinder, joined, ring, turned
+from linkview.scene.primitives import capsule, coil, cylinder, joined, ring, turned, wire
 
 BALL_MM = 13.0
 ON_LINE_MM = 3.0  # a tube this close to the damper's line belongs to the damper
@@ -64,13 +64,14 @@ _FITTINGS: Mapping[JointKind, Callable[[Array, Array], pv.PolyData]] = {
 }
 
 
-def on_damper_line(corner: Corner, tube: Tube) -> bool:
-    """Whether a tube lies along the corner's damper."""
+def on_damper_line(corner: Corner, body: Tube | Wound) -> bool:
+    """Whether a tube or a coil lies along the corner's damper."""
     ends = corner.layout.damper
     if ends is None or not all(p in corner.points for p in ends):
         return False
     a, b = (corner.points[p] for p in ends)
-    off = [length(np.cross(anchor.at - a, unit(b - a))) for anchor in tube.through]
+    anchors = body.through if isinstance(body, Tube) else body.ends
+    off = [length(np.cross(anchor.at - a, unit(b - a))) for anchor in anchors]
     return bool(np.max(off) <= ON_LINE_MM)
 
 
@@ -94,6 +95,7 @@ def damper_pieces(corner: Corner) -> Iterator[Piece]:
     along, reach = unit(top - low), float(length(top - low))
     tubes = [b for b in corner.bodies if isinstance(b, Tube) and on_damper_line(corner, b)]
     springs = [t for t in tubes if is_spring(corner, t)]
+    coils = [b for b in corner.bodies if isinstance(b, Wound) and on_damper_line(corner, b)]
     solid = [t for t in tubes if t not in springs]
     closed = corner.damper.min_length_mm if corner.damper else 0.7 * reach
     tube_end = low + min(0.62 * closed, 0.6 * reach) * along
@@ -107,7 +109,9 @@ def damper_pieces(corner: Corner) -> Iterator[Piece]:
     spring = corner.damper.spring if corner.damper else None
     for body in springs:
         yield from _seats(body.through[0], body.through[-1], body.radius_mm)
-    if spring is not None and not springs:
+    for coil_body in coils:
+        yield from _seats(*coil_body.ends, _outside_mm(coil_body))
+    if spring is not None and not springs and not coils:
         long = spring.ride_length_mm or 0.5 * (spring.free_length_mm + spring.solid_length_mm)
         start, end = (
             Anchor(lower_part, top - (40.0 + long) * along),
@@ -120,17 +124,8 @@ def damper_pieces(corner: Corner) -> Iterator[Piece]:
 
 def damper_parts(corner: Corner) -> tuple[str, str]:
     """The parts that the damper's lower and upper end move with, each along the damper's line."""
-    layout, ends = corner.layout, corner.layout.damper
-    assert ends is not None
-    lower, upper = ends
-    for name, strut in layout.struts.items():
-        if (strut.lower, strut.top) == ends:
-            return layout.owner(lower), name
-    spans = {(s.inner, s.outer): name for name, s in layout.spans.items()}
-    return (
-        spans.get((lower, upper), layout.owner(lower)),
-        spans.get((upper, lower), layout.owner(upper)),
-    )
+    assert corner.layout.damper is not None
+    return corner.layout.ends_ride(*corner.layout.damper)
 
 
 def spring_coil(start: Anchor, end: Anchor, outer_radius: float) -> pv.PolyData:
@@ -139,6 +134,23 @@ def spring_coil(start: Anchor, end: Anchor, outer_radius: float) -> pv.PolyData:
     a, b = np.asarray(start.at), np.asarray(end.at)
     turns = float(np.clip(length(b - a) / 25.0, 3.0, 9.0))
     return coil(a, b, mean_radius=outer_radius - wire, wire_radius=wire, turns=turns)
+
+
+def wound_mesh(body: Wound) -> pv.PolyData:
+    """The wire as it is measured, at the reference pose."""
+    start, end = (np.asarray(anchor.at) for anchor in body.ends)
+    return wire(_reference_line(body), body.radius_mm, start, end - start)
+
+
+def _reference_line(body: Wound) -> Array:
+    return np.asarray(sum(s.weight[:, None] * s.at for s in body.line))
+
+
+def _outside_mm(body: Wound) -> float:
+    """How far the turns reach from their axis."""
+    start, end = (np.asarray(anchor.at) for anchor in body.ends)
+    off = length(np.cross(_reference_line(body) - start, unit(end - start)))
+    return float(off.max()) + body.radius_mm
 
 
 def _seats(start: Anchor, end: Anchor, radius: float) -> Iterator[Piece]:

@@ -155,18 +155,23 @@ def coil(
     line = np.stack(
         [mean_radius * np.cos(phi), mean_radius * np.sin(phi), wire_radius + reach * rise], -1
     )
-    tangent = unit(np.gradient(line, axis=0))
-    out = unit(np.stack([np.cos(phi), np.sin(phi), np.zeros(steps)], -1))
-    side = np.cross(tangent, out)
+    return wire(apply(frame_along(b - a, a), line), wire_radius, a, b - a)
+
+
+def wire(line: Array, radius: float, centre: Array, axis: Array) -> pv.PolyData:
+    """A wire along places (k, 3) that go round an axis, ten points round it, its ends closed."""
+    along = unit(axis)
+    away = line - centre
+    out = unit(away - (away @ along)[:, None] * along)
+    side = np.cross(unit(np.gradient(line, axis=0)), out)
     around = np.linspace(0.0, 2.0 * np.pi, 10, endpoint=False)
     rings = (
         line[:, None]
-        + wire_radius * np.cos(around)[:, None] * out[:, None]
-        + wire_radius * np.sin(around)[:, None] * side[:, None]
+        + radius * np.cos(around)[:, None] * out[:, None]
+        + radius * np.sin(around)[:, None] * side[:, None]
     )
     rings[0], rings[-1] = line[0], line[-1]
-    points = apply(frame_along(b - a, a), rings.reshape(-1, 3))
-    return shaded(points, _strip(steps, 10, ring_closed=False))
+    return shaded(rings.reshape(-1, 3), _strip(len(line), 10, ring_closed=False))
 
 
 def block(lo: Array, hi: Array) -> pv.PolyData:

@@ -15,7 +15,18 @@ import pyvista as pv
 from linkview.clearance.meshes import mesh_of_file
 from linkview.geometry import Array, apply
 from linkview.model.layouts import BODY, KNUCKLE, RACK, WHEEL
-from linkview.model.parts import Axle, Body, Box, Corner, MeshFile, Revolved, Side, Tube
+from linkview.model.parts import (
+    Axle,
+    Body,
+    Box,
+    Corner,
+    Facets,
+    MeshFile,
+    Revolved,
+    Side,
+    Tube,
+    Wound,
+)
 from linkview.plates import solid
 from linkview.plates.plate import Plate
 from linkview.scene import wheel_shapes
@@ -28,6 +39,7 @@ from linkview.scene.joint_shapes import (
     on_damper_line,
     rack_pieces,
     spring_coil,
+    wound_mesh,
 )
 from linkview.scene.pieces import Piece, Ride, move_between
 from linkview.scene.primitives import (
@@ -78,6 +90,11 @@ def corner_pieces(corner: Corner) -> Iterator[Piece]:
 
 def _body_pieces(corner: Corner, body: Body) -> Iterator[Piece]:
     paint = paint_of(corner, body)
+    if isinstance(body, Wound):
+        start, end = body.ends
+        mesh = wound_mesh(body)
+        yield Piece(body.name, mesh, paint, move_between(start, end), True)
+        return
     if not isinstance(body, Tube):
         mesh = _DRAWN_BY[type(body)](body)
         yield Piece(body.name, mesh, paint, Ride(body.part), True)
@@ -97,6 +114,8 @@ def _body_pieces(corner: Corner, body: Body) -> Iterator[Piece]:
 
 def paint_of(corner: Corner, body: Body) -> Paint:
     """By the part that carries it; a tube along the damper whose ends ride apart is a spring."""
+    if isinstance(body, Wound):
+        return Paint.SPRING if on_damper_line(corner, body) else Paint.TYRE
     if isinstance(body, Tube) and on_damper_line(corner, body):
         return Paint.SPRING if is_spring(corner, body) else Paint.DAMPER
     return part_paint(corner, body.part)
@@ -144,6 +163,10 @@ def _box_mesh(body: Box) -> pv.PolyData:
     return block(body.lo, body.hi)
 
 
+def _facets_mesh(body: Facets) -> pv.PolyData:
+    return shaded(np.asarray(body.vertices), np.asarray(body.triangles))
+
+
 def _file_mesh(body: MeshFile) -> pv.PolyData:
     """The very triangles that gaps are measured to. MeshFault for an unusable file."""
     triangles: Array = mesh_of_file(body).triangles
@@ -155,6 +178,7 @@ _DRAWN_BY: Mapping[type, Callable[..., pv.PolyData]] = {
     Revolved: _revolved_mesh,
     Box: _box_mesh,
     MeshFile: _file_mesh,
+    Facets: _facets_mesh,
 }
 
 

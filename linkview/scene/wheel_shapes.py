@@ -5,11 +5,13 @@ outboard from it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pyvista as pv
 
 from linkview.geometry import Array, perpendicular, unit
-from linkview.model.parts import Revolved, Wheel
+from linkview.model.parts import Revolved, Rim, Wheel
 from linkview.model.wheels import (
     BARREL_WALL_MM,
     DISC_MM,
@@ -97,12 +99,12 @@ def rim(wheel: Wheel, outboard: Array) -> pv.PolyData:
     cap = cylinder(back - 4.0 * outboard, back + 3.0 * outboard, 27.0, end_radius=24.0)
     up = perpendicular(outboard)
     across = np.cross(outboard, up)
-    dish = max(end - wheel.rim.offset_mm - DISC_MM - 12.0, 0.0)
+    rows = _spoke_rows(wheel.rim, bore, end)
     spokes, nuts = [], []
     for k in range(SPOKES):
         turn = 2.0 * np.pi * k / SPOKES
         out = np.cos(turn) * up + np.sin(turn) * across
-        spokes.append(_spoke(face, outboard, out, bore, dish))
+        spokes.append(_spoke(face, outboard, out, rows))
     for k in range(5):
         turn = 2.0 * np.pi * k / 5.0
         at = back + 54.0 * (np.cos(turn) * up + np.sin(turn) * across)
@@ -110,18 +112,36 @@ def rim(wheel: Wheel, outboard: Array) -> pv.PolyData:
     return joined([barrel, hub, cap, *spokes, *nuts])
 
 
-def _spoke(face: Array, outboard: Array, out: Array, bore: float, dish: float) -> pv.PolyData:
-    """One spoke: a tapered bar with a raised back, curving out from the hub to the lip."""
+def _spoke_rows(rim: Rim, bore: float, end: float) -> list[tuple[float, float, float, float]]:
+    """Radius, half width, thickness and how far outboard of the face, along a spoke.
+
+    The file's own profile where there is one; else curving out from the hub to the lip.
+    """
+    if rim.spokes:
+        back = rim.offset_mm + rim.spoke_mm / 2.0
+        width = np.linspace(25.0, 17.0, len(rim.spokes))
+        return [
+            (r, float(w), rim.spoke_mm, out - back)
+            for (out, r), w in zip(rim.spokes, width, strict=True)
+        ]
+    dish = max(end - rim.offset_mm - DISC_MM - 12.0, 0.0)
+    return [
+        (48.0, 25.0, DISC_MM, 0.0),
+        (0.45 * bore, 17.0, DISC_MM - 2.0, 0.12 * dish),
+        (0.75 * bore, 14.0, DISC_MM - 3.0, 0.52 * dish),
+        (bore - 10.0, 15.0, DISC_MM - 2.0, 0.92 * dish),
+        (bore + 3.0, 26.0, DISC_MM, dish),
+    ]
+
+
+def _spoke(
+    face: Array, outboard: Array, out: Array, rows: Sequence[tuple[float, float, float, float]]
+) -> pv.PolyData:
+    """One spoke: a tapered bar with a raised back."""
     side = np.cross(outboard, out)
     rings = []
-    for radius, width, thick, forward in (
-        (48.0, 25.0, DISC_MM, 0.0),
-        (0.45 * bore, 17.0, DISC_MM - 2.0, 0.12),
-        (0.75 * bore, 14.0, DISC_MM - 3.0, 0.52),
-        (bore - 10.0, 15.0, DISC_MM - 2.0, 0.92),
-        (bore + 3.0, 26.0, DISC_MM, 1.0),
-    ):
-        middle = face + radius * out + forward * dish * outboard
+    for radius, width, thick, forward in rows:
+        middle = face + radius * out + forward * outboard
         rings.append(
             [
                 middle - width * side,
