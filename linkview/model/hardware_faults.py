@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from linkview.errors import Fault, near_miss
-from linkview.geometry import dot, unit
+from linkview.geometry import best_scale, dot, unit
 from linkview.model.layouts import KNUCKLE, Layout
 from linkview.model.platekinds import DropBracket, TopMountSlider
 from linkview.model.platespec import TopMountBase, WeldOnEar
@@ -19,11 +19,14 @@ from linkview.model.schema import (
     JointTable,
     MeshTable,
     PointOrPosition,
+    Position,
     RodEndTable,
     TaperedTubeTable,
     TubeTable,
 )
+from linkview.units import MM_PER_UNIT
 
+WRONG_SCALE = 0.1  # matching places that differ this much in size are a unit or a mix-up
 SHORTEST_MM = 1.0
 MESH_KINDS = (".stl", ".obj", ".ply", ".glb", ".3mf")
 LARGEST_MESH_BYTES = 400_000_000
@@ -101,7 +104,7 @@ def _bodies(where: str, table: AxleTable, layout: Layout, folder: Path) -> Itera
             case MeshTable():
                 places = {f"matches[{i}].car": m.car for i, m in enumerate(body.matches)}
                 yield from _known(key, places, points)
-                yield from _mesh(key, body, folder)
+                yield from _mesh(key, body, folder, table.points or table.points_left)
             case _:
                 low, high = np.array(body.low), np.array(body.high)
                 if np.any(high - low < 0.1):
@@ -139,7 +142,9 @@ def _hoses(where: str, table: AxleTable, layout: Layout) -> Iterator[Fault]:
             yield Fault(f"{key}.on", f"no part '{hose.on}'", near_miss(hose.on, layout.parts))
 
 
-def _mesh(key: str, body: MeshTable, folder: Path) -> Iterator[Fault]:
+def _mesh(
+    key: str, body: MeshTable, folder: Path, points: Mapping[str, Position]
+) -> Iterator[Fault]:
     path = folder / body.file
     if path.suffix.lower() not in MESH_KINDS:
         yield Fault(f"{key}.file", f"cannot read '{body.file}'", f"use {', '.join(MESH_KINDS)}")
@@ -156,12 +161,12 @@ def _mesh(key: str, body: MeshTable, folder: Path) -> Iterator[Fault]:
             f"thin the mesh out to under {LARGEST_MESH_BYTES / 1e6:.0f} MB",
         )
     if body.matches:
-        yield from _matches(key, body)
+        yield from _matches(key, body, points)
     elif abs(dot(unit(body.x_axis), unit(body.y_axis))) > 0.02:
         yield Fault(f"{key}.y_axis", "not square to x_axis", "the file's axes are square")
 
 
-def _matches(key: str, body: MeshTable) -> Iterator[Fault]:
+def _matches(key: str, body: MeshTable, points: Mapping[str, Position]) -> Iterator[Fault]:
     if {"place_at", "x_axis", "y_axis"} & body.model_fields_set:
         yield Fault(f"{key}.matches", "given beside place_at or an axis", "keep one of the two")
     file = np.array([m.file for m in body.matches], dtype=float)
@@ -171,6 +176,17 @@ def _matches(key: str, body: MeshTable) -> Iterator[Fault]:
             f"{key}.matches",
             f"{len(file)} places that do not span a plane",
             "give three or more that are far from one line",
+        )
+        return
+    marks = [m.car if not isinstance(m.car, str) else points.get(m.car) for m in body.matches]
+    if any(m is None for m in marks):
+        return  # told elsewhere
+    scale = best_scale(file * MM_PER_UNIT[body.unit], np.array(marks, dtype=float))
+    if abs(scale - 1.0) > WRONG_SCALE:
+        yield Fault(
+            f"{key}.matches",
+            f"the car's places are {scale:.3g} times as far apart as the file's in {body.unit}",
+            "is unit right? else a place is matched with the wrong one",
         )
 
 
