@@ -89,11 +89,50 @@ def _parser() -> argparse.ArgumentParser:
         "a picture: chosen side, pose, size, background",
         ("model", "out", "view"),
     )
+    _add_measure(commands)
+    _add_as_built(commands)
     _add_shop(commands)
     _add_outline(commands)
     _add_compare(commands)
     _add_sensitivity(commands)
     return parser
+
+
+def _add_measure(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    words = "tape, plumb, level and arm readings of [survey] to hard points, and how good they are"
+    sub = commands.add_parser("measure", help=words, description=words.capitalize() + ".")
+    sub.set_defaults(run=_measure)
+    sub.add_argument(
+        "model", metavar="FILE.toml", type=Path, help="a hard-point file, or one with [survey] only"
+    )
+    sub.add_argument("--out", metavar="DIR", type=Path, help="folder for the results")
+    sub.add_argument("--revision", default="-", help="printed on the sheet")
+    sub.add_argument("--date", type=_date, metavar="YYYY-MM-DD", help="default: today")
+    sub.add_argument(
+        "--strict",
+        action="store_true",
+        help="exit with status 1 when a reading or the shape is doubted",
+    )
+
+
+def _add_as_built(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    words = "the finished car measured again: deviations, alignment, limits, gaps, pages to sign"
+    sub = commands.add_parser("asbuilt", help=words, description=words.capitalize() + ".")
+    sub.set_defaults(run=_as_built)
+    sub.add_argument("model", metavar="MODEL.toml", type=Path, help="the hard-point file")
+    sub.add_argument("measured", metavar="MEASURED.toml", type=Path, help="a file with [survey]")
+    sub.add_argument("--variant", metavar="NAME", default="as_found", help="which design was built")
+    sub.add_argument(
+        "--within", metavar="MM", type=_positive, default=2.0, help="allowed (default: 2 mm)"
+    )
+    sub.add_argument("--no-gaps", action="store_true", help="leave the gaps out: much quicker")
+    sub.add_argument(
+        "--shop", metavar="SHOP", default=SHOPS[0], help="whose rules plates must pass"
+    )
+    sub.add_argument("--out", metavar="DIR", type=Path, help="folder for the results")
+    sub.add_argument("--revision", default="-", help="printed on every page")
+    sub.add_argument("--date", type=_date, metavar="YYYY-MM-DD", help="default: today")
+    sub.add_argument("--strict", action="store_true", help="exit with status 1 on a shortfall")
 
 
 def _add_shop(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -451,9 +490,12 @@ def _view(args: argparse.Namespace) -> int:
 def _identity(args: argparse.Namespace, file: HardPointFile, car: Car) -> Identity:
     from linkview.export.identity import identify
 
+    return identify(file, car, revision=args.revision, date=_day(args))
+
+
+def _day(args: argparse.Namespace) -> str:
     day = args.date or date.today()
-    words = f"{day.day} {day.strftime('%B')} {day.year}"
-    return identify(file, car, revision=args.revision, date=words)
+    return f"{day.day} {day.strftime('%B')} {day.year}"
 
 
 def _check(args: argparse.Namespace) -> int:
@@ -623,6 +665,53 @@ def _compare(args: argparse.Namespace) -> int:
     print(f"\nCAUTION: {CAUTIONS[0]}\nCAUTION: {CAUTIONS[1]}")
     _say_files(args, file, [f.name for f in files])
     return DONE
+
+
+def _measure(args: argparse.Namespace) -> int:
+    from linkview.app.results import results_folder
+    from linkview.app.survey_results import solved, write_survey
+    from linkview.export.summary import CAUTIONS
+    from linkview.export.survey_words import survey_lines
+    from linkview.model.read import read_survey
+
+    file = read_survey(args.model)
+    survey = solved(file)
+    folder = args.out or Path("exports") / f"{file.path.stem}-survey"
+    with results_folder(folder) as staging:
+        files = write_survey(file, survey, staging, revision=args.revision, day=_day(args))
+    print("\n".join(survey_lines(file, survey)))
+    print(f"\nCAUTION: {CAUTIONS[0]}")
+    print(f"\nwritten to {folder}: {', '.join(f.name for f in files)}")
+    unsure = survey.doubts or survey.found.rivals
+    return SHORT if args.strict and unsure else DONE
+
+
+def _as_built(args: argparse.Namespace) -> int:
+    from linkview.app.asbuilt import as_built, with_gaps, write_as_built
+    from linkview.app.results import results_folder
+    from linkview.export.asbuilt import asbuilt_lines
+    from linkview.export.identity import identify, with_source
+    from linkview.export.summary import CAUTIONS
+    from linkview.model.read import read_file
+
+    file = read_file(args.model)
+    if not args.no_gaps:
+        _announce_compiling()
+    folder = args.out or Path("exports") / f"{file.path.stem}-{args.variant}-as-built"
+    with _progress() as tell:
+        found = as_built(
+            file, args.variant, args.measured, _shop(args), tell, tolerance_mm=args.within
+        )
+        if not args.no_gaps:
+            found = with_gaps(found, tell)
+        identity = identify(file, found.design.car, revision=args.revision, date=_day(args))
+        identity = with_source(identity, args.measured)
+        with results_folder(folder) as staging:
+            files = write_as_built(found, identity, staging)
+    print("\n".join(asbuilt_lines(found)))
+    print(f"\nCAUTION: {CAUTIONS[0]}\nCAUTION: {CAUTIONS[1]}")
+    print(f"\nwritten to {folder}: {', '.join(f.name for f in files)}")
+    return SHORT if args.strict and found.falls_short else DONE
 
 
 def _sensitivity(args: argparse.Namespace) -> int:

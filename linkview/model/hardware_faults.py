@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from linkview.errors import Fault, near_miss
-from linkview.geometry import dot, unit
+from linkview.geometry import best_scale, dot, unit
 from linkview.model.layouts import KNUCKLE, Layout
 from linkview.model.made_bodies import MadeTable, made_faults, names_of
 from linkview.model.platekinds import DropBracket, TopMountSlider
@@ -20,16 +20,17 @@ from linkview.model.schema import (
     JointTable,
     MeshTable,
     PointOrPosition,
+    Position,
     RodEndTable,
     TaperedTubeTable,
     TubeTable,
 )
 from linkview.units import MM_PER_UNIT
 
+WRONG_SCALE = 0.1  # matching places that differ this much in size are a unit or a mix-up
 SHORTEST_MM = 1.0
 MESH_KINDS = (".stl", ".obj", ".ply", ".glb", ".3mf")
 LARGEST_MESH_BYTES = 400_000_000
-_NOT_ONE_SIZE = 1.5  # times: no measuring error, a wrong unit
 OWN_BODIES = ("tyre", "rim")
 
 
@@ -104,8 +105,7 @@ def _bodies(where: str, table: AxleTable, layout: Layout, folder: Path) -> Itera
             case MeshTable():
                 places = {f"matches[{i}].car": m.car for i, m in enumerate(body.matches)}
                 yield from _known(key, places, points)
-                yield from _mesh(key, body, folder)
-                yield from _matched_unit(key, body, table)
+                yield from _mesh(key, body, folder, table)
             case _ if isinstance(body, MadeTable):
                 yield from made_faults(key, name, body, table, layout)
             case _:
@@ -145,7 +145,7 @@ def _hoses(where: str, table: AxleTable, layout: Layout) -> Iterator[Fault]:
             yield Fault(f"{key}.on", f"no part '{hose.on}'", near_miss(hose.on, layout.parts))
 
 
-def _mesh(key: str, body: MeshTable, folder: Path) -> Iterator[Fault]:
+def _mesh(key: str, body: MeshTable, folder: Path, table: AxleTable) -> Iterator[Fault]:
     path = folder / body.file
     if path.suffix.lower() not in MESH_KINDS:
         yield Fault(f"{key}.file", f"cannot read '{body.file}'", f"use {', '.join(MESH_KINDS)}")
@@ -162,12 +162,13 @@ def _mesh(key: str, body: MeshTable, folder: Path) -> Iterator[Fault]:
             f"thin the mesh out to under {LARGEST_MESH_BYTES / 1e6:.0f} MB",
         )
     if body.matches:
-        yield from _matches(key, body)
+        points = {**(table.points or table.points_left), "wheel_centre": table.wheel.centre}
+        yield from _matches(key, body, points)
     elif abs(dot(unit(body.x_axis), unit(body.y_axis))) > 0.02:
         yield Fault(f"{key}.y_axis", "not square to x_axis", "the file's axes are square")
 
 
-def _matches(key: str, body: MeshTable) -> Iterator[Fault]:
+def _matches(key: str, body: MeshTable, points: Mapping[str, Position]) -> Iterator[Fault]:
     if {"place_at", "x_axis", "y_axis"} & body.model_fields_set:
         yield Fault(f"{key}.matches", "given beside place_at or an axis", "keep one of the two")
     file = np.array([m.file for m in body.matches], dtype=float)
@@ -178,25 +179,20 @@ def _matches(key: str, body: MeshTable) -> Iterator[Fault]:
             f"{len(file)} places that do not span a plane",
             "give three or more that are far from one line",
         )
-
-
-def _matched_unit(key: str, body: MeshTable, table: AxleTable) -> Iterator[Fault]:
-    """The places' distances tell the unit: a rigid fit would hide a wrong one in its error."""
-    points = {**(table.points or table.points_left), "wheel_centre": table.wheel.centre}
-    car = [points.get(m.car) if isinstance(m.car, str) else m.car for m in body.matches]
-    if len(car) < 3 or any(place is None for place in car):
         return
-    file = np.array([m.file for m in body.matches], dtype=float) * MM_PER_UNIT[body.unit]
-    spread = [float(np.std(np.array(x, dtype=float), axis=0).sum()) for x in (file, car)]
-    if min(spread) <= 0.0 or 1.0 / _NOT_ONE_SIZE < spread[1] / spread[0] < _NOT_ONE_SIZE:
+    marks = [m.car if not isinstance(m.car, str) else points.get(m.car) for m in body.matches]
+    if any(m is None for m in marks):
+        return  # told elsewhere
+    scale = best_scale(file * MM_PER_UNIT[body.unit], np.array(marks, dtype=float))
+    if abs(scale - 1.0) <= WRONG_SCALE:
         return
-    ratio, own = spread[1] / spread[0], MM_PER_UNIT[body.unit]
-    unit = min(MM_PER_UNIT, key=lambda u: abs(np.log(ratio * own / MM_PER_UNIT[u])))
+    own = MM_PER_UNIT[body.unit]
+    fits = [u for u, mm in MM_PER_UNIT.items() if abs(scale * own / mm - 1.0) <= WRONG_SCALE]
+    asked = f'is it drawn in "{fits[0]}"? then correct unit' if fits else "a mix-up of places?"
     yield Fault(
         f"{key}.matches",
-        f"{spread[0]:.3g} mm apart in {body.file} but {spread[1]:.3g} mm on the car, "
-        f"{ratio:.3g} times",
-        f'is it drawn in "{unit}"? then correct unit' if unit != body.unit else "measure them anew",
+        f"the car's places are {scale:.3g} times as far apart as the file's in {body.unit}",
+        f"{asked}; a rigid fit would hide it in its error",
     )
 
 

@@ -29,7 +29,7 @@ def table_faults(where: str, model: type[T], given: object) -> tuple[T | None, l
 def _fault(where: str, model: type[BaseModel], error: ErrorDetails) -> Fault:
     """One pydantic error in the builder's words: the key as in TOML, the value, the fix."""
     path, table, wanted = _walk(model, error["loc"])
-    key = ".".join([where, *path]).replace(".[", "[")
+    key = ".".join([*([where] if where else []), *path]).replace(".[", "[")
     given = error.get("input")
     kind = error["type"]
     if kind == "extra_forbidden":
@@ -57,6 +57,7 @@ def _plain(error: ErrorDetails) -> str:
         "less_than": lambda c: f"must be less than {c['lt']:g}",
         "less_than_equal": lambda c: f"must be at most {c['le']:g}",
         "float_type": lambda c: "must be a number, without quotes",
+        "model_type": lambda c: "must be a table, its keys in { }",
         "int_type": lambda c: "must be a whole number",
         "tuple_type": lambda c: "must be a list such as [0, 0, 0]",
         "too_short": lambda c: f"needs {c['min_length']} entries, has {c['actual_length']}",
