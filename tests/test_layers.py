@@ -22,6 +22,7 @@ LAYERS = (
     ("clearance",),
     ("plates",),
     ("study",),
+    ("tuning",),
     ("scene",),
     ("export",),
     ("app",),

@@ -180,6 +180,9 @@ def axle_from(
         driven=driven,
         plates=dict(table.plates),
         left_out={frozenset(o.between): o.because for o in table.leave_out},
+        adjusters=dict(table.adjusters),
+        wanted=table.wanted,
+        given_side=Side(table.side),
     )
 
 
