@@ -391,7 +391,8 @@ def _computed_and_drawn(args: argparse.Namespace, trial: Future[None], aside: As
 
 
 def _pack(args: argparse.Namespace) -> int:
-    from linkview.app.package import fill_package, zip_of
+    from linkview.app.aside import drawing_aside
+    from linkview.app.package import Drawing, begin_drawing, fill_package, zip_of
     from linkview.app.results import results_folder
     from linkview.export.graphics import require_graphics
     from linkview.study import study_with_gaps, study_without_gaps
@@ -400,23 +401,21 @@ def _pack(args: argparse.Namespace) -> int:
     _announce_compiling()
     day = args.date or date.today()
     folder = args.out or Path("exports") / f"{file.path.stem}-{args.variant}-{day.isoformat()}"
-    with _progress() as tell:
-        moved = study_without_gaps(car, _shop(args), tell)
+    identity, shop = _identity(args, file, car), _shop(args)
+    with _progress() as tell, results_folder(folder) as staging, drawing_aside() as aside:
+        moved = study_without_gaps(car, shop, tell)
+        tell("looking for OpenGL", 0, 1)
+        try:
+            require_graphics()
+            films = [] if args.no_film else list(moved.axles)
+            drawing = begin_drawing(aside, moved, found, staging, films=films)
+        except GraphicsMissing as reason:
+            drawing = Drawing([], [], reason)
         study = study_with_gaps(moved, tell, _rebuilder(args, file))
-        before = study_without_gaps(found, _shop(args), tell)
-        identity = _identity(args, file, car)
-        with results_folder(folder) as staging:
-            made = fill_package(
-                study,
-                before,
-                identity,
-                staging,
-                tell,
-                graphics=require_graphics,
-                films=not args.no_film,
-            )
-        zipped = folder.with_name(f"{folder.name}.zip")
-        zip_of(folder, zipped, made.names, date=(day.year, day.month, day.day))
+        before = study_without_gaps(found, shop, tell)
+        made = fill_package(study, before, identity, staging, tell, drawing)
+    zipped = folder.with_name(f"{folder.name}.zip")
+    zip_of(folder, zipped, made.names, date=(day.year, day.month, day.day))
     _say_summary(study)
     print(f"\nFILES in {folder}, and all of them in {zipped}")
     for written in made.files:
