@@ -82,7 +82,7 @@ def _parser() -> argparse.ArgumentParser:
     _add(commands, "pack", _pack, "everything to hand over: a folder and a zip", (*_HANDED, "film"))
     _add(commands, "page", _hand_over, "one-file offline page, to mail", _HANDED)
     _add(commands, "model3d", _hand_over, "animated 3-D file (GLB) for any viewer", _HANDED)
-    _add(commands, "report", _hand_over, "report, set-up and measuring sheets", _HANDED)
+    _add(commands, "report", _hand_over, "report, set-up and measuring sheet", _HANDED)
     _add(
         commands,
         "view",

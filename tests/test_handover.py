@@ -120,7 +120,7 @@ def test_without_opengl_all_that_needs_none_is_written(tmp_path: Path) -> None:
     [
         ("page", {"page.html"}),
         ("model3d", {"car.glb"}),
-        ("report", {"report.pdf", "report.html", "setup_sheet.pdf", "measuring_front.pdf"}),
+        ("report", {"report.pdf", "report.html", "setup_sheet.pdf", "measuring_sheet.pdf"}),
     ],
 )
 def test_each_thing_alone(command: str, wanted: set[str], tmp_path: Path) -> None:

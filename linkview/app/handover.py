@@ -54,20 +54,21 @@ def hand_over_report(
     *,
     pictures: Sequence[Written] = (),
 ) -> list[Written]:
-    """Report, set-up sheet and measuring sheets, each as PDF and HTML. pictures: in the folder."""
+    """Report, set-up sheet and measuring sheet, each as PDF and HTML. pictures: in the folder."""
     shown = [picture_block(folder / p.name, p.what.capitalize()) for p in pictures]
     papers = {
         "report": (report_paper(study, found, identity, pictures=shown), "all that was found"),
-        "setup_sheet": (setup_paper(study, identity), "one page for the wall, with boxes"),
+        "setup_sheet": (setup_paper(study, identity), "for the wall, with boxes"),
+        "measuring_sheet": (
+            measuring_paper(found.car, identity),
+            "what to measure on the car, in which order, with boxes",
+        ),
     }
-    for name, axle in found.car.axles.items():
-        words = f"one page: what to measure on the {name} axle, in which order"
-        papers[f"measuring_{name}"] = (measuring_paper(found.car, axle, identity), words)
     out = []
     for name, (paper, words) in papers.items():
         pages = write_pdf(folder / f"{name}.pdf", paper)
         write_html(folder / f"{name}.html", paper)
-        many = f", {pages} pages" if pages > 1 else ""
+        many = f", {pages} pages" if pages > 1 else ", one page"
         out.append(Written(f"{name}.pdf", f"{words}{many}"))
         out.append(Written(f"{name}.html", "the same for a browser"))
     return out
