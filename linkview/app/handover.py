@@ -81,9 +81,22 @@ def hand_over_four_views(study: CarStudy, folder: Path) -> list[Written]:
         middle = sweep_axle(axle.axle, np.zeros(1), np.zeros(1))
         stage = stage_of(axle.axle, plates=plates_of(axle))
         file = f"{name}_four_views.png"
-        four_views(folder / file, stage, pose_of(middle, 0, 0), _titles(study))
+        pose, beside = pose_of(middle, 0, 0), _wheelbases(study.car, name)
+        four_views(folder / file, stage, pose, _titles(study), beside=beside)
         out.append(Written(file, f"{name} axle: four views with main dimensions"))
     return out
+
+
+def _wheelbases(car: Car, name: str) -> str:
+    """From this axle's wheel centres to those of every other, fore and aft, at ride height."""
+    here = [float(c.points["wheel_centre"][0]) for c in car.axles[name].corners]
+    words = []
+    for other, axle in car.axles.items():
+        if other != name:
+            there = [float(c.points["wheel_centre"][0]) for c in axle.corners]
+            left, right = (abs(a - b) for a, b in zip(here, there, strict=True))
+            words.append(f"wheelbase to the {other} axle {left:.1f} left, {right:.1f} right")
+    return "; ".join(words)
 
 
 def hand_over_view(
