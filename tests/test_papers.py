@@ -26,6 +26,7 @@ from linkview.export.blocks_pdf import write_pdf
 from linkview.export.identity import Identity, identify
 from linkview.export.line_drawings import lines_between, nice_step, tightest_share
 from linkview.export.report import report_paper
+from linkview.export.report_gaps import APART_MM
 from linkview.export.sheets import measuring_paper, setup_paper
 from linkview.export.summary import CAUTIONS
 from linkview.limits.limit import Stops
@@ -114,7 +115,12 @@ def test_every_measured_pair_and_every_pair_left_out_is_in_the_report(report, st
         for side, survey in axle.gaps.items():
             for pair in survey.pairs:
                 a, b = (n.replace("_", " ") for n in pair.pair)
-                assert f"{side.value} {a} to {b}" in words
+                assert f"{a} to {b}" in words
+                # Only what is certain to keep clear may stand outside the table.
+                certain = pair.certain
+                sure = pair.constant or (certain is not None and certain.lower_mm > APART_MM)
+                if pair.wanted_mm is not None or not sure:
+                    assert f"{side.value} {a} to {b}" in words
             for out in survey.left_out:
                 a, b = (n.replace("_", " ") for n in out.pair)
                 assert f"{a} to {b}" in words

@@ -284,7 +284,13 @@ class _Setter:
             drawn.append(_Drawn(drawing, min(self.scale, (room - 2) / drawing.width_mm)))
             words.append(Paragraph(escape(caption), note))
         out = PdfTable([drawn, words], colWidths=[room * mm] * len(drawn))
-        out.setStyle([("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 4)])
+        out.setStyle(
+            [
+                ("LEFTPADDING", (0, 0), (-1, -1), 0),
+                ("RIGHTPADDING", (0, 0), (-1, -1), 4),
+                ("VALIGN", (0, 1), (-1, 1), "TOP"),
+            ]
+        )
         return [KeepTogether([out])]
 
     def picture(self, block: Picture) -> list[Flowable]:
