@@ -54,9 +54,8 @@ def film_read_outs(
         kind=kind,
         progress=heard,
     )
-    words = [f"{made.frames} frames with alignment and the {len(figures.gaps)} worst gaps read out"]
-    if pairs:
-        words = [f"{made.frames} frames with alignment and the chosen gaps read out"]
-    words += story.notes
+    which = "the chosen" if pairs else f"the {len(figures.gaps)} worst"
+    gaps = f"{which} gaps" if figures.gaps else "no gap (no pair was measured)"
+    words = [f"{made.frames} frames with alignment and {gaps} read out", *story.notes]
     first = made.names[0] if len(made.names) == 1 else f"{made.names[0]} ... {made.names[-1]}"
     return [Written(first, "; ".join(words))]

@@ -91,7 +91,7 @@ def read_out_film(
     poses = [pose for pose in story.poses if pose is not None]
     path = folder / f"{name}{kind.value}"
     if not poses:
-        raise CannotWrite(f"{path}: no frame of the film is within reach of the linkage")
+        raise CannotWrite(f"{path.name}: no frame of the film is within reach of the linkage")
     panel = _panel(path, size, figures)
     placings = [stage.placings(pose) for pose in poses]
     camera = _camera(stage, placings, view, size, panel)
@@ -117,7 +117,7 @@ def _panel(path: Path, size: Size, figures: ReadOuts) -> Frame:
     beside = f"{PANEL_PX + _PICTURE_PX[0]}x{tall + tall % 2}"
     under = f"{PANEL_PX}x{tall + tall % 2 + _PICTURE_PX[1]}"
     raise CannotWrite(
-        f"{path}: {size[0]}x{size[1]} leaves no room for the read-outs; with "
+        f"{path.name}: {size[0]}x{size[1]} leaves no room for the read-outs; with "
         f"{len(figures.gaps)} gaps give at least {beside}, or {under} for an upright film"
     )
 
@@ -215,8 +215,7 @@ class _Scene:
         y += 86.0
         y = self._alignment(lines, x, end, y, frame)
         y = self._gaps(sheet, lines, x, end, y + 10.0, frame)
-        rest = (f"Worst of {self.figures.measured} pairs in this film; 1, 2 ... mark the places.",
-                *(note for note in caption.notes if note != self._held))  # fmt: skip
+        rest = (_measured(self.figures), *(n for n in caption.notes if n != self._held))
         rows = [row for words in rest for row in wrapped(words, _FOOT_PX, room)]
         at = max(y + 12.0, bottom - 12.0 - (_FOOT_PX + 4) * min(len(rows), 5))
         for row in [*rows[:4], *rows[4:][-1:]]:  # the caution comes last and stays
@@ -286,6 +285,12 @@ def _named(row: GapRow) -> list[str]:
     return [fitting(f"{a} -", 15, _NAME_PX), fitting(b, 15, _NAME_PX)]
 
 
+def _measured(figures: ReadOuts) -> str:
+    if not figures.gaps:
+        return "No pair of bodies was measured: nothing is known of gaps."
+    return f"{figures.measured} pairs were measured in this film; 1, 2 ... mark the places."
+
+
 def _figure(value: float, q: Quantity) -> str:
     if not np.isfinite(value):
         return "-"
@@ -298,7 +303,7 @@ def _figure(value: float, q: Quantity) -> str:
 
 def _mp4(path: Path, shots: Iterator[Pixels], size: Size) -> tuple[str, ...]:
     if size[0] % 2 or size[1] % 2:
-        raise CannotWrite(f"{path}: an MP4 needs even sides, not {size[0]}x{size[1]}")
+        raise CannotWrite(f"{path.name}: an MP4 needs even sides, not {size[0]}x{size[1]}")
     with written_beside(path) as beside, Mp4(beside, size) as encode:
         for pixels in shots:
             encode(pixels)
