@@ -93,7 +93,7 @@ def _parser() -> argparse.ArgumentParser:
     _add(
         commands,
         "film",
-        _film,
+        _read_out_film,
         "a film with alignment and gaps read out in every frame",
         ("model", "out", "film kind"),
     )
@@ -477,7 +477,7 @@ def _view(args: argparse.Namespace) -> int:
     return DONE
 
 
-def _film(args: argparse.Namespace) -> int:
+def _read_out_film(args: argparse.Namespace) -> int:
     from linkview.app.films import film_read_outs
     from linkview.app.results import results_folder
     from linkview.errors import near_miss
