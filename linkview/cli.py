@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 DONE, SHORT, UNUSABLE, STOPPED = 0, 1, 2, 130
 _HANDED = ("model", "out", "papers")
 SHOPS = ("water_jet", "laser", "plasma")
+VIEWS = ("corner", "front", "rear", "left", "right", "top")
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -81,7 +82,7 @@ def _parser() -> argparse.ArgumentParser:
     _add(commands, "pack", _pack, "everything to hand over: a folder and a zip", (*_HANDED, "film"))
     _add(commands, "page", _hand_over, "one-file offline page, to mail", _HANDED)
     _add(commands, "model3d", _hand_over, "animated 3-D file (GLB) for any viewer", _HANDED)
-    _add(commands, "report", _hand_over, "report, set-up and measuring sheets", _HANDED)
+    _add(commands, "report", _hand_over, "report, set-up and measuring sheet", _HANDED)
     _add(
         commands,
         "view",
@@ -91,6 +92,13 @@ def _parser() -> argparse.ArgumentParser:
     )
     _add_measure(commands)
     _add_as_built(commands)
+    _add(
+        commands,
+        "film",
+        _read_out_film,
+        "a film with alignment and gaps read out in every frame",
+        ("model", "out", "film kind"),
+    )
     _add_shop(commands)
     _add_outline(commands)
     _add_compare(commands)
@@ -248,6 +256,8 @@ def _add(
         )
     if "view" in takes:
         _take_view(sub)
+    if "film kind" in takes:
+        _take_film(sub)
     if "film" in takes:
         sub.add_argument("--no-film", action="store_true", help="pictures, but no MP4 and GIF")
 
@@ -374,12 +384,32 @@ def _wanted(text: str) -> tuple[str, float]:
 
 def _take_view(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--axle", default="front", help="which axle (default: %(default)s)")
-    views = ("corner", "front", "rear", "left", "right", "top", "four")
+    views = (*VIEWS, "four")
     sub.add_argument("--from", dest="view", choices=views, default="corner", help="seen from")
     sub.add_argument("--rack", type=float, default=0.0, metavar="MM", help="+ to the car's left")
     sub.add_argument("--travel", type=float, default=0.0, metavar="MM", help="+ bump")
     sub.add_argument("--size", type=_size, default=(1600, 1000), metavar="WxH", help="pixels")
     sub.add_argument("--no-background", action="store_true", help="nothing behind the car")
+
+
+def _take_film(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--axle", default="front", help="which axle (default: %(default)s)")
+    sub.add_argument("--from", dest="view", choices=VIEWS, default="corner", help="seen from")
+    sub.add_argument("--size", type=_size, default=(1280, 720), metavar="WxH", help="pixels")
+    sub.add_argument(
+        "--format",
+        choices=("mp4", "gif", "frames"),
+        default="mp4",
+        help="one file, or a folder of numbered PNG frames (default: %(default)s)",
+    )
+    sub.add_argument(
+        "--gap",
+        nargs=2,
+        action="append",
+        default=[],
+        metavar=("BODY", "OTHER"),
+        help="read out this pair; may be given up to 12 times (default: the five worst)",
+    )
 
 
 def _date(text: str) -> date:
@@ -494,7 +524,8 @@ def _computed_and_drawn(args: argparse.Namespace, trial: Future[None], aside: As
 
 
 def _pack(args: argparse.Namespace) -> int:
-    from linkview.app.package import fill_package, zip_of
+    from linkview.app.aside import drawing_aside
+    from linkview.app.package import Drawing, begin_drawing, fill_package, zip_of
     from linkview.app.results import results_folder
     from linkview.export.graphics import require_graphics
     from linkview.study import study_with_gaps, study_without_gaps
@@ -503,23 +534,21 @@ def _pack(args: argparse.Namespace) -> int:
     _announce_compiling()
     day = args.date or date.today()
     folder = args.out or Path("exports") / f"{file.path.stem}-{args.variant}-{day.isoformat()}"
-    with _progress() as tell:
-        moved = study_without_gaps(car, _shop(args), tell)
+    identity, shop = _identity(args, file, car), _shop(args)
+    with _progress() as tell, results_folder(folder) as staging, drawing_aside() as aside:
+        moved = study_without_gaps(car, shop, tell)
+        tell("looking for OpenGL", 0, 1)
+        try:
+            require_graphics()
+            films = [] if args.no_film else list(moved.axles)
+            drawing = begin_drawing(aside, moved, found, staging, films=films)
+        except GraphicsMissing as reason:
+            drawing = Drawing([], [], reason)
         study = study_with_gaps(moved, tell, _rebuilder(args, file))
-        before = study_without_gaps(found, _shop(args), tell)
-        identity = _identity(args, file, car)
-        with results_folder(folder) as staging:
-            made = fill_package(
-                study,
-                before,
-                identity,
-                staging,
-                tell,
-                graphics=require_graphics,
-                films=not args.no_film,
-            )
-        zipped = folder.with_name(f"{folder.name}.zip")
-        zip_of(folder, zipped, made.names, date=(day.year, day.month, day.day))
+        before = study_without_gaps(found, shop, tell)
+        made = fill_package(study, before, identity, staging, tell, drawing)
+    zipped = folder.with_name(f"{folder.name}.zip")
+    zip_of(folder, zipped, made.names, date=(day.year, day.month, day.day))
     _say_summary(study)
     print(f"\nFILES in {folder}, and all of them in {zipped}")
     for written in made.files:
@@ -577,6 +606,39 @@ def _view(args: argparse.Namespace) -> int:
             pose = {"rack_mm": args.rack, "travel_mm": args.travel}
             view = View(args.view)
             files = [draw(study, car.axles[args.axle], folder, view, size=args.size, **pose)]
+    _say_files(args, file, [f.name for f in files])
+    return DONE
+
+
+def _read_out_film(args: argparse.Namespace) -> int:
+    from linkview.app.films import film_read_outs
+    from linkview.app.results import results_folder
+    from linkview.errors import near_miss
+    from linkview.export.graphics import require_graphics
+    from linkview.export.readout_film import FilmKind
+    from linkview.export.views import View
+    from linkview.study import study_without_gaps
+
+    file, car, _ = _cars(args)
+    if args.axle not in car.axles:
+        raise LinkviewError(f"no axle '{args.axle}'; {near_miss(args.axle, list(car.axles))}")
+    if len(args.gap) > 12:
+        raise LinkviewError(f"--gap is given {len(args.gap)} times; 12 is the most that has room")
+    kind = FilmKind[args.format.upper()]
+    there = _folder(args, file) / f"{args.axle}_readouts{kind.value}"
+    if kind is FilmKind.FRAMES and there.exists():
+        raise LinkviewError(f"{there} is there already; move it away, or choose another --out")
+    require_graphics()
+    _announce_compiling()
+    with _progress() as tell:
+        study = study_without_gaps(car, _shop(args), tell)
+        with results_folder(_folder(args, file)) as folder:
+            view, pairs = View(args.view), [(a, b) for a, b in args.gap]
+            files = film_read_outs(
+                study, args.axle, folder, tell, view=view, size=args.size, kind=kind, pairs=pairs
+            )
+    for written in files:
+        print(f"{written.name}: {written.what}")
     _say_files(args, file, [f.name for f in files])
     return DONE
 

@@ -120,7 +120,7 @@ def test_without_opengl_all_that_needs_none_is_written(tmp_path: Path) -> None:
     [
         ("page", {"page.html"}),
         ("model3d", {"car.glb"}),
-        ("report", {"report.pdf", "report.html", "setup_sheet.pdf", "measuring_front.pdf"}),
+        ("report", {"report.pdf", "report.html", "setup_sheet.pdf", "measuring_sheet.pdf"}),
     ],
 )
 def test_each_thing_alone(command: str, wanted: set[str], tmp_path: Path) -> None:
@@ -218,5 +218,11 @@ def test_dimensions_on_the_four_views_are_the_solvers(tmp_path: Path) -> None:
     assert drawn["strut top height"] == pytest.approx(points["strut_top"][2] - ground)
     # Loaded radius 310.8 mm, camber -4: the wheel centre stands 310.8 cos 4 over the ground.
     assert drawn["wheel centre height"] == pytest.approx(310.8 * np.cos(np.radians(4.0)))
+    # Truth: the plan's points; the right side is the mirror.
+    assert drawn["strut top, both sides"] == pytest.approx(2.0 * points["strut_top"][1])
+    assert drawn["lower arm rear pivot, both sides"] == pytest.approx(700.0)
+    assert drawn["wheel centre to lower arm front pivot"] == pytest.approx(330.0)
+    assert drawn["wheel centres"] == pytest.approx(1560.0)
+    assert len(drawn) == 10
     with Image.open(tmp_path / "four.png") as image:
         assert image.size == (1920, 1360)

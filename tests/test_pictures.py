@@ -13,7 +13,8 @@ from scene_cases import axle, plates_of
 
 from linkview.errors import CannotWrite
 from linkview.export.captions import CAUTION, Titles, caption_of
-from linkview.export.films import GhostCast, film_of, softened
+from linkview.export.encode import softened
+from linkview.export.films import GhostCast, film_of
 from linkview.export.lettering import Lettered, find_anchors, frame_of
 from linkview.export.overlay import Label, Sheet, label_size, signed, wrapped
 from linkview.export.pictures import Ghost, axle_camera, gap_picture_of, picture_of

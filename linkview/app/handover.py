@@ -54,20 +54,21 @@ def hand_over_report(
     *,
     pictures: Sequence[Written] = (),
 ) -> list[Written]:
-    """Report, set-up sheet and measuring sheets, each as PDF and HTML. pictures: in the folder."""
+    """Report, set-up sheet and measuring sheet, each as PDF and HTML. pictures: in the folder."""
     shown = [picture_block(folder / p.name, p.what.capitalize()) for p in pictures]
     papers = {
         "report": (report_paper(study, found, identity, pictures=shown), "all that was found"),
-        "setup_sheet": (setup_paper(study, identity), "one page for the wall, with boxes"),
+        "setup_sheet": (setup_paper(study, identity), "for the wall, with boxes"),
+        "measuring_sheet": (
+            measuring_paper(found.car, identity),
+            "what to measure on the car, in which order, with boxes",
+        ),
     }
-    for name, axle in found.car.axles.items():
-        words = f"one page: what to measure on the {name} axle, in which order"
-        papers[f"measuring_{name}"] = (measuring_paper(found.car, axle, identity), words)
     out = []
     for name, (paper, words) in papers.items():
         pages = write_pdf(folder / f"{name}.pdf", paper)
         write_html(folder / f"{name}.html", paper)
-        many = f", {pages} pages" if pages > 1 else ""
+        many = f", {pages} pages" if pages > 1 else ", one page"
         out.append(Written(f"{name}.pdf", f"{words}{many}"))
         out.append(Written(f"{name}.html", "the same for a browser"))
     return out
@@ -80,9 +81,22 @@ def hand_over_four_views(study: CarStudy, folder: Path) -> list[Written]:
         middle = sweep_axle(axle.axle, np.zeros(1), np.zeros(1))
         stage = stage_of(axle.axle, plates=plates_of(axle))
         file = f"{name}_four_views.png"
-        four_views(folder / file, stage, pose_of(middle, 0, 0), _titles(study))
+        pose, beside = pose_of(middle, 0, 0), _wheelbases(study.car, name)
+        four_views(folder / file, stage, pose, _titles(study), beside=beside)
         out.append(Written(file, f"{name} axle: four views with main dimensions"))
     return out
+
+
+def _wheelbases(car: Car, name: str) -> str:
+    """From this axle's wheel centres to those of every other, fore and aft, at ride height."""
+    here = [float(c.points["wheel_centre"][0]) for c in car.axles[name].corners]
+    words = []
+    for other, axle in car.axles.items():
+        if other != name:
+            there = [float(c.points["wheel_centre"][0]) for c in axle.corners]
+            left, right = (abs(a - b) for a, b in zip(here, there, strict=True))
+            words.append(f"wheelbase to the {other} axle {left:.1f} left, {right:.1f} right")
+    return "; ".join(words)
 
 
 def hand_over_view(

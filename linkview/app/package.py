@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import hashlib
 import zipfile
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import Path
 
+from linkview.app.aside import Aside
 from linkview.app.gap_results import draw_gap_charts, write_gap_tables
 from linkview.app.handover import (
-    hand_over_four_views,
     hand_over_model,
     hand_over_page,
     hand_over_report,
 )
-from linkview.app.pictures import draw_at_ride_height, draw_film, draw_worst_gap
+from linkview.app.pictures import draw_worst_gap
 from linkview.app.plate_results import write_plate_files
 from linkview.app.results import Written, write_summary, write_tables
 from linkview.errors import GraphicsMissing
@@ -37,6 +38,7 @@ from linkview.export.identity import Identity
 from linkview.export.report import running_foot, running_head
 from linkview.export.summary import CAUTIONS
 from linkview.export.tables import write_table
+from linkview.model.parts import Car
 from linkview.study import CarStudy, Tell
 
 CONTENTS = "contents.csv"
@@ -55,19 +57,40 @@ class Package:
     missing: GraphicsMissing | None
 
 
+@dataclass(frozen=True, eq=False)
+class Drawing:
+    """What a second process was asked to draw. stills go into the report; films are waited for
+    last. missing: why nothing is drawn, or None.
+    """
+
+    stills: list[Future[list[Written]]]
+    films: list[Future[list[Written]]]
+    missing: GraphicsMissing | None = None
+
+
+def begin_drawing(
+    aside: Aside, moved: CarStudy, found: Car, folder: Path, *, films: Sequence[str]
+) -> Drawing:
+    """Asks for all that needs no gaps measured before. films: axles to film."""
+    stills = [aside.at_ride_height(moved, found, folder), aside.four_views(moved, folder)]
+    filmed = [aside.film(moved, found, folder, name) for name in films]
+    return Drawing(stills, filmed + [aside.read_outs(moved, folder, name) for name in films])
+
+
 def fill_package(
     study: CarStudy,
     found: CarStudy,
     identity: Identity,
     folder: Path,
     tell: Tell,
-    *,
-    graphics: Callable[[], None],
-    films: bool,
+    drawing: Drawing,
 ) -> Package:
-    """Writes everything into folder. graphics: raises GraphicsMissing where nothing can be drawn;
-    all that needs no drawing is written all the same.
-    """
+    """Writes everything into folder; with nothing drawn, all that needs no drawing all the same."""
+    worst: list[Written] = []
+    if drawing.missing is None:
+        for name in study.axles:
+            tell(f"{name} axle: the worst gap", 0, 1)
+            worst += draw_worst_gap(study, found.car, folder, name)
     files = write_tables(study, found.car, folder) + write_gap_tables(study, folder)
     files += draw_gap_charts(study, folder)
     tell("plates", 0, 1)
@@ -76,32 +99,18 @@ def fill_package(
     files += hand_over_model(study, identity, folder)
     tell("offline page", 0, 1)
     files += hand_over_page(study, found.car, identity, folder)
-    pictures: list[Written] = []
-    missing = None
-    try:
-        graphics()
-        pictures = _pictures(study, found, folder, tell)
-        if films:
-            for name in study.axles:
-                files += draw_film(study, found.car, folder, tell, name)
-    except GraphicsMissing as reason:
-        missing = reason
-    files += pictures
+    tell("waiting for the pictures", 0, 1)
+    drawn = [written for job in drawing.stills for written in job.result()] + worst
+    files += drawn
     tell("report", 0, 1)
-    stills = [p for p in pictures if p.name.endswith(".png")]
+    stills = [p for p in drawn if p.name.endswith(".png")]
     files += hand_over_report(study, found, identity, folder, pictures=stills)
+    tell("waiting for the films", 0, 1)
+    files += [written for job in drawing.films for written in job.result()]
     files.append(write_summary(study, files, folder))
-    files.append(_index(study, identity, files, folder, missing))
+    files.append(_index(study, identity, files, folder, drawing.missing))
     files.append(_contents(files, folder))
-    return Package(tuple(files), _all_in(folder), missing)
-
-
-def _pictures(study: CarStudy, found: CarStudy, folder: Path, tell: Tell) -> list[Written]:
-    tell("pictures", 0, 1)
-    out = draw_at_ride_height(study, found.car, folder)
-    for name in study.axles:
-        out += draw_worst_gap(study, found.car, folder, name)
-    return [*out, *hand_over_four_views(study, folder)]
+    return Package(tuple(files), _all_in(folder), drawing.missing)
 
 
 def _contents(files: Sequence[Written], folder: Path) -> Written:

@@ -109,7 +109,7 @@ def _at_ride_height(cast: _Cast, folder: Path) -> Written:
     picture_of(
         folder / name, stage, pose_of(study.sweep, *_middle(study)), cast.titles, ghost=ghost
     )
-    return Written(name, "the axle at ride height, every body named")
+    return Written(name, f"{study.axle.name} axle at ride height, every body named")
 
 
 def _worst_gap(cast: _Cast, folder: Path, most: int) -> list[Written]:
@@ -133,7 +133,10 @@ def _worst_gap(cast: _Cast, folder: Path, most: int) -> list[Written]:
             drawn = DrawnGap(side, found.pair, found.on_a, found.on_b, found.upper_mm)
             pose = pose_of(at, 0, 0)
             gap_picture_of(folder / name, study.axle, pose, drawn, cast.titles, plates=cast.plates)
-            out.append(Written(name, f"{spoken(a)} to {spoken(b)} at its worst pose, close up"))
+            words = (
+                f"{study.axle.name} axle: {spoken(a)} to {spoken(b)} at its worst pose, close up"
+            )
+            out.append(Written(name, words))
     return out or _worst_on_grid(cast, folder)
 
 
@@ -150,7 +153,7 @@ def _worst_on_grid(cast: _Cast, folder: Path) -> list[Written]:
         pose = pose_of(study.sweep, least.steer, least.travel)
         gap_picture_of(folder / name, study.axle, pose, drawn, cast.titles, plates=cast.plates)
         a, b = (spoken(n) for n in pair.pair)
-        return [Written(name, f"the worst gap close up: {a} to {b}")]
+        return [Written(name, f"{study.axle.name} axle: the worst gap close up: {a} to {b}")]
     return []
 
 

@@ -39,7 +39,6 @@ from reportlab.platypus import (
 )
 from reportlab.platypus import Table as PdfTable
 
-from linkview.errors import CannotWrite
 from linkview.export.blocks import (
     BOX,
     Area,
@@ -72,7 +71,7 @@ _RED = HexColor("#b3211d")
 def write_pdf(path: Path, paper: Document) -> int:
     """Writes the paper and returns its number of pages.
 
-    Raises CannotWrite where a paper of one page does not fit on one at a size that can be read.
+    A paper of one page that would not fit on one at a size that can be read flows on, full size.
     """
     _typeface()
     for scale in _SCALES if paper.one_page else (1.0,):
@@ -80,7 +79,9 @@ def write_pdf(path: Path, paper: Document) -> int:
         if not paper.one_page or pages == 1:
             write_whole(path, data)
             return pages
-    raise CannotWrite(f"{path}: too much for one page that can be read; leave out an axle")
+    data, pages = _set(paper, 1.0)
+    write_whole(path, data)
+    return pages
 
 
 @cache
@@ -280,10 +281,16 @@ class _Setter:
         room = WIDE_MM / len(block.drawings)
         drawn, words = [], []
         for drawing, caption in block.drawings:
-            drawn.append(_Drawn(drawing, min(1.0, (room - 2) / drawing.width_mm) * self.scale))
+            drawn.append(_Drawn(drawing, min(self.scale, (room - 2) / drawing.width_mm)))
             words.append(Paragraph(escape(caption), note))
         out = PdfTable([drawn, words], colWidths=[room * mm] * len(drawn))
-        out.setStyle([("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 4)])
+        out.setStyle(
+            [
+                ("LEFTPADDING", (0, 0), (-1, -1), 0),
+                ("RIGHTPADDING", (0, 0), (-1, -1), 4),
+                ("VALIGN", (0, 1), (-1, 1), "TOP"),
+            ]
+        )
         return [KeepTogether([out])]
 
     def picture(self, block: Picture) -> list[Flowable]:

@@ -11,13 +11,13 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import imageio_ffmpeg
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
 from linkview.errors import CannotWrite
 from linkview.export.captions import Titles, caption_of
+from linkview.export.encode import GIF_EVERY, Mp4, softened, write_gif
 from linkview.export.files import written_beside
 from linkview.export.lettering import (
     Lettered,
@@ -40,18 +40,13 @@ from linkview.export.pictures import SIZE, axle_camera
 from linkview.export.theatre import GhostTheatre, Theatre
 from linkview.geometry import Array
 from linkview.scene.camera import Camera
-from linkview.scene.colours import TOLD_APART
 from linkview.scene.labels import leader_start, place_labels
 from linkview.scene.stage import AxlePose, Stage
-from linkview.scene.story import FRAMES_PER_S, Story
+from linkview.scene.story import Story
 
-GIF_REDUCED, GIF_EVERY, GIF_COLOURS = 2, 2, 72
+GIF_REDUCED = 2
 _LONGEST_LEADER_PX = 130.0  # on average; a label that far off only clutters a moving picture
 _LOOK_EVERY = 5
-_EDGE_STEP = 18  # of 255, between two pixels: more than shading does on these shapes
-_NEIGHBOURS = tuple(
-    ((dy, dx), (2 - abs(dy)) * (2 - abs(dx))) for dy in (-1, 0, 1) for dx in (-1, 0, 1)
-)
 Progress = Callable[[int, int], None]  # frames done, frames in all
 
 
@@ -91,7 +86,7 @@ def film_of(
         raise CannotWrite(f"{mp4}: no frame of the film is within reach of the linkage")
     lettering: list[Lettered] = []
     small: list[Image.Image] = []
-    with written_beside(mp4) as beside, _Encoder(beside) as encode:
+    with written_beside(mp4) as beside, Mp4(beside, SIZE) as encode:
         for done, (pixels, lettered) in enumerate(_frames(mp4, stage, story, titles, ghost)):
             encode(pixels)
             lettering.append(lettered)
@@ -219,85 +214,3 @@ def _strengths(
     frames = np.arange(len(placings))
     columns = [np.interp(frames, looked, smooth[:, k]) for k in range(smooth.shape[1])]
     return np.stack(columns, axis=1) if columns else np.zeros((len(placings), 0))
-
-
-def softened(pixels: Pixels) -> Pixels:
-    """Stair-steps along edges blended away with their neighbours; all else is left as drawn."""
-    green = pixels[..., 1].astype(np.int16)
-    steep = np.zeros(green.shape, dtype=bool)
-    for step, here, there in (
-        (green[:, 1:] - green[:, :-1], steep[:, 1:], steep[:, :-1]),
-        (green[1:] - green[:-1], steep[1:], steep[:-1]),
-    ):
-        edge = np.abs(step) > _EDGE_STEP
-        here |= edge
-        there |= edge
-    steep[[0, -1]] = steep[:, [0, -1]] = False
-    width = pixels.shape[1]
-    at = np.flatnonzero(steep)
-    flat = pixels.reshape(-1, 3)
-    mixed = np.zeros((len(at), 3), dtype=np.uint16)
-    for shift, weight in _NEIGHBOURS:
-        mixed += flat[at + shift[0] * width + shift[1]] * np.uint16(weight)
-    out = pixels.copy()
-    out.reshape(-1, 3)[at] = (mixed + 8) // 16
-    return out
-
-
-class _Encoder:
-    """H.264 in the form that every browser and phone plays, at a constant quality."""
-
-    def __init__(self, path: Path) -> None:
-        self._path = path
-
-    def __enter__(self) -> Callable[[Pixels], None]:
-        self._pipe = imageio_ffmpeg.write_frames(
-            str(self._path),
-            SIZE,
-            fps=FRAMES_PER_S,
-            codec="libx264",
-            pix_fmt_in="rgb24",
-            pix_fmt_out="yuv420p",
-            macro_block_size=2,
-            ffmpeg_log_level="error",
-            output_params=["-crf", "21", "-preset", "veryfast", "-movflags", "+faststart"],
-        )
-        self._pipe.send(None)
-        return self._send
-
-    def _send(self, pixels: Pixels) -> None:
-        try:
-            self._pipe.send(np.ascontiguousarray(pixels))
-        except OSError as fault:
-            raise CannotWrite(f"{self._path}: the film encoder stopped: {fault}") from fault
-
-    def __exit__(self, *_: object) -> None:
-        self._pipe.close()
-
-
-def _paint_shades() -> list[int]:
-    """The parts' own colours, from shaded to lit: too small on the picture to be found in it."""
-    return [
-        round(shade * channel)
-        for paint in TOLD_APART
-        for shade in (0.35, 0.6, 0.8, 1.0)
-        for channel in paint.rgb
-    ]
-
-
-def write_gif(path: Path, frames: Sequence[Image.Image]) -> None:
-    """One palette for all frames, so that still areas stay still and cost nothing."""
-    sample = frames[:: max(len(frames) // 6, 1)]
-    wide, high = frames[0].size
-    sheet = Image.new("RGB", (wide, high * len(sample)))
-    for k, frame in enumerate(sample):
-        sheet.paste(frame, (0, high * k))
-    found = sheet.quantize(GIF_COLOURS, method=Image.Quantize.MEDIANCUT).getpalette() or []
-    palette = Image.new("P", (1, 1))
-    palette.putpalette([*found[: 3 * GIF_COLOURS], *_paint_shades()])
-    flat = [f.quantize(palette=palette, dither=Image.Dither.NONE) for f in frames]
-    lasts_ms = 1000 * GIF_EVERY // FRAMES_PER_S
-    with written_beside(path) as beside:
-        flat[0].save(
-            beside, save_all=True, append_images=flat[1:], duration=lasts_ms, loop=0, disposal=1
-        )

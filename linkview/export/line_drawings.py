@@ -200,20 +200,24 @@ def points_sketch(
     for name, (x, y) in at.items():
         ring = [(x + 1.0 * np.cos(t), y + 1.0 * np.sin(t)) for t in np.linspace(0, 2 * np.pi, 17)]
         marks.append(Area(tuple((float(a), float(b)) for a, b in ring), INK))
-        place = _free_place((x, y), taken)
+        place = _free_place((x, y), taken, tuple(at.values()))
         taken.append(place)
         marks.append(Words((place[0], place[1] - 1.1), str(numbers[name]), 3.1, 0))
     return Drawing(size[0], size[1], tuple(marks), f"{len(names)} hard points, numbered as listed")
 
 
 def _free_place(
-    at: tuple[float, float], taken: Sequence[tuple[float, float]]
+    at: tuple[float, float],
+    taken: Sequence[tuple[float, float]],
+    dots: Sequence[tuple[float, float]],
 ) -> tuple[float, float]:
-    """Beside a dot, not on another number."""
-    for far in (3.0, 5.0, 7.0):
+    """Beside a dot, not on another number nor on any dot; the nearest such place there is."""
+    for far in (3.0, 4.0, 5.0, 6.5, 8.0, 10.0):
         for turn in (0.8, 2.4, -0.8, -2.4, 1.6, -1.6, 0.0, 3.14):
             place = (at[0] + far * float(np.cos(turn)), at[1] + far * float(np.sin(turn)))
-            if all(abs(place[0] - t[0]) > 4.4 or abs(place[1] - t[1]) > 3.4 for t in taken):
+            if all(abs(place[0] - t[0]) > 4.4 or abs(place[1] - t[1]) > 3.4 for t in taken) and all(
+                abs(place[0] - d[0]) > 2.9 or abs(place[1] - d[1]) > 2.2 for d in dots if d != at
+            ):
                 return place
     return at[0] + 3.0, at[1] + 3.0
 

@@ -216,7 +216,7 @@ def write_caption(sheet: Sheet, caption: Caption) -> None:
     at -= 8.0
     for gauge in reversed(caption.gauges):
         at -= GAUGE_PX
-        _draw_gauge(sheet, gauge, at, top, lines)
+        draw_gauge(sheet, gauge, at, top, lines)
         at -= 26.0
     room = at - 24.0
     lines.append(((24, top + 12), fitting(caption.pose, 19, room), 19, INK, "la"))
@@ -226,13 +226,14 @@ def write_caption(sheet: Sheet, caption: Caption) -> None:
     sheet.texts(lines)
 
 
-def _draw_gauge(
+def draw_gauge(
     sheet: Sheet,
     gauge: Gauge,
     left: float,
     top: float,
     lines: list[Line],
 ) -> None:
+    """A gauge GAUGE_PX wide and 90 high; its words are added to lines."""
     wide, y = GAUGE_PX, top + 72.0
     lines.append(((left, top + 14), gauge.name, 14, FADED_INK, "la"))
     lines.append(((left + wide, top + 11), f"{signed(gauge.value, 1)} {gauge.unit}", 17, INK, "ra"))

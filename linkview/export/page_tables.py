@@ -8,7 +8,7 @@ import numpy as np
 
 from linkview.clearance.distance import GapState
 from linkview.export.page_stage import Blob
-from linkview.export.report import how_sure
+from linkview.export.report_gaps import how_sure
 from linkview.export.summary import gap_words
 from linkview.geometry import Array
 from linkview.limits.limit import Stops

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
 
 from linkview.alignment.quantities import QUANTITIES, Of, Quantity
-from linkview.clearance.distance import GapState
-from linkview.clearance.gaps import SurveyedPair
 from linkview.export.blocks import (
     Block,
     Bullets,
@@ -30,7 +27,8 @@ from linkview.export.blocks import (
 from linkview.export.captions import DRAWN_PLAINLY
 from linkview.export.identity import Identity
 from linkview.export.line_drawings import BLUE, BROWN, Curve, chart, limit_map, plate_drawing
-from linkview.export.summary import AT_RIDE_HEIGHT, CAUTIONS, certain_words
+from linkview.export.report_gaps import gap_blocks
+from linkview.export.summary import AT_RIDE_HEIGHT, CAUTIONS
 from linkview.geometry import Array, length, mirrored
 from linkview.limits.limit import Stops
 from linkview.limits.readings import LimitReading, readings
@@ -49,9 +47,7 @@ HOW_TO_READ = (
     "A gap is the shortest distance between two bodies at the poses that were computed. 'Unknown' "
     "means not measured; it never means clear.",
 )
-SMALL_GAP_MM = 10.0
 PLATES_A_ROW = 3
-_FIGURE = re.compile(r"\d+(?:\.\d+)? mm")
 PASSES = "Passes the shop's rules for metal round holes, which say nothing about strength."
 
 
@@ -173,6 +169,12 @@ def _closing(study: CarStudy, identity: Identity) -> Iterator[Block]:
         tuple(Row(source) for source in identity.sources),
         dense=True,
     )
+    yield Heading("Signatures")
+    yield Para(
+        "Who signs has read this report; it says what was computed from the points above, not that "
+        "the car is safe.",
+        Tone.NOTE,
+    )
     yield Signatures(("builder", "checked on the car by", "inspector"))
 
 
@@ -214,7 +216,7 @@ def _axle(study: CarStudy, axle: AxleStudy, before: AxleStudy) -> Iterator[Block
     yield _limits_table(axle, study.car)
     if axle.gaps:
         yield Heading("Gaps", 2)
-        yield from _gap_blocks(axle)
+        yield from gap_blocks(axle)
     if axle.plates:
         yield Heading("Plates", 2)
         yield from _plate_blocks(axle.plates)
@@ -353,85 +355,6 @@ def _tone(reading: LimitReading, least: float) -> Tone:
 def _least_share(reading: LimitReading) -> float:
     known = reading.normalised[np.isfinite(reading.normalised)]
     return float(known.min()) if known.size else -np.inf
-
-
-def _gap_blocks(axle: AxleStudy) -> Iterator[Block]:
-    rows = []
-    for side, pair in axle.worst_pairs(100_000):
-        rows.append(_gap_row(axle, side, pair))
-    columns = (
-        Column("side", 1.3), Column("between", 5.6), Column("least gap", 2, True),
-        Column("wanted", 1.5, True), Column("at rack / travel", 2.8, True),
-        Column("how sure, and error band", 7.4),
-    )  # fmt: skip
-    mirror = " Left side; the right is its mirror." if axle.axle.symmetric else ""
-    yield Table(
-        columns,
-        tuple(rows),
-        f"mm.{mirror} least gap: at the grid's poses, those beyond a limit among them. how sure: "
-        "what holds between the poses too, inside the limits; else at how many poses it was "
-        "measured, which proves nothing between them. error band: two sigma from the measuring "
-        "error of the points alone, of the least gap seen inside the limits. A gap under "
-        f"{SMALL_GAP_MM:g} mm from tape measurements means: measure it on the car.",
-        dense=True,
-    )
-    yield from _left_out(axle)
-
-
-def _left_out(axle: AxleStudy) -> Iterator[Block]:
-    """Pairs that were not measured, by reason; a figure in the reason stands with its pair."""
-    reasons: dict[str, list[str]] = {}
-    for side, survey in axle.gaps.items():
-        for out in survey.left_out:
-            who = f"{spoken(out.pair[0])} to {spoken(out.pair[1])}"
-            who = who if axle.axle.symmetric else f"{side.value} {who}"
-            figures = _FIGURE.findall(out.reason)
-            if figures:
-                who += f" ({', '.join(figures)})"
-            reasons.setdefault(_FIGURE.sub("so many mm", out.reason), []).append(who)
-    if reasons:
-        yield Para("Pairs left out, with the reason:", Tone.NOTE)
-        yield Bullets(tuple(f"{r}: {', '.join(who)}" for r, who in reasons.items()), Tone.NOTE)
-
-
-def _gap_row(axle: AxleStudy, side: Side, pair: SurveyedPair) -> Row:
-    least, sweep = pair.least, axle.sweep.left
-    unknown = least.state is GapState.UNKNOWN or least.steer is None or least.travel is None
-    touching = not unknown and (least.state is GapState.CONTACT or least.gap_mm <= 0.0)
-    at = ""
-    if least.steer is not None and least.travel is not None:
-        at = f"{sweep.rack_mm[least.steer]:+.1f} / {sweep.travel_mm[least.travel]:+.1f}"
-    gap = "UNKNOWN" if unknown else "CONTACT" if touching else f"{least.gap_mm:.1f}"
-    wanted = "" if pair.wanted_mm is None else f"{pair.wanted_mm:g}"
-    short = touching or (not unknown and pair.margin_mm < 0.0)
-    tone = Tone.DOUBT if unknown else Tone.BAD if short else Tone.PLAIN
-    a, b = (spoken(n) for n in pair.pair)
-    return Row(
-        (side.value, f"{a} to {b}", gap, wanted, "every pose" if pair.constant else at,
-         how_sure(axle, side, pair)),
-        tone,
-    )  # fmt: skip
-
-
-def one_sigma_mm(axle: AxleStudy, side: Side, pair: SurveyedPair) -> float | None:
-    """The doubt in a gap from the doubt in the points alone; None where it was not worked out."""
-    advice = axle.advice.get(side)
-    found = advice.pairs.get(pair.pair) if advice is not None else None
-    return found.one_sigma_mm if found is not None and np.isfinite(found.one_sigma_mm) else None
-
-
-def how_sure(axle: AxleStudy, side: Side, pair: SurveyedPair) -> str:
-    """What is known of a pair between the poses too, inside the limits, and what is not."""
-    if pair.constant:
-        return "the two never move against each other"
-    if pair.certain is not None:
-        sigma = one_sigma_mm(axle, side, pair)
-        band = "" if sigma is None else f"; error band ± {2 * sigma:.1f} mm there"
-        return f"inside the limits {certain_words(pair.certain, '')}{band}"
-    words = f"{pair.poses_measured} poses"
-    if pair.poses_unknown:
-        words += f", {pair.poses_unknown} unknown"
-    return f"{words}, not between"
 
 
 def _plate_blocks(plates: Sequence[DrawnPlate]) -> Iterator[Block]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 
@@ -28,7 +29,7 @@ from linkview.export.setting import figure as setting_figure
 from linkview.export.setting import setting_words
 from linkview.export.summary import CAUTIONS, gap_words
 from linkview.geometry import length
-from linkview.model.parts import Axle, Car, Corner, Side
+from linkview.model.parts import Car, Corner, Side
 from linkview.plates.plate import Slot
 from linkview.scene.stage import standing_at
 from linkview.study import AxleStudy, CarStudy, spoken
@@ -194,39 +195,58 @@ def _stops(axle: AxleStudy) -> Iterator[str]:
 # --- measuring ------------------------------------------------------------------------------------
 
 
-def measuring_paper(car: Car, axle: Axle, identity: Identity) -> Document:
-    """One page for one axle: numbered hard points and distances, with boxes to write in."""
-    left = axle.left
-    order = _in_order(left)
-    numbers = {name: k for k, name in enumerate(order, start=1)}
-    side = points_sketch(left, numbers, (0, 2), (-1, 1))
-    front = points_sketch(left, numbers, (1, 2), (1, 1))
+def measuring_paper(car: Car, identity: Identity) -> Document:
+    """One page for the whole car: numbered hard points and distances, with boxes to write in.
+
+    Numbers run through all axles in the order of measuring.
+    """
+    numbers = _numbered(car)
+    many = len(car.axles) > 1
+    size = (60.0, 52.0) if many else (86.0, 56.0)
+    drawings = []
+    for axle in car.axles.values():
+        which = f"{axle.name.capitalize()} left" if many else "Left side"
+        own = {n: number for (name, n), number in numbers.items() if name == axle.name}
+        for axes, flip, words in (
+            ((0, 2), (-1, 1), "seen from the left: forward is to the left."),
+            ((1, 2), (1, 1), "seen from the front: outboard is to the right."),
+        ):
+            drawings.append(
+                (points_sketch(axle.left, own, axes, flip, size=size), f"{which}, {words}")
+            )
     blocks: list[Block] = [
-        Heading(f"Measuring sheet, {axle.name} axle", 0),
+        Heading("Measuring sheet", 0),
         Para(
             f"{identity.car}. Car level, {car.measured_state.replace('_', ' ')}, tyres at "
             "pressure, wheels straight. x forward, y to the driver's left, z up, mm from one "
-            "datum: write down which. Measure each point at the joint's centre."
+            "datum: write down which. Measure each point at the joint's centre, in this order."
         ),
-        Figures(((side, "Left side, seen from the left: forward is to the left."),
-                 (front, "Left side, seen from the front: outboard is to the right."))),
-        Table(_POINT_COLUMNS, tuple(_point_rows(axle, numbers)), dense=True),
+        *(Figures(tuple(drawings[k : k + 4])) for k in range(0, len(drawings), 4)),
+        Table(_POINT_COLUMNS, tuple(_point_rows(car, numbers)), dense=True),
         Heading("Distances that must come out, whatever the datum", 2),
-        Table(_DISTANCE_COLUMNS, tuple(_distance_rows(axle, numbers)), dense=True),
+        Table(_DISTANCE_COLUMNS, tuple(_distance_rows(car, numbers)), dense=True),
         Para(
             "A distance that differs from the one between the written points by more than 3 mm "
-            "means: measure both points again. Measured by, with what, on which day: "
+            "means: measure both points again. Datum, measured by, with what, on which day: "
             "______________________________________",
             Tone.NOTE,
         ),
-    ]  # fmt: skip
+    ]
     return Document(
-        f"{identity.car}: measuring sheet, {axle.name} axle",
+        f"{identity.car}: measuring sheet",
         running_head(identity),
         running_foot(identity),
         tuple(blocks),
         one_page=True,
     )
+
+
+_Numbers = dict[tuple[str, str], int]  # axle and hard point -> its number on the sheet
+
+
+def _numbered(car: Car) -> _Numbers:
+    order = [(axle.name, n) for axle in car.axles.values() for n in _in_order(axle.left)]
+    return {who: number for number, who in enumerate(order, start=1)}
 
 
 def _in_order(corner: Corner) -> list[str]:
@@ -255,26 +275,39 @@ _DISTANCE_COLUMNS = (
 )
 
 
-def _point_rows(axle: Axle, numbers: dict[str, int]) -> Iterator[Row]:
-    for name, number in numbers.items():
-        at = ", ".join(f"{v:.1f}" for v in axle.left.points[name])
-        yield Row((str(number), spoken(name), at, *[BOX] * 6))
+def _point_rows(car: Car, numbers: _Numbers) -> Iterator[Row]:
+    for (axle, name), number in numbers.items():
+        at = ", ".join(f"{v:.1f}" for v in car.axles[axle].left.points[name])
+        yield Row((str(number), _of_axle(car, axle, name), at, *[BOX] * 6))
 
 
-def _distance_rows(axle: Axle, numbers: dict[str, int]) -> Iterator[Row]:
-    for a, b in lines_between(axle.left):
-        mine, other = (float(length(c.points[a] - c.points[b])) for c in axle.corners)
-        words = f"{numbers[a]} to {numbers[b]}: {spoken(a)} to {spoken(b)}"
-        yield Row((words, f"{mine:.1f}", BOX, f"{other:.1f}", BOX))
-    centres = [c.points["wheel_centre"] for c in axle.corners]
-    across = f"{float(length(centres[0] - centres[1])):.1f}"
-    yield Row(("wheel centre, left to right", across, BOX, "", ""))
-    first = next(iter(numbers))
-    crosswise = [
-        float(length(axle.left.points[first] - axle.right.points["wheel_centre"])),
-        float(length(axle.right.points[first] - axle.left.points["wheel_centre"])),
-    ]
-    yield Row((
-        f"crosswise: {numbers[first]} on this side to the other side's wheel centre",
-        f"{crosswise[0]:.1f}", BOX, f"{crosswise[1]:.1f}", BOX,
-    ))  # fmt: skip
+def _of_axle(car: Car, axle: str, name: str) -> str:
+    return f"{axle}: {spoken(name)}" if len(car.axles) > 1 else spoken(name)
+
+
+def _distance_rows(car: Car, numbers: _Numbers) -> Iterator[Row]:
+    for name, axle in car.axles.items():
+        for a, b in lines_between(axle.left):
+            mine, other = (float(length(c.points[a] - c.points[b])) for c in axle.corners)
+            who = f"{numbers[name, a]} to {numbers[name, b]}"
+            yield _distance(f"{who}: {_of_axle(car, name, a)} to {spoken(b)}", mine, other)
+        centres = [c.points["wheel_centre"] for c in axle.corners]
+        across = f"{float(length(centres[0] - centres[1])):.1f}"
+        yield Row((_of_axle(car, name, "wheel centres, left to right"), across, BOX, "", ""))
+        first = _in_order(axle.left)[0]
+        ends = [(axle.left, axle.right), (axle.right, axle.left)]
+        crosswise = [float(length(a.points[first] - b.points["wheel_centre"])) for a, b in ends]
+        number = numbers[name, first]
+        words = f"crosswise: {number} on this side to the other side's wheel centre"
+        yield _distance(_of_axle(car, name, words), *crosswise)
+    axles = list(car.axles.values())
+    for ahead, behind in pairwise(axles):
+        mine, other = (
+            float(length(a.points["wheel_centre"] - b.points["wheel_centre"]))
+            for a, b in zip(ahead.corners, behind.corners, strict=True)
+        )
+        yield _distance(f"wheel centre, {ahead.name} to {behind.name}", mine, other)
+
+
+def _distance(words: str, left: float, right: float) -> Row:
+    return Row((words, f"{left:.1f}", BOX, f"{right:.1f}", BOX))

@@ -7,7 +7,8 @@ where the background is left out, as a text inside the file.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 
@@ -131,10 +132,13 @@ SHEET: Size = (1920, 1360)
 _HEAD_PX = 70
 
 
-def four_views(path: Path, stage: Stage, pose: AxlePose, titles: Titles) -> dict[str, float]:
+def four_views(
+    path: Path, stage: Stage, pose: AxlePose, titles: Titles, *, beside: str = ""
+) -> dict[str, float]:
     """Front (or rear), side, top and corner on one sheet; returns the dimensions drawn on it, mm.
 
-    Every dimension is taken from the solved pose, not from the picture.
+    Every dimension is taken from the solved pose, not from the picture. beside: dimensions that
+    reach beyond the axle, in words.
     """
     wide, high = SHEET[0] // 2, (SHEET[1] - _HEAD_PX) // 2
     sheet = Sheet(np.full((SHEET[1], SHEET[0], 3), 255, dtype=np.uint8))
@@ -144,18 +148,25 @@ def four_views(path: Path, stage: Stage, pose: AxlePose, titles: Titles) -> dict
     places = ((end, 0, 0), (View.LEFT, 1, 0), (View.TOP, 0, 1), (View.CORNER, 1, 1))
     for view, column, row in places:
         size = (wide, high)
-        inside = (90.0, 60.0, wide - 90.0, high - 95.0)
+        inside = (90.0, 84.0, wide - 90.0, high - 112.0)
         pixels, camera = _shot(stage, pose, view, size, inside)
         left, top = column * wide, _HEAD_PX + row * high
         sheet.pixels[top : top + high, left : left + wide] = pixels
         lines.append(((left + 18.0, top + 14.0), _NAMES[view], 20, INK, "la"))
-        for name, a, b, down in _dimensions(stage.axle, pose, view):
-            drawn[name] = float(length(b - a))
-            ends = camera.pixels(np.array([a, b])) + np.array([left, top])
-            lines += _dimension(sheet, ends, down, f"{name} {drawn[name]:.1f}", left + wide / 2)
+        for dimension in _dimensions(stage.axle, pose, view):
+            drawn[dimension.name] = dimension.mm
+            ends = camera.pixels(np.array([dimension.a, dimension.b])) + np.array([left, top])
+            line = dimension.line(ends, float(left), float(wide))
+            words = f"{dimension.name} {dimension.mm:.1f}"
+            lines += _drawn_on(sheet, ends, line, words, left + wide / 2)
+    for (x, y), words, size_px, _, anchor in lines:
+        if anchor == "mm":  # a dimension's words stand on a plate, over every line
+            half = np.array([text_width(words, size_px) / 2.0 + 8.0, 0.0])
+            sheet.stroke(np.array([x, y]) - half, np.array([x, y]) + half, 26.0, PAPER)
     title = f"{titles.car}: {stage.axle.name} axle, {titles.state}, {pose_words(stage.axle, pose)}"
     lines.append(((24.0, 12.0), fitting(title, 24, SHEET[0] - 48.0), 24, INK, "la"))
-    words = f"Dimensions in mm, from the solved pose. {CAUTION} {DRAWN_PLAINLY}"
+    measures = f"Dimensions in mm, from the solved pose{'; ' if beside else ''}{beside}."
+    words = f"{measures} {CAUTION} {DRAWN_PLAINLY}"
     lines.append(((24.0, 44.0), fitting(words, 15, SHEET[0] - 48.0), 15, FADED_INK, "la"))
     for y in (_HEAD_PX, _HEAD_PX + high):
         sheet.stroke(np.array([0.0, y]), np.array([float(SHEET[0]), y]), 1.4, HAIRLINE)
@@ -174,59 +185,99 @@ _NAMES = {
     View.CORNER: "in perspective",
 }
 
-# (name, one end (3,), other end (3,), which way on the picture it is set off, pixels)
-_Dimension = tuple[str, Array, Array, tuple[float, float]]
+
+@dataclass(frozen=True, eq=False)
+class _Dimension:
+    """What is measured between two places (3,) mm at the pose, square to the picture's edges.
+
+    below_px: a line across the picture, that far under the lower end (over the upper one where
+    negative). share: or an upright line at this share of the view's width. just one is given.
+    """
+
+    name: str
+    a: Array
+    b: Array
+    below_px: float | None = None
+    share: float = 0.5
+
+    @property
+    def mm(self) -> float:
+        return float(length(self.b - self.a))
+
+    def line(self, ends: Array, left: float, wide: float) -> Array:
+        """The dimension line's ends in pixels; ends: those of the two places."""
+        if self.below_px is None:
+            x = left + self.share * wide
+            return np.array([[x, ends[0][1]], [x, ends[1][1]]])
+        under = self.below_px > 0
+        y = (ends[:, 1].max() if under else ends[:, 1].min()) + self.below_px
+        return np.array([[ends[0][0], y], [ends[1][0], y]])
 
 
-def _dimensions(axle: Axle, pose: AxlePose, view: View) -> Sequence[_Dimension]:
-    left, right = axle.corners
-    ground = [standing_at(c, pose.corners[c.side]) for c in (left, right)]
-    at = {name: _at(axle, pose, name) for name in left.points}
-    centre, rack = at["wheel_centre"], np.array([0.0, 0.0, 1.0])
-    foot = centre * [1.0, 1.0, 0.0] + ground[0][2] * rack
+def _dimensions(axle: Axle, pose: AxlePose, view: View) -> Iterator[_Dimension]:
+    at = {side: _places(axle, pose, side) for side in Side}
+    left, right = at[Side.LEFT], at[Side.RIGHT]
+    ground = [standing_at(c, pose.corners[c.side]) for c in axle.corners]
+    on_body = [n for n in left if axle.left.layout.owner(n) == "body" and n != "wheel_centre"]
+    high = max(left, key=lambda n: float(left[n][2]))
+    low = min(on_body, key=lambda n: float(left[n][2]), default="")
     if view in (View.FRONT, View.REAR):
-        return [("track", ground[1], ground[0], (0.0, 46.0))]
-    if view is View.LEFT:
-        out: list[_Dimension] = [("wheel centre height", foot, centre, (-330.0, 0.0))]
-        top = max(at, key=lambda n: float(at[n][2]))
-        low = at[top] * [1.0, 1.0, 0.0] + ground[0][2] * rack
-        out.append((f"{spoken(top)} height", low, at[top], (300.0, 0.0)))
-        return out
-    if view is View.TOP:
-        names = [n for n in at if left.layout.owner(n) == "body" and n != "wheel_centre"]
-        if len(names) < 2:
-            return []
-        fore = max(names, key=lambda n: float(at[n][0]))
-        aft = min(names, key=lambda n: float(at[n][0]))
-        level = np.array([1.0, 0.0, 0.0])
-        a = at[aft] * level + at[fore] * (1.0 - level)
-        return [(f"{spoken(aft)} to {spoken(fore)}", a, at[fore], (150.0, 0.0))]
-    return []
+        yield _Dimension("track", ground[1], ground[0], 88.0)
+        if low:
+            yield _Dimension(
+                f"{spoken(low)}, both sides", right[low], left[low], _under(left, ground, low)
+            )
+        if high in on_body and high != low:
+            yield _Dimension(f"{spoken(high)}, both sides", right[high], left[high], -46.0)
+    elif view is View.LEFT:
+        shares = {"wheel_centre": 0.10, low: 0.21, high: 0.90, _foot(axle, left): 0.79}
+        for name, share in shares.items():
+            if name:
+                foot = np.array([*left[name][:2], ground[0][2]])
+                yield _Dimension(f"{spoken(name)} height", foot, left[name], None, share)
+    elif view is View.TOP:
+        ahead = np.array([1.0, 0.0, 0.0])
+        centre = left["wheel_centre"]
+        fore = max(on_body, key=lambda n: float(left[n][0]), default="")
+        aft = min(on_body, key=lambda n: float(left[n][0]), default="")
+        for name, share in {fore: 0.44, aft: 0.58}.items():
+            if name and abs(float(left[name][0] - centre[0])) > _LEAST_MM:
+                level = left[name] * ahead + centre * (1.0 - ahead)
+                words = f"wheel centre to {spoken(name)}"
+                yield _Dimension(words, centre, level, None, share)
+        yield _Dimension("wheel centres", right["wheel_centre"], centre, 150.0)
 
 
-def _at(axle: Axle, pose: AxlePose, name: str) -> Array:
-    """A left hard point at a pose."""
-    corner = axle.left
-    part = "knuckle" if name == "wheel_centre" else corner.layout.owner(name)
-    poses = pose.corners[Side.LEFT]
-    move = poses[part] if part in poses else np.eye(4)
-    return np.asarray(move[:3, :3] @ corner.points[name] + move[:3, 3])
+_LEAST_MM = 5.0  # a shorter dimension has no room for its ticks
 
 
-def _dimension(
-    sheet: Sheet, ends: Array, off: tuple[float, float], words: str, middle_px: float
-) -> list[Line]:
-    """Two extension lines, a line with ticks between, and its words on a plate; square to axes.
+def _under(left: Mapping[str, Array], ground: Sequence[Array], low: str) -> float:
+    """Below the pivots, so that their line runs just under the wheels."""
+    return 46.0 + 0.30 * float(left[low][2] - ground[0][2])
+
+
+def _foot(axle: Axle, left: Mapping[str, Array]) -> str:
+    """The lowest joint on the knuckle: what lowering the car brings to the ground first."""
+    outer = [n for n in left if axle.left.layout.owner(n) == "knuckle" and n != "wheel_centre"]
+    return min(outer, key=lambda n: float(left[n][2]), default="")
+
+
+def _places(axle: Axle, pose: AxlePose, side: Side) -> dict[str, Array]:
+    """Every hard point of one side at the pose."""
+    corner = axle.left if side is Side.LEFT else axle.right
+    out = {}
+    for name, point in corner.points.items():
+        part = "knuckle" if name == "wheel_centre" else corner.layout.owner(name)
+        move = pose.corners[side].get(part, np.eye(4))
+        out[name] = np.asarray(move[:3, :3] @ point + move[:3, 3])
+    return out
+
+
+def _drawn_on(sheet: Sheet, ends: Array, line: Array, words: str, middle_px: float) -> list[Line]:
+    """Two extension lines, a line with ticks between, and its words on a plate.
 
     middle_px: of the view the dimension belongs to, so that its words stay inside.
     """
-    a, b = ends
-    if off[1]:
-        level = max(a[1], b[1]) + off[1]
-        line = np.array([[a[0], level], [b[0], level]])
-    else:
-        level = (max(a[0], b[0]) if off[0] > 0 else min(a[0], b[0])) + off[0]
-        line = np.array([[level, a[1]], [level, b[1]]])
     for place, corner in zip(ends, line, strict=True):
         sheet.stroke(place, corner, 3.0, PAPER, 0.8)
         sheet.stroke(place, corner, 1.0, FADED_INK)
@@ -235,9 +286,18 @@ def _dimension(
     tick = np.array([5.0, -5.0])
     for corner in line:
         sheet.stroke(corner - tick, corner + tick, 2.2, INK)
-    middle = line.mean(axis=0)
     half = text_width(words, 17) / 2.0 + 8.0
-    room = SHEET[0] / 4 - half - 6.0
-    x = float(np.clip(middle[0], middle_px - room, middle_px + room))
-    sheet.stroke(np.array([x - half, middle[1]]), np.array([x + half, middle[1]]), 26.0, PAPER)
-    return [((x, float(middle[1])), words, 17, INK, "mm")]
+    upright = abs(line[0, 0] - line[1, 0]) < 1.0
+    # The outer of two upright lines has its words higher, so that they do not meet.
+    outer = upright and abs(line[0, 0] - middle_px) > 0.35 * SHEET[0] / 2
+    low, high = sorted(line[:, 1], reverse=True)
+    x, y = line.mean(axis=0)
+    if upright and low - high < 60.0:
+        x += half + 24.0
+    elif upright:
+        y = low + (0.68 if outer else 0.36) * (high - low)
+    elif 2.0 * half + 40.0 > abs(line[0, 0] - line[1, 0]):
+        y += 26.0
+    room = SHEET[0] / 4 - half - 20.0
+    x = float(np.clip(x, middle_px - room, middle_px + room))
+    return [((x, float(y)), words, 17, INK, "mm")]

@@ -62,6 +62,7 @@ const linkview = (() => {
   const ghostly = (opacity, stencilFunc) => new THREE.MeshBasicMaterial({ color: PAINTS.GHOST.hex, transparent: true, opacity,
     depthWrite: false, stencilWrite: true, stencilRef: 1, stencilFunc, ...behind });
   const beside = ghostly(0.36, THREE.NotEqualStencilFunc), over = ghostly(0.1, THREE.EqualStencilFunc);
+  const faint = [];  // the ghost where it is seen over the car: a third of its cost, left out of coarse frames
   const edging = new THREE.LineBasicMaterial({ color: "#6d7a8b", transparent: true, opacity: 0.7 });
 
   function geometryOf(mesh) {
@@ -98,7 +99,7 @@ const linkview = (() => {
           if (turn) { item.matrixAutoUpdate = false; item.matrix.copy(turn); }
           item.renderOrder = order; item.name = mesh.name; node.add(item); return item;
         };
-        if (ghost) { add(new THREE.Mesh(mesh.shape, veil), 5); add(new THREE.Mesh(mesh.shape, beside), 6); add(new THREE.Mesh(mesh.shape, over), 6); continue; }
+        if (ghost) { add(new THREE.Mesh(mesh.shape, veil), 5); add(new THREE.Mesh(mesh.shape, beside), 6); faint.push(add(new THREE.Mesh(mesh.shape, over), 6)); continue; }
         add(new THREE.Mesh(mesh.shape, materialOf(mesh.paint)), mesh.paint === "SHELL" ? 3 : 1).userData.paint = mesh.paint;
         if (mesh.paint === "SHELL") add(new THREE.LineSegments(new THREE.EdgesGeometry(mesh.shape, 35), edging), 4);
       }
@@ -137,9 +138,24 @@ const linkview = (() => {
   // --- the window ------------------------------------------------------------------------------
 
   const canvas = document.getElementById("canvas"), tag = document.getElementById("tag");
-  let renderer = null;
-  try { renderer = new THREE.WebGLRenderer({ canvas, antialias: true, alpha: true, stencil: true }); }
-  catch { document.getElementById("nogl").hidden = false; }
+  // Without a graphics card the browser's own smoothing made a frame four times as long (758 ms
+  // against 195 on a busy machine): then moving frames are drawn coarser, and finer once at rest.
+  function drawsInSoftware() {
+    const trial = document.createElement("canvas").getContext("webgl2");
+    if (!trial) return false;
+    const known = trial.getExtension("WEBGL_debug_renderer_info");
+    const name = known ? String(trial.getParameter(known.UNMASKED_RENDERER_WEBGL)) : "";
+    trial.getExtension("WEBGL_lose_context")?.loseContext();
+    return /swiftshader|llvmpipe|softpipe|software|basic render/i.test(name);
+  }
+  const FINE_AFTER_MS = 400;
+  let renderer = null, soft = false;
+  try {
+    soft = drawsInSoftware();
+    renderer = new THREE.WebGLRenderer({ canvas, antialias: !soft, alpha: true, stencil: true });
+  } catch { document.getElementById("nogl").hidden = false; }
+  const ratios = soft ? { moving: 0.8, resting: 1.25 } : { moving: 1, resting: 1 };
+  const ratioOf = (pace) => ratios[pace] * (soft ? 1 : Math.min(window.devicePixelRatio || 1, 2));
   const scene = new THREE.Scene(), world = new THREE.Group();
   world.scale.setScalar(0.001);
   scene.add(world, new THREE.HemisphereLight("#ffffff", "#8894a5", 1.5));
@@ -173,16 +189,27 @@ const linkview = (() => {
 
   const state = { axle: null, rack: 0, travel: 0, ghost: true, reached: true, gap: null, inputAt: 0, drawnAfterMs: null };
   const listeners = [];
-  let waiting = false;
+  // One frame at a time: at once when none is on its way, else as soon as that one is through.
+  let onItsWay = false, wanted = false, pace = "resting", restTimer = 0;
   function redraw() {
-    if (waiting || !renderer) return;
-    waiting = true;
-    requestAnimationFrame(() => {
-      waiting = false;
-      renderer.render(scene, camera);
-      if (state.inputAt) { state.drawnAfterMs = performance.now() - state.inputAt; state.inputAt = 0; }
-      placeTag();
-    });
+    if (!renderer) return;
+    if (soft) {
+      clearTimeout(restTimer);
+      restTimer = setTimeout(() => drawAt("resting"), FINE_AFTER_MS);
+    }
+    if (onItsWay) { wanted = true; return; }
+    drawAt("moving");
+  }
+  function drawAt(newPace) {
+    if (soft && pace !== newPace) { pace = newPace; renderer.setPixelRatio(ratioOf(pace)); }
+    for (const item of faint) item.visible = pace === "resting" || !soft;
+    wanted = false;
+    renderer.render(scene, camera);
+    if (state.inputAt) { state.drawnAfterMs = performance.now() - state.inputAt; state.inputAt = 0; }
+    placeTag();
+    if (onItsWay || pace === "resting" && soft) return;  // a frame at rest holds up no move
+    onItsWay = true;
+    requestAnimationFrame(() => { onItsWay = false; if (wanted) drawAt("moving"); });
   }
 
   function placeTag() {
@@ -196,7 +223,7 @@ const linkview = (() => {
   function fit() {
     const { clientWidth: w, clientHeight: h } = canvas;
     if (!renderer || !w || !h) return;
-    renderer.setPixelRatio(Math.min(window.devicePixelRatio || 1, 2));
+    renderer.setPixelRatio(ratioOf(pace));
     renderer.setSize(w, h, false);
     camera.aspect = w / h;
     camera.updateProjectionMatrix();
@@ -233,15 +260,15 @@ const linkview = (() => {
 
   function setPose(rack, travel, inputAt) {
     const { stage, ghost } = state.axle;
-    if (inputAt) state.inputAt = inputAt;
+    if (inputAt && !state.inputAt) state.inputAt = inputAt;  // the first that waits
     state.rack = Math.min(Math.max(rack, stage.rack[0]), stage.rack[stage.rack.length - 1]);
     state.travel = Math.min(Math.max(travel, stage.travel[0]), stage.travel[stage.travel.length - 1]);
     state.reached = placeStage(stage, state.rack, state.travel);
     canvas.parentElement.classList.toggle("unreached", !state.reached);
     if (ghost) ghost.group.visible = state.ghost && !state.gap && placeStage(ghost, state.rack, state.travel);
     if (state.gap && (Math.abs(state.gap.rack - state.rack) > 0.01 || Math.abs(state.gap.travel - state.travel) > 0.01)) marker.visible = false;
+    redraw();  // before the figures: they take longer than the parts
     for (const heard of listeners) heard();
-    redraw();
     return state.reached;
   }
 

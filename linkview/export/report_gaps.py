@@ -1,0 +1,125 @@
+"""The report's gaps: every pair, what is certain of it, its error band, and those left out."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+import numpy as np
+
+from linkview.clearance.certify import Certainty
+from linkview.clearance.distance import GapState
+from linkview.clearance.gaps import SurveyedPair
+from linkview.export.blocks import Block, Bullets, Column, Para, Row, Table, Tone
+from linkview.export.summary import certain_words
+from linkview.model.parts import Side
+from linkview.study import AxleStudy, spoken
+
+SMALL_GAP_MM = 10.0
+APART_MM = 50.0  # pairs certain to keep more, with nothing wanted, are listed in one paragraph
+_FIGURE = re.compile(r"\d+(?:\.\d+)? mm")
+
+
+def gap_blocks(axle: AxleStudy) -> Iterator[Block]:
+    rows, apart = [], []
+    for side, pair in axle.worst_pairs(100_000):
+        row = _gap_row(axle, side, pair)
+        if row.tone is Tone.PLAIN and pair.wanted_mm is None and _stays_apart(pair):
+            who = row.cells[1] if axle.axle.symmetric else f"{side.value} {row.cells[1]}"
+            apart.append(f"{who} {np.floor(_bound_mm(pair)):.0f}")
+        else:
+            rows.append(row)
+    columns = (
+        Column("side", 1.3), Column("between", 5.6), Column("least gap", 2, True),
+        Column("wanted", 1.5, True), Column("at rack / travel", 2.8, True),
+        Column("how sure, and error band", 7.4),
+    )  # fmt: skip
+    mirror = " Left side; the right is its mirror." if axle.axle.symmetric else ""
+    yield Table(
+        columns,
+        tuple(rows),
+        f"mm.{mirror} least gap: at the grid's poses, those beyond a limit among them. how sure: "
+        "what holds between the poses too, inside the limits; else at how many poses it was "
+        "measured, which proves nothing between them. error band: two sigma from the measuring "
+        "error of the points alone, of the least gap seen inside the limits. A gap under "
+        f"{SMALL_GAP_MM:g} mm from tape measurements means: measure it on the car.",
+        dense=True,
+    )
+    if apart:
+        yield Para(
+            f"Pairs with no wanted gap that are certain to keep more than {APART_MM:g} mm inside "
+            f"the limits, with the mm that they are certain to keep: {', '.join(apart)}. Their "
+            "poses and error bands stand in gaps.csv.",
+            Tone.NOTE,
+        )
+    yield from _left_out(axle)
+
+
+def _stays_apart(pair: SurveyedPair) -> bool:
+    """Whether it is certain, between the poses too, that no one need look at this pair."""
+    return _bound_mm(pair) > APART_MM
+
+
+def _bound_mm(pair: SurveyedPair) -> float:
+    """What the pair is certain to keep; NaN where nothing is certain."""
+    if pair.constant:
+        return pair.least.gap_mm
+    if pair.certain is None or pair.certain.verdict is not Certainty.CLEAR:
+        return float("nan")
+    return pair.certain.lower_mm if pair.certain.strip == 0.0 else float("nan")
+
+
+def _left_out(axle: AxleStudy) -> Iterator[Block]:
+    """Pairs that were not measured, by reason; a figure in the reason stands with its pair."""
+    reasons: dict[str, list[str]] = {}
+    for side, survey in axle.gaps.items():
+        for out in survey.left_out:
+            who = f"{spoken(out.pair[0])} to {spoken(out.pair[1])}"
+            who = who if axle.axle.symmetric else f"{side.value} {who}"
+            figures = _FIGURE.findall(out.reason)
+            if figures:
+                who += f" ({', '.join(figures)})"
+            reasons.setdefault(_FIGURE.sub("so many mm", out.reason), []).append(who)
+    if reasons:
+        yield Para("Pairs left out, with the reason:", Tone.NOTE)
+        yield Bullets(tuple(f"{r}: {', '.join(who)}" for r, who in reasons.items()), Tone.NOTE)
+
+
+def _gap_row(axle: AxleStudy, side: Side, pair: SurveyedPair) -> Row:
+    least, sweep = pair.least, axle.sweep.left
+    unknown = least.state is GapState.UNKNOWN or least.steer is None or least.travel is None
+    touching = not unknown and (least.state is GapState.CONTACT or least.gap_mm <= 0.0)
+    at = ""
+    if least.steer is not None and least.travel is not None:
+        at = f"{sweep.rack_mm[least.steer]:+.1f} / {sweep.travel_mm[least.travel]:+.1f}"
+    gap = "UNKNOWN" if unknown else "CONTACT" if touching else f"{least.gap_mm:.1f}"
+    wanted = "" if pair.wanted_mm is None else f"{pair.wanted_mm:g}"
+    short = touching or (not unknown and pair.margin_mm < 0.0)
+    tone = Tone.DOUBT if unknown else Tone.BAD if short else Tone.PLAIN
+    a, b = (spoken(n) for n in pair.pair)
+    return Row(
+        (side.value, f"{a} to {b}", gap, wanted, "every pose" if pair.constant else at,
+         how_sure(axle, side, pair)),
+        tone,
+    )  # fmt: skip
+
+
+def one_sigma_mm(axle: AxleStudy, side: Side, pair: SurveyedPair) -> float | None:
+    """The doubt in a gap from the doubt in the points alone; None where it was not worked out."""
+    advice = axle.advice.get(side)
+    found = advice.pairs.get(pair.pair) if advice is not None else None
+    return found.one_sigma_mm if found is not None and np.isfinite(found.one_sigma_mm) else None
+
+
+def how_sure(axle: AxleStudy, side: Side, pair: SurveyedPair) -> str:
+    """What is known of a pair between the poses too, inside the limits, and what is not."""
+    if pair.constant:
+        return "the two never move against each other"
+    if pair.certain is not None:
+        sigma = one_sigma_mm(axle, side, pair)
+        band = "" if sigma is None else f"; error band ± {2 * sigma:.1f} mm there"
+        return f"inside the limits {certain_words(pair.certain, '')}{band}"
+    words = f"{pair.poses_measured} poses"
+    if pair.poses_unknown:
+        words += f", {pair.poses_unknown} unknown"
+    return f"{words}, not between"
