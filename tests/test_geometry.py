@@ -7,7 +7,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from linkview import geometry as g
-from linkview.kinematics.corner import _shortest_turn
+from linkview.kinematics.part_poses import _shortest_turn
 
 RNG = np.random.default_rng(7)
 MOVE = g.rigid(Rotation.from_rotvec([0.4, -0.9, 0.2]).as_matrix(), [10.0, -20.0, 30.0])

@@ -104,7 +104,7 @@ def seen(sweep: AxleSweep, car: Car) -> tuple[Seen, Seen]:
 
 def in_the_body(sweep: CornerSweep) -> Seen:
     """A corner's sweep read in the body, whose floor is taken as level."""
-    return Seen(sweep, sweep, Nearby(sweep).at_rack)
+    return Seen(sweep, sweep, lambda i, j, rack_mm: Nearby(sweep).at_rack(i, j, rack_mm))
 
 
 @dataclass(frozen=True, eq=False)
