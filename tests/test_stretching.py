@@ -22,7 +22,7 @@ from linkview.clearance.gaps import survey
 from linkview.errors import ModelFaults
 from linkview.geometry import apply, frozen, length, unit
 from linkview.kinematics.assemble import build_car
-from linkview.kinematics.corner import part_poses
+from linkview.kinematics.part_poses import part_poses
 from linkview.kinematics.solve import Target, trace
 from linkview.kinematics.sweep import sweep_corner
 from linkview.model.brakes import brake_disc, caliper
