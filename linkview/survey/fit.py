@@ -6,7 +6,7 @@ Procedure for Use in Geodetic Networks" (Delft, 1968), from memory; checked by s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -65,9 +65,7 @@ class Fit:
         moves = moves[:, size > 0.0] / size[size > 0.0]
         if not self.loose.shape[1] or not moves.shape[1]:
             return np.zeros((self.network.unknowns, 0))
-        inside = self.loose @ (self.loose.T @ moves)
         u, s, _ = np.linalg.svd(_still(self.network, self.x, moves), full_matrices=False)
-        del inside
         return np.asarray(u[:, s > 1e-6])
 
     @property
@@ -186,14 +184,8 @@ def robustly_fitted(network: Network, x: Array, *, rounds: int = 6, keen: float 
     Each round divides the weight of a reading by its misfit over `keen` sigmas. Source: P. J.
     Huber, Robust Statistics (1981), from memory. The Fit returned is of the given sigmas.
     """
-    plain = network
     for _ in range(rounds):
-        far = np.abs(plain.misfits(x)) / keen
-        eased = _Eased(plain.points, plain.near, plain.held, plain.readings)
-        object.__setattr__(eased, "sigma", plain.sigma * np.maximum(1.0, far))
-        x = fitted(eased, x).x
-    return Fit(plain, frozen(x), frozen(plain.misfits(x)), True)
-
-
-class _Eased(Network):
-    """A network whose sigmas are enlarged for one round."""
+        far = np.maximum(1.0, np.abs(network.misfits(x)) / keen)
+        eased = [replace(r, sigma=r.sigma * f) for r, f in zip(network.readings, far, strict=True)]
+        x = fitted(replace(network, readings=tuple(eased)), x).x
+    return Fit(network, frozen(x), frozen(network.misfits(x)), True)

@@ -1,0 +1,157 @@
+"""Readings that do not go with the rest: named, sized, and kept out where it is sure which it is.
+
+The test: with good readings, one survey in a hundred has any standardised misfit beyond the bound
+(Bonferroni's over all readings). The largest is taken out first, judged where it pulls little.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import norm
+
+from linkview.survey.fit import Fit, fitted, robustly_fitted
+from linkview.survey.readings import Kind, Reading, spoken_point
+from linkview.units import MM_PER_INCH
+
+FALSE_ALARM = 0.01
+ALIKE = 0.97  # two readings whose blunders look this much the same cannot be told apart
+NEAR_FACTOR = 0.03
+FACTORS = {
+    1.0 / MM_PER_INCH: "was it read in inches? add unit = 'in'",
+    0.1: "was it read in cm? add unit = 'cm'",
+    0.001: "was it read in metres? add unit = 'm'",
+    MM_PER_INCH: "was it millimetres turned into millimetres again, 25.4 times too large?",
+    10.0: "is there a nought too many?",
+    1000.0: "is it a thousand times too large? values are mm",
+}
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A reading that does not go with the rest.
+
+    off: measured minus what the rest says, mm or radians. alike: others that may be the wrong one
+    instead; then nothing was kept out. question: what may have happened, '' for no idea.
+    """
+
+    reading: Reading
+    off: float
+    alike: tuple[Reading, ...] = ()
+    question: str = ""
+
+    @property
+    def words(self) -> str:
+        r = self.reading
+        if self.alike:
+            group = ", or ".join(f"{a.words} ({a.key})" for a in (r, *self.alike))
+            return (
+                f"contradictory, and which one is wrong cannot be told: {group}; "
+                f"{r.shown(abs(self.off))} apart. Measure them again, or add another that checks "
+                "them."
+            )
+        who = spoken_point(r.points[0]) if r.kind is Kind.COORDINATE else r.words
+        what = f", its {r.words.split(', ')[-1]}" if r.kind is Kind.COORDINATE else ""
+        way = "more" if self.off > 0.0 else "less"
+        asked = f" {self.question[:1].upper()}{self.question[1:]}" if self.question else ""
+        return (
+            f"re-measure {who}{what} ({r.key}): {r.shown(r.value)} is "
+            f"{r.shown(abs(self.off))} {way} than the rest says.{asked}"
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Sifted:
+    """A fit without the readings that were sure to be wrong, and all that is doubted."""
+
+    fit: Fit
+    doubts: tuple[Doubt, ...]
+
+    @property
+    def kept_out(self) -> tuple[Doubt, ...]:
+        return tuple(d for d in self.doubts if not d.alike)
+
+
+def sifted(first: Fit) -> Sifted:
+    """Takes out one reading at a time, as long as one is beyond the bound and can be named."""
+    fit, gone, group = first, [], None
+    for _ in range(max(0, min(first.spare - 1, len(first.misfit) // 3))):
+        judged = _judged(fit)
+        row = _worst(judged)
+        if row is None:
+            break
+        twins = np.flatnonzero(judged.alike(row) > ALIKE)
+        twins = twins[(twins != row) & (np.abs(judged.standardised[twins]) > 0.0)]
+        if twins.size:
+            group = _doubt(judged, row, [judged.network.readings[k] for k in twins])
+            break
+        gone.append(fit.network.readings[row])
+        rest = fit.network.without([row])
+        eased = robustly_fitted(rest, fit.x) if fit.too_large else fit
+        fit = fitted(rest, eased.x)
+    if group is None and fit.spare == 1 and (row := _worst(fit)) is not None:
+        others = [r for k, r in enumerate(fit.network.readings)
+                  if k != row and fit.redundancy[k] > 1e-6]  # fmt: skip
+        group = _doubt(fit, row, others)
+    doubts = [_measured_against(fit, r) for r in gone]
+    return Sifted(fit, (*doubts, *([group] if group else ())))
+
+
+def _judged(fit: Fit) -> Fit:
+    return robustly_fitted(fit.network, fit.x) if fit.too_large else fit
+
+
+def _worst(fit: Fit) -> int | None:
+    count = len(fit.misfit)
+    if not count or not fit.spare:
+        return None
+    bound = float(norm.ppf(1.0 - FALSE_ALARM / (2.0 * count)))
+    row = int(np.argmax(np.abs(fit.standardised)))
+    return row if abs(fit.standardised[row]) > bound else None
+
+
+def _doubt(fit: Fit, row: int, others: list[Reading]) -> Doubt:
+    return Doubt(fit.network.readings[row], fit.off_the_rest(row), tuple(others))
+
+
+def _measured_against(fit: Fit, reading: Reading) -> Doubt:
+    """A reading that was kept out against the places found without it."""
+    net = fit.network
+    alone = type(net)(net.points, net.near, net.held, (*net.readings, reading))
+    says = float(alone.predicted(fit.x)[-1])
+    return Doubt(reading, reading.value - says, question=_question(reading, says))
+
+
+def _question(reading: Reading, says: float) -> str:
+    if reading.is_angle or abs(says) < 5.0:
+        return ""
+    ratio = reading.value / says
+    for factor, words in FACTORS.items():
+        if abs(ratio / factor - 1.0) < NEAR_FACTOR:
+            return words
+    if abs(ratio + 1.0) < NEAR_FACTOR:
+        return "is its sign the wrong way round? + is forward, left and up"
+    return ""
+
+
+def whole_scale_question(fit: Fit) -> str:
+    """Asks where all lengths together differ from the rough places by a unit's factor; else ''."""
+    net, ratios = fit.network, []
+    number = {p: i for i, p in enumerate(net.points)}
+    for r in net.readings:
+        if r.kind is Kind.DISTANCE:
+            a, b = (net.near[number[p]] for p in r.points)
+            rough = float(np.linalg.norm(a - b))
+            if np.isfinite(rough) and rough > 20.0:
+                ratios.append(r.value / rough)
+    if len(ratios) < 3:
+        return ""
+    middle = float(np.median(ratios))
+    for factor, words in FACTORS.items():
+        if abs(middle / factor - 1.0) < 0.15:
+            return (
+                f"most distances are about {factor:.3g} times those between the rough places of "
+                f"the file: {words}"
+            )
+    return ""

@@ -1,0 +1,70 @@
+"""Which points the readings leave free, and in what direction: from the null space."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from linkview.geometry import Array
+from linkview.survey.fit import Fit
+from linkview.survey.readings import spoken_point
+
+MOVES = 1e-3  # a point whose share of a free move is less stays put
+ALONG = 0.95
+WAYS = ("fore and aft", "across the car", "up and down")
+WHOLE = (*(f"shift {way}" for way in WAYS), "roll", "pitch", "turn in plan")
+
+
+def free_words(fit: Fit) -> list[str]:
+    """A line for every point that can still move without changing any reading."""
+    moves = fit.shape_loose
+    return [
+        f"{spoken_point(name)} can still move {direction_words(free)}"
+        for name, free in zip(fit.network.points, _blocks(fit, moves), strict=True)
+        if free.size and np.linalg.norm(free) > MOVES
+    ]
+
+
+def whole_words(fit: Fit) -> str:
+    """How the whole can still be moved: 'shift fore and aft, turn in plan'; '' where it cannot."""
+    moves = fit.network.whole_moves(fit.x)
+    said = []
+    for k, words in enumerate(WHOLE):
+        size = np.linalg.norm(moves[:, k])
+        if size > 0.0:
+            inside = fit.whole @ (fit.whole.T @ moves[:, k])
+            if np.linalg.norm(inside) > 0.99 * size:
+                said.append(words)
+    count = fit.whole.shape[1]
+    if not said and count:
+        return f"move in {count} way{'s' if count > 1 else ''}"
+    return ", ".join(said)
+
+
+def direction_words(free: Array) -> str:
+    """The directions spanned by the columns of (3, k), in words."""
+    u, s, _ = np.linalg.svd(free, full_matrices=False)
+    ways = u[:, s > MOVES * max(1.0, s[0])] if s.size else u[:, :0]
+    count = ways.shape[1]
+    if count >= 3:
+        return "in every direction"
+    if count == 2:
+        normal = np.cross(ways[:, 0], ways[:, 1])
+        return f"in the plane square to {axis_words(normal)}"
+    return axis_words(ways[:, 0])
+
+
+def axis_words(way: Array) -> str:
+    """'up and down', or the direction's numbers."""
+    k = int(np.argmax(np.abs(way)))
+    if abs(way[k]) > ALONG:
+        return WAYS[k]
+    way = way * np.sign(way[k])
+    return f"along ({way[0]:+.2f}, {way[1]:+.2f}, {way[2]:+.2f})"
+
+
+def _blocks(fit: Fit, moves: Array) -> list[Array]:
+    """(3, k) of each point; held coordinates are zero."""
+    count = len(fit.network.points)
+    full = np.zeros((3 * count, moves.shape[1]))
+    full[fit.network.free] = moves[: len(fit.network.free)]
+    return list(full.reshape(count, 3, -1))
