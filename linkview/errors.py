@@ -6,6 +6,7 @@
       CannotAssemble     the points of a corner, or of a variant, do not go together
       LinkageLocked      one asked-for pose is beyond reach; names the joint
       MeshFault          an imported mesh cannot be read or measured
+      SurveyRefused      measurements that do not give the points; names those left free
       PlateRefused       a plate that a shop would send back or that would not hold
       EnvelopeRefused    a swept volume that could not be shown to hold every pose
       GraphicsMissing    no usable OpenGL library; names what to install
@@ -67,6 +68,10 @@ class LinkageLocked(LinkviewError):
 
 class MeshFault(LinkviewError):
     """A mesh file that cannot be used as a body."""
+
+
+class SurveyRefused(LinkviewError):
+    """Measurements from which points cannot be told, or that cannot be read as one car."""
 
 
 class PlateRefused(LinkviewError):

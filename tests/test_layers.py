@@ -16,6 +16,7 @@ PACKAGE = Path(__file__).parents[1] / "linkview"
 LAYERS = (
     ("errors", "units", "geometry"),
     ("model",),
+    ("survey",),
     ("kinematics",),
     ("alignment",),
     ("limits",),

@@ -11,17 +11,21 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from linkview.errors import Fault, ModelFaults, UnknownName, near_miss
+from linkview.geometry import Array
 from linkview.model.build import Reference, axle_from, given_references
 from linkview.model.faults import axle_faults
 from linkview.model.parts import Axle, Car, Side
+from linkview.model.points import points_by_name
 from linkview.model.schema import AxleTable, CarTable, MeasuredTable, Table, VariantTable
+from linkview.model.survey_faults import survey_faults
+from linkview.model.surveyfile import SurveyOnly, SurveyTable
 from linkview.model.wording import table_faults
 
 FORMAT = 1
 AS_FOUND = "as_found"
 AXLES = ("front", "rear")
 LARGEST_FILE_BYTES = 10_000_000
-TOP_KEYS = ("format", "car", "measured", "axle", "variant")
+TOP_KEYS = ("format", "car", "measured", "axle", "variant", "survey")
 
 T = TypeVar("T", bound=Table)
 
@@ -35,6 +39,7 @@ class HardPointFile:
     measured: MeasuredTable
     axles: Mapping[str, AxleTable]
     variants: Mapping[str, VariantTable] = field(default_factory=dict)
+    survey: SurveyTable | None = None
 
     def variant(self, name: str) -> VariantTable:
         """A planned change by name; raises UnknownName with the nearest one."""
@@ -74,10 +79,48 @@ def read_file(path: Path | str) -> HardPointFile:
         if variant is not None:
             variants[name] = variant
     faults.extend(_variant_faults(variants, raw.get("axle"), axles))
+    survey = faults.read("survey", SurveyTable, raw["survey"]) if "survey" in raw else None
+    if survey is not None and axles and not faults.any:
+        known = points_by_name({name: given_references(table) for name, table in axles.items()})
+        faults.extend(survey_faults(survey, measured, known, car.wheelbase if car else None))
     faults.raise_if_any()
     assert car is not None
     assert measured is not None
-    return HardPointFile(path, car, measured, axles, variants)
+    return HardPointFile(path, car, measured, axles, variants, survey)
+
+
+@dataclass(frozen=True, eq=False)
+class SurveyFile:
+    """A file's measurements. known: its hard points by 'AXLE.SIDE.POINT', none without axles."""
+
+    path: Path
+    measured: MeasuredTable
+    survey: SurveyTable
+    known: Mapping[str, Array]
+
+
+def read_survey(path: Path | str, known: Mapping[str, Array] | None = None) -> SurveyFile:
+    """[survey] of a hard-point file, or of a file with nothing else but format and [measured].
+
+    known: hard points of the car that was re-measured, where the file has no axles of its own.
+    Raises ModelFaults listing all that is wrong.
+    """
+    path = Path(path)
+    raw = _toml(path)
+    faults = _Faults(str(path))
+    if "axle" in raw or "car" in raw:
+        file = read_file(path)
+        if file.survey is None:
+            faults.add(Fault("survey", "missing", "add [survey] with distances, heights and so on"))
+        faults.raise_if_any()
+        assert file.survey is not None
+        return SurveyFile(path, file.measured, file.survey, points_by_name(references_of(file)))
+    only = faults.read("", SurveyOnly, raw)
+    if only is not None:
+        faults.extend(survey_faults(only.survey, only.measured, known or {}))
+    faults.raise_if_any()
+    assert only is not None
+    return SurveyFile(path, only.measured, only.survey, known or {})
 
 
 def car_of(
@@ -150,6 +193,10 @@ class _Faults:
             return given
         self.add(Fault(key, "missing" if not given else "not a table", f"add [{key}.NAME] tables"))
         return {}
+
+    @property
+    def any(self) -> bool:
+        return bool(self._found)
 
     def raise_if_any(self) -> None:
         if self._found:

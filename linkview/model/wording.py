@@ -29,7 +29,7 @@ def table_faults(where: str, model: type[T], given: object) -> tuple[T | None, l
 def _fault(where: str, model: type[BaseModel], error: ErrorDetails) -> Fault:
     """One pydantic error in the builder's words: the key as in TOML, the value, the fix."""
     path, table, wanted = _walk(model, error["loc"])
-    key = ".".join([where, *path]).replace(".[", "[")
+    key = ".".join([*([where] if where else []), *path]).replace(".[", "[")
     given = error.get("input")
     kind = error["type"]
     if kind == "extra_forbidden":

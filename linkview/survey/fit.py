@@ -121,7 +121,7 @@ class Fit:
     def redundancy(self) -> Array:
         """(m,) from 0 (nothing checks it) to 1 (it adds nothing)."""
         u = self._parts[0][:, : self.rank]
-        return np.clip(1.0 - np.sum(u * u, axis=1), 0.0, 1.0)
+        return np.asarray(np.clip(1.0 - np.sum(u * u, axis=1), 0.0, 1.0))
 
     @cached_property
     def standardised(self) -> Array:
@@ -131,7 +131,7 @@ class Fit:
         return np.where(known, self.misfit / np.where(known, share, 1.0), 0.0)
 
     def alike(self, row: int) -> Array:
-        """(m,) how nearly a blunder in each other reading would look like one in this row, 0 to 1."""
+        """(m,) how nearly a slip in each other reading would look like one in this row, 0 to 1."""
         u = self._parts[0][:, : self.rank]
         cross = -(u @ u[row])
         cross[row] += 1.0

@@ -1,4 +1,4 @@
-"""Points and readings as equations: what each reading should be, and how it changes with the points.
+"""Points and readings as equations: what each should be, and how it changes with the points.
 
 Unknowns, in this order: the coordinates that are not held (point by point), then for every set-up
 of an arm its rotation vector (radians, times ARM_LENGTH_MM so that all unknowns are mm) and the

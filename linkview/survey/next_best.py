@@ -1,7 +1,7 @@
 """Which further measurement would help most, before anybody crawls under the car again.
 
-For a reading with slopes a and sigma s the covariance C becomes C - C a a' C / (s2 + a' C a), so its
-gain is known without solving again. Source: the matrix inversion lemma; checked by solving again.
+For a reading with slopes a and sigma s the covariance C becomes C - C a a' C / (s2 + a' C a), so
+its gain is known without solving again. Source: the matrix inversion lemma; checked by solving again.
 """
 
 from __future__ import annotations
@@ -76,7 +76,7 @@ def _candidates(fit: Fit, sigmas: dict[Kind, float]) -> list[Reading]:
     out = []
     for a, b in combinations(names, 2):
         apart = float(np.linalg.norm(place[a] - place[b]))
-        if a not in moving and b not in moving or not 1.0 < apart < LONGEST_TAPE_MM:
+        if (a not in moving and b not in moving) or not 1.0 < apart < LONGEST_TAPE_MM:
             continue
         out.append(Reading(Kind.DISTANCE, (a, b), 0.0, sigmas[Kind.DISTANCE]))
     if not fit.whole.shape[1]:

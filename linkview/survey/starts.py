@@ -206,7 +206,8 @@ def _arm_start(network: Network, places: Array, setup: str, turn: Array) -> Arra
 
 def _flipped(network: Network, best: Fit) -> list[Fit]:
     """Solved anew with one point at a time put across the plane of those it was measured from."""
-    number, rows = {p: i for i, p in enumerate(network.points)}, {}
+    number = {p: i for i, p in enumerate(network.points)}
+    rows: dict[int, list[int]] = {}
     for k, r in enumerate(network.readings):
         for p in r.points:
             rows.setdefault(number[p], []).append(k)

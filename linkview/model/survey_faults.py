@@ -1,0 +1,111 @@
+"""What is wrong in [survey] before anything is solved: names, sizes, what was left out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+
+from linkview.errors import Fault, near_miss
+from linkview.geometry import Array, length
+from linkview.model.schema import MeasuredTable
+from linkview.model.surveyfile import LONGEST_TAPE_MM, SINGLES, SurveyTable
+from linkview.units import MM_PER_UNIT
+
+BESIDE_WHEELBASE_MM = 2500.0  # what a car is longer than its wheelbase, at most
+ONE_PLACE_MM = 1.0
+
+
+def survey_faults(
+    survey: SurveyTable,
+    measured: MeasuredTable | None,
+    known: Mapping[str, Array],
+    wheelbase_mm: float | None = None,
+) -> list[Fault]:
+    """All faults of a [survey]. known: hard points by name; none where the file has no axles."""
+    out = [*_names(survey, known), *_twice(survey), *_itself(survey)]
+    out += _too_long(survey, wheelbase_mm)
+    if measured is not None and measured.state == "on_stands" and not survey.damper_length:
+        out.append(
+            Fault(
+                "survey.damper_length",
+                "missing while [measured] state is 'on_stands'",
+                "say by axle how long the dampers were: damper_length = { front = 470 }",
+            )
+        )
+    if not next(mentions(survey), None):
+        out.append(Fault("survey", "has no measurement", "add distances, heights and so on"))
+    return out
+
+
+def mentions(survey: SurveyTable) -> Iterator[tuple[str, str]]:
+    """Every point a measurement names: (key, point)."""
+    for kind in ("distances", "rises", "levels"):
+        for i, t in enumerate(getattr(survey, kind)):
+            for point in t.between:
+                yield f"survey.{kind}[{i}].between", point
+    for kind in (*SINGLES, "plumb_marks", "coordinates"):
+        for i, t in enumerate(getattr(survey, kind)):
+            yield f"survey.{kind}[{i}].of", t.of
+
+
+def _names(survey: SurveyTable, known: Mapping[str, Array]) -> Iterator[Fault]:
+    ours = {*known, *survey.marks, *survey.near, *survey.held}
+    keys = [*mentions(survey)]
+    keys += [(f"survey.marks[{i}]", m) for i, m in enumerate(survey.marks)]
+    keys += [(f"survey.near.{m}", m) for m in survey.near]
+    keys += [(f"survey.held.{m}", m) for m in survey.held]
+    for where, point in keys:
+        if "." in point:
+            if known and point not in known:
+                yield Fault(where, f"no hard point '{point}'", near_miss(point, known))
+        elif point not in ours:
+            fix = f"{near_miss(point, ours)} If it is a mark of your own, add it to survey.marks"
+            yield Fault(where, f"no point '{point}'", fix)
+
+
+def _twice(survey: SurveyTable) -> Iterator[Fault]:
+    seen: dict[str, str] = {}
+    for i, mark in enumerate(survey.marks):
+        plain = mark.lower().replace("_", "")
+        if plain in seen:
+            yield Fault(
+                f"survey.marks[{i}]",
+                f"'{mark}' names a point that is there as '{seen[plain]}'",
+                "name each point once; if they are two, give them names that differ more",
+            )
+        seen.setdefault(plain, mark)
+    near = list(survey.near.items())
+    for k, (name, at) in enumerate(near):
+        for other, there in near[:k]:
+            if float(length(np.subtract(at, there))) < ONE_PLACE_MM:
+                yield Fault(
+                    f"survey.near.{name}",
+                    f"stands where '{other}' stands",
+                    "one point named twice? keep one name",
+                )
+
+
+def _itself(survey: SurveyTable) -> Iterator[Fault]:
+    for kind in ("distances", "rises", "levels"):
+        for i, t in enumerate(getattr(survey, kind)):
+            if t.between[0] == t.between[1]:
+                yield Fault(
+                    f"survey.{kind}[{i}].between",
+                    f"'{t.between[0]}' to itself",
+                    "name the two points it was measured between",
+                )
+
+
+def _too_long(survey: SurveyTable, wheelbase_mm: float | None) -> Iterator[Fault]:
+    longest = LONGEST_TAPE_MM
+    if wheelbase_mm is not None:
+        longest = min(longest, wheelbase_mm + BESIDE_WHEELBASE_MM)
+    for i, t in enumerate(survey.distances):
+        value = t.is_ * MM_PER_UNIT[t.unit]
+        if value > longest:
+            yield Fault(
+                f"survey.distances[{i}].is",
+                f"{t.is_:g} {t.unit} is {value:.0f} mm, longer than the car ({longest:.0f} mm)",
+                "read the tape again, or set its unit ('mm', 'cm', 'm', 'in')",
+            )

@@ -1,0 +1,170 @@
+"""A survey solved: points with ellipsoids, what is doubted, what is loose, what to measure next."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from linkview.errors import SurveyRefused
+from linkview.geometry import Array, apply_direction, best_fit, frozen, length, mirrored
+from linkview.survey.doubts import Doubt, sifted, whole_scale_question
+from linkview.survey.fit import Fit, fitted
+from linkview.survey.freedom import axis_words, free_words, whole_words
+from linkview.survey.network import Network
+from linkview.survey.next_best import Suggestion, suggestions
+from linkview.survey.readings import Kind, spoken_point
+from linkview.survey.starts import Found, found_from_all_starts
+
+ONE_PLACE_MM = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class SurveyedPoint:
+    """at (3,) mm. sigma_mm (3,) along x, y, z; axes_mm (3,): half axes of the one-sigma ellipsoid,
+    longest first; longest (3,): its direction."""
+
+    name: str
+    at: Array
+    sigma_mm: Array
+    axes_mm: Array
+    longest: Array
+    moved_mm: float
+
+    @property
+    def words(self) -> str:
+        x, y, z = self.at
+        return (
+            f"{spoken_point(self.name)}: {x:.1f}, {y:.1f}, {z:.1f}; one sigma "
+            f"{', '.join(f'{s:.1f}' for s in self.sigma_mm)}; at worst {self.axes_mm[0]:.1f} mm "
+            f"{axis_words(self.longest)}"
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Survey:
+    """points: in the order of the file. fit: without the readings kept out. scaled: ellipsoids
+    were enlarged by the fit's factor, for the misfits are larger than the sigmas say."""
+
+    points: tuple[SurveyedPoint, ...]
+    fit: Fit
+    found: Found
+    doubts: tuple[Doubt, ...]
+    next_best: tuple[Suggestion, ...]
+    scaled: bool
+    free_datum: bool
+    notes: tuple[str, ...]
+
+
+def solve_survey(network: Network, sigmas: dict[Kind, float], *, free_datum: bool) -> Survey:
+    """Points from readings. SurveyRefused where some cannot be told, with their directions.
+
+    sigmas: one sigma of what may be measured besides. free_datum: the whole may shift and turn; it
+    is laid onto the rough places.
+    """
+    if not network.unknowns or not network.readings:
+        raise SurveyRefused("survey: nothing to solve; measure a point that is not held")
+    found = found_from_all_starts(network)
+    _refuse_loose(found.best, sigmas, free_datum=free_datum)
+    cleaned = sifted(found.best)
+    fit = _laid(cleaned.fit) if cleaned.fit.whole.shape[1] else cleaned.fit
+    scale = fit.factor if fit.too_large else 1.0
+    points = []
+    for i, name in enumerate(network.points):
+        axes, ways = fit.ellipsoid(i)
+        sigma = np.sqrt(np.maximum(np.diag(fit.block(i)), 0.0))
+        near = network.near[i]
+        moved = float(length(fit.places[i] - near)) if np.isfinite(near).all() else np.nan
+        points.append(
+            SurveyedPoint(
+                name, frozen(fit.places[i]), frozen(scale * sigma), frozen(scale * axes),
+                frozen(ways[0]), moved,
+            )
+        )  # fmt: skip
+    return Survey(
+        tuple(points), fit, found, cleaned.doubts, tuple(suggestions(fit, sigmas)),
+        scale != 1.0, bool(fit.whole.shape[1]), tuple(_notes(network, found, fit)),
+    )  # fmt: skip
+
+
+def _refuse_loose(fit: Fit, sigmas: dict[Kind, float], *, free_datum: bool) -> None:
+    lines = free_words(fit)
+    if lines:
+        lines = [f"survey: too few measurements: {line}" for line in lines]
+        lines += [f"survey: would help: {s.words}" for s in suggestions(fit, sigmas, count=3)]
+    whole = whole_words(fit)
+    if whole and not free_datum:
+        lines.append(
+            f"survey: nothing says where the car is: everything together can still {whole}; give "
+            "heights, offsets, stations or plumb marks, hold points, or set datum = 'free'"
+        )
+    if lines:
+        raise SurveyRefused("\n".join(lines))
+
+
+def _laid(fit: Fit) -> Fit:
+    """A free network moved onto the rough places, as near as may be; nothing measured changes."""
+    net = fit.network
+    known = ~np.isnan(net.near).any(axis=1)
+    if net.held.any() or known.sum() < 3 or net.setups or fit.whole.shape[1] < 6:
+        return fit
+    move, _ = best_fit(fit.places[known], net.near[known])
+    places = apply_direction(move, fit.places) + move[:3, 3]
+    return fitted(net, net.packed(places, net.arms(fit.x)))
+
+
+def _notes(network: Network, found: Found, fit: Fit) -> Iterator[str]:
+    if found.start_false:
+        yield (
+            "false minimum: from the rough places given, the numbers settle in a wrong shape; the "
+            "one shown here, found from another start, fits far better. Correct the rough places."
+        )
+    elif found.false:
+        count = len(found.false)
+        yield (
+            f"{count} wrong shape{'s' if count > 1 else ''} (false minima) found from other starts "
+            "and set aside: they fit far worse"
+        )
+    for rival in found.rivals:
+        yield from _rival_words(found.best, rival)
+    handless = all(r.kind is Kind.DISTANCE for r in network.readings)
+    if handless and np.isnan(network.near).any() and not network.held.any():
+        yield "distances alone cannot tell left from right: the mirror image fits as well"
+    question = whole_scale_question(fit)
+    if question:
+        yield question
+    for k, name in enumerate(network.points):
+        for j in range(k):
+            if float(length(fit.places[k] - fit.places[j])) < ONE_PLACE_MM:
+                yield (
+                    f"{spoken_point(name)} and {spoken_point(network.points[j])} come out at one "
+                    "place: is it one point named twice?"
+                )
+    if fit.too_small:
+        yield (
+            f"misfits are {fit.factor:.2f} of what the stated uncertainties lead to expect: they "
+            "are stated too large, or the readings were not independent"
+        )
+    if not fit.spare:
+        yield "no reading checks another: a slip of the tape would go unseen. Measure more."
+
+
+def _rival_words(best: Fit, rival: Fit) -> Iterator[str]:
+    move, _ = best_fit(rival.places, best.places)
+    places = rival.places
+    _, off_mirror = best_fit(mirrored(places), best.places)
+    if best.whole.shape[1] and off_mirror.max() < 1.0:
+        yield "the mirror image fits as well: the rough places decide which is meant"
+        return
+    if best.whole.shape[1]:
+        places = apply_direction(move, places) + move[:3, 3]
+    off = length(places - best.places)
+    names = [best.network.points[i] for i in np.argsort(-off) if off[i] > 1.0][:4]
+    if not names:
+        return
+    who = ", ".join(spoken_point(n) for n in names)
+    yield (
+        f"two shapes fit nearly alike: {who} may stand up to {off.max():.0f} mm elsewhere. The "
+        "one nearer to the readings is shown; add a measurement that tells them apart."
+    )
