@@ -89,11 +89,27 @@ def _parser() -> argparse.ArgumentParser:
         "a picture: chosen side, pose, size, background",
         ("model", "out", "view"),
     )
+    _add_measure(commands)
     _add_shop(commands)
     _add_outline(commands)
     _add_compare(commands)
     _add_sensitivity(commands)
     return parser
+
+
+def _add_measure(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    words = "tape, plumb, level and arm readings of [survey] to hard points, and how good they are"
+    sub = commands.add_parser("measure", help=words, description=words.capitalize() + ".")
+    sub.set_defaults(run=_measure)
+    sub.add_argument(
+        "model", metavar="FILE.toml", type=Path, help="a hard-point file, or one with [survey] only"
+    )
+    sub.add_argument("--out", metavar="DIR", type=Path, help="folder for the results")
+    sub.add_argument("--revision", default="-", help="printed on the sheet")
+    sub.add_argument("--date", type=_date, metavar="YYYY-MM-DD", help="default: today")
+    sub.add_argument(
+        "--strict", action="store_true", help="exit with status 1 when a reading is doubted"
+    )
 
 
 def _add_shop(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -451,9 +467,12 @@ def _view(args: argparse.Namespace) -> int:
 def _identity(args: argparse.Namespace, file: HardPointFile, car: Car) -> Identity:
     from linkview.export.identity import identify
 
+    return identify(file, car, revision=args.revision, date=_day(args))
+
+
+def _day(args: argparse.Namespace) -> str:
     day = args.date or date.today()
-    words = f"{day.day} {day.strftime('%B')} {day.year}"
-    return identify(file, car, revision=args.revision, date=words)
+    return f"{day.day} {day.strftime('%B')} {day.year}"
 
 
 def _check(args: argparse.Namespace) -> int:
@@ -623,6 +642,24 @@ def _compare(args: argparse.Namespace) -> int:
     print(f"\nCAUTION: {CAUTIONS[0]}\nCAUTION: {CAUTIONS[1]}")
     _say_files(args, file, [f.name for f in files])
     return DONE
+
+
+def _measure(args: argparse.Namespace) -> int:
+    from linkview.app.results import results_folder
+    from linkview.app.survey_results import solved, write_survey
+    from linkview.export.summary import CAUTIONS
+    from linkview.export.survey_words import survey_lines
+    from linkview.model.read import read_survey
+
+    file = read_survey(args.model)
+    survey = solved(file)
+    folder = args.out or Path("exports") / f"{file.path.stem}-survey"
+    with results_folder(folder) as staging:
+        files = write_survey(file, survey, staging, revision=args.revision, day=_day(args))
+    print("\n".join(survey_lines(file, survey)))
+    print(f"\nCAUTION: {CAUTIONS[0]}")
+    print(f"\nwritten to {folder}: {', '.join(f.name for f in files)}")
+    return SHORT if args.strict and survey.doubts else DONE
 
 
 def _sensitivity(args: argparse.Namespace) -> int:

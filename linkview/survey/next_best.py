@@ -1,7 +1,7 @@
 """Which further measurement would help most, before anybody crawls under the car again.
 
 For a reading with slopes a and sigma s the covariance C becomes C - C a a' C / (s2 + a' C a), so
-its gain is known without solving again. Source: the matrix inversion lemma; checked by solving again.
+its gain is known at once. Source: the matrix inversion lemma; checked by solving again.
 """
 
 from __future__ import annotations
@@ -15,14 +15,17 @@ from linkview.geometry import Array
 from linkview.survey.fit import Fit
 from linkview.survey.readings import Kind, Reading
 
+HOW = ("plumb mark", "plumb mark", "tape from the floor")
 LONGEST_TAPE_MM = 5000.0
 _MOST_POINTS = 80
+NOTHING_MM = 0.005  # less than this is no help
 
 
 @dataclass(frozen=True)
 class Suggestion:
     """A reading to take. rms_mm: one sigma of a coordinate, root mean square over all points, with
-    it; rms_now_mm: without. loosens: it takes away a free move (then the rms are NaN)."""
+    it and those named before it; rms_now_mm: without it. loosens: it takes away a free move, and
+    the rms are NaN."""
 
     reading: Reading
     rms_now_mm: float
@@ -31,16 +34,16 @@ class Suggestion:
 
     @property
     def words(self) -> str:
+        what = self.reading.words
+        if self.reading.kind is Kind.COORDINATE:
+            what = f"{what} ({HOW[self.reading.axis]})"
         if self.loosens:
-            return f"{self.reading.words}: takes away a free move"
-        return (
-            f"{self.reading.words}: brings one sigma of a coordinate from {self.rms_now_mm:.2f} to "
-            f"{self.rms_mm:.2f} mm over all points"
-        )
+            return f"{what}: takes away a free move"
+        return f"{what}: a coordinate's sigma {self.rms_now_mm:.2f} to {self.rms_mm:.2f} mm"
 
 
 def suggestions(fit: Fit, sigmas: dict[Kind, float], *, count: int = 5) -> list[Suggestion]:
-    """The `count` readings that help most, best first. sigmas: one sigma by kind, mm."""
+    """The `count` readings that help most, each given those before it. sigmas: by kind, mm."""
     candidates = _candidates(fit, sigmas)
     if not candidates:
         return []
@@ -52,17 +55,18 @@ def suggestions(fit: Fit, sigmas: dict[Kind, float], *, count: int = 5) -> list[
         pull = np.linalg.norm(slopes @ fit.shape_loose[: len(x)], axis=1) * trial.sigma
         order = np.argsort(-pull)[:count]
         return [Suggestion(candidates[k], np.nan, np.nan, True) for k in order if pull[k] > 1e-6]
-    c = fit.covariance[np.ix_(fit.network.free, fit.network.free)]
-    size = max(1, c.shape[0])
-    now = float(np.trace(c))
-    moved = slopes @ c
-    gain = np.sum(moved * moved, axis=1) / (1.0 + np.sum(moved * slopes, axis=1))
-    out = []
-    for k in np.argsort(-gain)[:count]:
-        after = max(now - float(gain[k]), 0.0)
-        out.append(
-            Suggestion(candidates[k], float(np.sqrt(now / size)), float(np.sqrt(after / size)))
-        )
+    c = fit.covariance[np.ix_(fit.network.free, fit.network.free)].copy()
+    size, out = max(1, c.shape[0]), []
+    for _ in range(min(count, len(candidates))):
+        now = float(np.trace(c))
+        moved = slopes @ c
+        own = 1.0 + np.sum(moved * slopes, axis=1)
+        k = int(np.argmax(np.sum(moved * moved, axis=1) / own))
+        c -= np.outer(moved[k], moved[k]) / own[k]
+        before, after = (float(np.sqrt(max(t, 0.0) / size)) for t in (now, float(np.trace(c))))
+        if before - after < NOTHING_MM:
+            break
+        out.append(Suggestion(candidates[k], before, after))
     return out
 
 

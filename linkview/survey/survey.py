@@ -10,7 +10,7 @@ import numpy as np
 from linkview.errors import SurveyRefused
 from linkview.geometry import Array, apply_direction, best_fit, frozen, length, mirrored
 from linkview.survey.doubts import Doubt, sifted, whole_scale_question
-from linkview.survey.fit import Fit, fitted
+from linkview.survey.fit import SPREAD_95, Fit, fitted
 from linkview.survey.freedom import axis_words, free_words, whole_words
 from linkview.survey.network import Network
 from linkview.survey.next_best import Suggestion, suggestions
@@ -33,13 +33,14 @@ class SurveyedPoint:
     moved_mm: float
 
     @property
-    def words(self) -> str:
-        x, y, z = self.at
-        return (
-            f"{spoken_point(self.name)}: {x:.1f}, {y:.1f}, {z:.1f}; one sigma "
-            f"{', '.join(f'{s:.1f}' for s in self.sigma_mm)}; at worst {self.axes_mm[0]:.1f} mm "
-            f"{axis_words(self.longest)}"
-        )
+    def worst_95_mm(self) -> float:
+        """The longest half axis of the ellipsoid that holds the point in 95 of 100 surveys."""
+        return SPREAD_95 * float(self.axes_mm[0])
+
+    @property
+    def way(self) -> str:
+        """The direction it is known worst in, '' where all are much alike."""
+        return axis_words(self.longest) if self.axes_mm[0] > 1.3 * self.axes_mm[2] else ""
 
 
 @dataclass(frozen=True, eq=False)
