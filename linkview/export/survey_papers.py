@@ -45,7 +45,10 @@ def survey_paper(file: SurveyFile, survey: Survey, identity: Identity) -> Docume
     numbers = {p.name: k for k, p in enumerate(survey.points, start=1)}
     grow = enlarged(survey)
     views = (
-        (_sketch(survey, numbers, (0, 2), (-1, 1), grow), "Seen from the left, forward is left."),
+        (
+            _sketch(survey, numbers, (0, 2), (-1, 1), grow),
+            "Left half, seen from the left, forward is left.",
+        ),
         (_sketch(survey, numbers, (1, 0), (-1, 1), grow), "Seen from above, forward is up."),
     )
     blocks: list[Block] = [
@@ -155,17 +158,22 @@ def _sketch(
     placed = (flat - low) * scale + 0.5 * (np.array(size) - scale * (high - low))
     number = {p.name: i for i, p in enumerate(survey.points)}
     marks: list[Mark] = []
+    shown = {p.name for p in survey.points if axes != (0, 2) or p.at[1] > -1.0}
     for r in survey.fit.network.readings:
-        if r.kind is Kind.DISTANCE:
+        if r.kind is Kind.DISTANCE and shown.issuperset(r.points):
             a, b = (_at(placed[number[p]]) for p in r.points)
             marks.append(Stroke((a, b), HAIRLINE, 0.25))
-    for i in range(len(survey.points)):
+    for i, p in enumerate(survey.points):
+        if p.name not in shown:
+            continue
         ring = _ellipse(survey.fit, i, pick, turn) * grow * scale + placed[i]
         marks.append(Stroke(tuple(_at(q) for q in ring), BLUE, 0.25))
         dot = placed[i] + 0.7 * np.stack([np.cos(_ROUND), np.sin(_ROUND)], axis=-1)
         marks.append(Area(tuple(_at(q) for q in dot), INK))
     taken: list[Array] = []
     for p in survey.points:
+        if p.name not in shown:
+            continue
         taken.append(_beside(placed[number[p.name]], taken))
         marks.append(Words(_at(taken[-1] - [0.0, 0.9]), str(numbers[p.name]), 2.6, 0, FADED_INK))
     return Drawing(*size, tuple(marks), f"{len(survey.points)} points with error ellipses")

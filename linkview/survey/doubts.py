@@ -13,6 +13,7 @@ from scipy.stats import norm
 
 from linkview.survey.fit import Fit, fitted, robustly_fitted
 from linkview.survey.readings import Kind, Reading, spoken_point
+from linkview.survey.starts import found_from_all_starts
 from linkview.units import MM_PER_INCH
 
 FALSE_ALARM = 0.01
@@ -88,8 +89,8 @@ def sifted(first: Fit) -> Sifted:
             break
         gone.append(fit.network.readings[row])
         rest = fit.network.without([row])
-        eased = robustly_fitted(rest, fit.x) if fit.too_large else fit
-        fit = fitted(rest, eased.x)
+        # A gross slip may have drawn the whole into a wrong shape: begin anew without it.
+        fit = found_from_all_starts(rest).best if fit.too_large else fitted(rest, fit.x)
     if group is None and fit.spare == 1 and (row := _worst(fit)) is not None:
         others = [r for k, r in enumerate(fit.network.readings)
                   if k != row and fit.redundancy[k] > 1e-6]  # fmt: skip

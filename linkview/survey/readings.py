@@ -6,6 +6,7 @@ reading should be at given points is in `network.py`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 
@@ -48,7 +49,7 @@ class Reading:
     @property
     def words(self) -> str:
         """What was measured, for a person; no value."""
-        who = " to ".join(spoken_point(p) for p in self.points)
+        who = spoken_points(self.points)
         if self.kind is Kind.DISTANCE:
             return who
         if self.kind is Kind.RISE:
@@ -62,6 +63,15 @@ class Reading:
     def shown(self, value: float) -> str:
         """A value of this kind with its unit."""
         return f"{float(to_deg(value)):.2f} deg" if self.is_angle else f"{value:.1f} mm"
+
+
+def spoken_points(names: Sequence[str]) -> str:
+    """'front left tie rod inner to outer ...': the side once where all stand on it."""
+    where = {name.rpartition(".")[0] for name in names}
+    if len(names) > 1 and len(where) == 1 and "" not in where:
+        short = (spoken_point(name.rpartition(".")[2]) for name in names)
+        return f"{spoken_point(where.pop())} {' to '.join(short)}"
+    return " to ".join(spoken_point(name) for name in names)
 
 
 def spoken_point(name: str) -> str:

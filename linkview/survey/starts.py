@@ -21,6 +21,7 @@ from linkview.survey.readings import Kind
 
 SCATTERED = 6  # random starts beside the made ones
 SAME_MM = 0.05  # two answers nearer than this everywhere are one
+ALIKE = 1e-3  # sums of squares no more apart than this are one
 RIVAL = 25.0  # an answer whose sum of squares is this near the best cannot be told from it
 _SEED = 20_240_229
 _USUAL_SIZE_MM = 2000.0
@@ -60,6 +61,8 @@ def found_from_all_starts(network: Network) -> Found:
     start_cost = fits[0].cost
     fits += _flipped(network, min(fits, key=_cost))
     best = min(fits, key=_cost)
+    if given and start_cost < best.cost + ALIKE:  # two shapes fit alike: the one that was meant
+        best = fits[0]
     other = [f for f in fits if f.settled and not _same(f, best)]
     rivals: list[Fit] = []
     for fit in sorted(other, key=_cost):

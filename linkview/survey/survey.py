@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from linkview.errors import SurveyRefused
 from linkview.geometry import Array, apply_direction, best_fit, frozen, length, mirrored
 from linkview.survey.doubts import Doubt, sifted, whole_scale_question
-from linkview.survey.fit import SPREAD_95, Fit, fitted
+from linkview.survey.fit import BENT, SPREAD_95, Fit
 from linkview.survey.freedom import axis_words, free_words, whole_words
 from linkview.survey.network import Network
 from linkview.survey.next_best import Suggestion, suggestions
@@ -69,6 +69,8 @@ def solve_survey(network: Network, sigmas: dict[Kind, float], *, free_datum: boo
     found = found_from_all_starts(network)
     _refuse_loose(found.best, sigmas, free_datum=free_datum)
     cleaned = sifted(found.best)
+    if cleaned.kept_out:
+        found = replace(found, rivals=found_from_all_starts(cleaned.fit.network).rivals)
     fit = _laid(cleaned.fit) if cleaned.fit.whole.shape[1] else cleaned.fit
     scale = fit.factor if fit.too_large else 1.0
     points = []
@@ -112,7 +114,8 @@ def _laid(fit: Fit) -> Fit:
         return fit
     move, _ = best_fit(fit.places[known], net.near[known])
     places = apply_direction(move, fit.places) + move[:3, 3]
-    return fitted(net, net.packed(places, net.arms(fit.x)))
+    x = net.packed(places, net.arms(fit.x))
+    return Fit(net, frozen(x), frozen(net.misfits(x)), fit.settled)
 
 
 def _notes(network: Network, found: Found, fit: Fit) -> Iterator[str]:
@@ -128,7 +131,8 @@ def _notes(network: Network, found: Found, fit: Fit) -> Iterator[str]:
             "and set aside: they fit far worse"
         )
     for rival in found.rivals:
-        yield from _rival_words(found.best, rival)
+        yield from _rival_words(fit, rival)
+    yield from _bent_words(fit)
     handless = all(r.kind is Kind.DISTANCE for r in network.readings)
     if handless and np.isnan(network.near).any() and not network.held.any():
         yield "distances alone cannot tell left from right: the mirror image fits as well"
@@ -149,6 +153,18 @@ def _notes(network: Network, found: Found, fit: Fit) -> Iterator[str]:
         )
     if not fit.spare:
         yield "no reading checks another: a slip of the tape would go unseen. Measure more."
+
+
+def _bent_words(fit: Fit) -> Iterator[str]:
+    share, way = fit.bent()
+    if share > BENT:
+        most = length(way)
+        who = [n for n, m in zip(fit.network.points, most, strict=True) if m > 0.5 * most.max()]
+        yield (
+            f"{', '.join(spoken_point(n) for n in who[:4])}: known so poorly that the "
+            "uncertainties shown are too small; they hold for small errors only. See what to "
+            "measure next."
+        )
 
 
 def _rival_words(best: Fit, rival: Fit) -> Iterator[str]:
