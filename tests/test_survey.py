@@ -248,7 +248,7 @@ def test_misstated_sigmas_are_told():
         assert (fit.too_large, fit.too_small) == (large_, small)
 
 
-# --- slips ------------------------------------------------------------------------------------------
+# --- slips ----------------------------------------------------------------------
 
 
 def test_good_surveys_are_seldom_doubted():
@@ -311,7 +311,7 @@ def test_two_readings_of_one_thing_that_differ_cannot_be_told_apart():
     assert "contradictory" in doubt.words
 
 
-# --- too few ------------------------------------------------------------------------------------------
+# --- too few ----------------------------------------------------------------------
 
 
 def test_a_point_on_two_tapes_is_free_along_its_circle():
@@ -383,7 +383,7 @@ def test_what_a_further_reading_gives_is_what_solving_with_it_gives():
         assert np.sqrt(np.trace(trial.covariance) / len(network.free)) >= first.rms_mm - 1e-9
 
 
-# --- the shipped example ----------------------------------------------------------------------------
+# --- the shipped example ----------------------------------------------------------------------
 
 
 def test_the_taped_front_finds_its_slip_and_its_points(tmp_path, capsys):

@@ -29,7 +29,7 @@ from linkview.export.identity import Identity
 from linkview.export.line_drawings import BLUE, nice_step
 from linkview.export.report import running_foot, running_head
 from linkview.export.summary import CAUTIONS
-from linkview.export.survey_words import SMALL_GAP, quality_lines, state_words
+from linkview.export.survey_words import SMALL_GAP, quality_lines, side_lines, state_words
 from linkview.geometry import Array
 from linkview.model.read import SurveyFile
 from linkview.scene.colours import FADED_INK, HAIRLINE, INK
@@ -68,6 +68,9 @@ def survey_paper(file: SurveyFile, survey: Survey, identity: Identity) -> Docume
         blocks += [Bullets(tuple(d.words for d in survey.doubts), Tone.BAD)]
     if survey.notes:
         blocks.append(Bullets(survey.notes, Tone.DOUBT))
+    sides = tuple(side_lines(file, survey))
+    if sides:
+        blocks += [Heading("Left against right", 2), Bullets(sides, Tone.NOTE)]
     if survey.next_best:
         blocks.append(Heading("What to measure next, best first; each counts those before it", 2))
         rows = tuple(Row((s.words, BOX)) for s in survey.next_best)

@@ -5,13 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
+
 from linkview.export.files import write_whole
 from linkview.export.tables import write_table
+from linkview.geometry import length
 from linkview.model.read import SurveyFile
 from linkview.survey.readings import Reading, spoken_point
 from linkview.survey.survey import Survey, SurveyedPoint
+from linkview.survey.symmetry import best_mirror, twins, unlike_parts
 from linkview.units import to_deg
 
+FEWEST_PAIRS = 3
 SMALL_GAP = "A gap under 10 mm from tape data means: measure it on the car."
 
 
@@ -39,6 +44,9 @@ def survey_lines(file: SurveyFile, survey: Survey) -> list[str]:
         out += [f"  {d.words}" for d in survey.doubts]
     if survey.notes:
         out += ["", "NOTE"] + [f"  {note}" for note in survey.notes]
+    sides = list(side_lines(file, survey))
+    if sides:
+        out += ["", "LEFT AGAINST RIGHT"] + [f"  {line}" for line in sides]
     if survey.next_best:
         out += [
             "",
@@ -77,6 +85,26 @@ def quality_lines(survey: Survey) -> Iterator[str]:
             "Free datum: the shape is what was measured; where it stands was taken from the rough "
             "places, and the uncertainties do not count that."
         )
+
+
+def side_lines(file: SurveyFile, survey: Survey) -> Iterator[str]:
+    """The mirror plane, how far each pair is off it, and parts that are not twins."""
+    pairs = twins(survey.fit.network.points)
+    if len(pairs) < FEWEST_PAIRS:
+        return
+    at = {p.name: p.at for p in survey.points}
+    plane = best_mirror(np.array([at[a] for a, _ in pairs]), np.array([at[b] for _, b in pairs]))
+    yield plane.words
+    for (name, _), off in zip(pairs, plane.off, strict=True):
+        axle, _, point = name.split(".")
+        yield (
+            f"{axle} {spoken_point(point)}: right one off the left one's image by x {off[0]:+.1f}, "
+            f"y {off[1]:+.1f}, z {off[2]:+.1f}, {float(length(off)):.1f} mm in all"
+        )
+    unlike = unlike_parts(survey.fit, file.layouts)
+    yield from (u.words for u in unlike)
+    if not unlike:
+        yield "no part is surely different from its twin: no same-part distance differs enough"
 
 
 def write_points_table(path: Path, survey: Survey) -> None:

@@ -14,6 +14,8 @@ from linkview.errors import Fault, ModelFaults, UnknownName, near_miss
 from linkview.geometry import Array
 from linkview.model.build import Reference, axle_from, given_references
 from linkview.model.faults import axle_faults
+from linkview.model.free_layout import layout_of
+from linkview.model.layout import Layout
 from linkview.model.parts import Axle, Car, Side
 from linkview.model.points import points_by_name
 from linkview.model.schema import AxleTable, CarTable, MeasuredTable, Table, VariantTable
@@ -91,12 +93,16 @@ def read_file(path: Path | str) -> HardPointFile:
 
 @dataclass(frozen=True, eq=False)
 class SurveyFile:
-    """A file's measurements. known: its hard points by 'AXLE.SIDE.POINT', none without axles."""
+    """A file's measurements. known: its hard points by 'AXLE.SIDE.POINT', none without axles.
+
+    layouts: by axle, none without axles.
+    """
 
     path: Path
     measured: MeasuredTable
     survey: SurveyTable
     known: Mapping[str, Array]
+    layouts: Mapping[str, Layout] = field(default_factory=dict)
 
 
 def read_survey(path: Path | str, known: Mapping[str, Array] | None = None) -> SurveyFile:
@@ -114,7 +120,9 @@ def read_survey(path: Path | str, known: Mapping[str, Array] | None = None) -> S
             faults.add(Fault("survey", "missing", "add [survey] with distances, heights and so on"))
         faults.raise_if_any()
         assert file.survey is not None
-        return SurveyFile(path, file.measured, file.survey, points_by_name(references_of(file)))
+        known = points_by_name(references_of(file))
+        layouts = {name: layout_of(table) for name, table in file.axles.items()}
+        return SurveyFile(path, file.measured, file.survey, known, layouts)
     only = faults.read("", SurveyOnly, raw)
     if only is not None:
         faults.extend(survey_faults(only.survey, only.measured, known or {}))
