@@ -90,6 +90,7 @@ def _parser() -> argparse.ArgumentParser:
         ("model", "out", "view"),
     )
     _add_measure(commands)
+    _add_as_built(commands)
     _add_shop(commands)
     _add_outline(commands)
     _add_compare(commands)
@@ -110,6 +111,26 @@ def _add_measure(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     sub.add_argument(
         "--strict", action="store_true", help="exit with status 1 when a reading is doubted"
     )
+
+
+def _add_as_built(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    words = "the finished car measured again: deviations, alignment, limits, gaps, pages to sign"
+    sub = commands.add_parser("asbuilt", help=words, description=words.capitalize() + ".")
+    sub.set_defaults(run=_as_built)
+    sub.add_argument("model", metavar="MODEL.toml", type=Path, help="the hard-point file")
+    sub.add_argument("measured", metavar="MEASURED.toml", type=Path, help="a file with [survey]")
+    sub.add_argument("--variant", metavar="NAME", default="as_found", help="which design was built")
+    sub.add_argument(
+        "--within", metavar="MM", type=_positive, default=2.0, help="allowed (default: 2 mm)"
+    )
+    sub.add_argument("--no-gaps", action="store_true", help="leave the gaps out: much quicker")
+    sub.add_argument(
+        "--shop", metavar="SHOP", default=SHOPS[0], help="whose rules plates must pass"
+    )
+    sub.add_argument("--out", metavar="DIR", type=Path, help="folder for the results")
+    sub.add_argument("--revision", default="-", help="printed on every page")
+    sub.add_argument("--date", type=_date, metavar="YYYY-MM-DD", help="default: today")
+    sub.add_argument("--strict", action="store_true", help="exit with status 1 on a shortfall")
 
 
 def _add_shop(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -660,6 +681,34 @@ def _measure(args: argparse.Namespace) -> int:
     print(f"\nCAUTION: {CAUTIONS[0]}")
     print(f"\nwritten to {folder}: {', '.join(f.name for f in files)}")
     return SHORT if args.strict and survey.doubts else DONE
+
+
+def _as_built(args: argparse.Namespace) -> int:
+    from linkview.app.asbuilt import as_built, with_gaps, write_as_built
+    from linkview.app.results import results_folder
+    from linkview.export.asbuilt import asbuilt_lines
+    from linkview.export.identity import identify, with_source
+    from linkview.export.summary import CAUTIONS
+    from linkview.model.read import read_file
+
+    file = read_file(args.model)
+    if not args.no_gaps:
+        _announce_compiling()
+    folder = args.out or Path("exports") / f"{file.path.stem}-{args.variant}-as-built"
+    with _progress() as tell:
+        found = as_built(
+            file, args.variant, args.measured, _shop(args), tell, tolerance_mm=args.within
+        )
+        if not args.no_gaps:
+            found = with_gaps(found, tell)
+        identity = identify(file, found.design.car, revision=args.revision, date=_day(args))
+        identity = with_source(identity, args.measured)
+        with results_folder(folder) as staging:
+            files = write_as_built(found, identity, staging)
+    print("\n".join(asbuilt_lines(found)))
+    print(f"\nCAUTION: {CAUTIONS[0]}\nCAUTION: {CAUTIONS[1]}")
+    print(f"\nwritten to {folder}: {', '.join(f.name for f in files)}")
+    return SHORT if args.strict and found.falls_short else DONE
 
 
 def _sensitivity(args: argparse.Namespace) -> int:

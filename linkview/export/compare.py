@@ -257,7 +257,7 @@ def _gap_cells(pair: SurveyedPair | None) -> tuple[object, object]:
     return (round(float(gap), 4) if np.isfinite(gap) else None), state
 
 
-def _gap_words(pair: SurveyedPair | None) -> str:
+def least_gap_words(pair: SurveyedPair | None) -> str:
     gap, state = _gap_cells(pair)
     return f"{gap:.1f} mm" if isinstance(gap, float) else str(state)
 
@@ -271,7 +271,7 @@ def _gap_lines(before: AxleStudy, after: AxleStudy) -> Iterator[str]:
     for side, pair, old, new in rows[:6]:
         who = f"{spoken(pair[0])} to {spoken(pair[1])}"
         who = who if after.axle.symmetric else f"{side.value} {who}"
-        yield f"    {who:44} {_gap_words(old):>16} -> {_gap_words(new)}"
+        yield f"    {who:44} {least_gap_words(old):>16} -> {least_gap_words(new)}"
 
 
 def _ladder_lines(rungs: Sequence[Rung]) -> Iterator[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from linkview import __version__
@@ -61,6 +61,11 @@ def identify(file: HardPointFile, car: Car, *, revision: str = "-", date: str = 
         revision,
         date,
     )
+
+
+def with_source(identity: Identity, path: Path) -> Identity:
+    """The same with one more input file named."""
+    return replace(identity, sources=(*identity.sources, (path.name, _sha256(path))))
 
 
 def _sha256(path: Path) -> str:

@@ -19,7 +19,7 @@ from linkview.errors import Fault, ModelFaults, UnknownName
 from linkview.geometry import Array, frozen, length, mirrored
 from linkview.kinematics.reassemble import reassembled
 from linkview.model.build import Reference, axle_from, spin_axis, wheel_angles_deg
-from linkview.model.faults import axle_faults
+from linkview.model.faults import axle_faults, built_faults
 from linkview.model.free_layout import layout_of
 from linkview.model.layout import KNUCKLE, Layout
 from linkview.model.parts import Car, Corner, Side
@@ -99,6 +99,42 @@ class Rebuilder:
         moved = {name: frozen(reference.points[name] + by) for name, by in shifts.items()}
         renewed = replace(reference, points={**reference.points, **moved})
         return _corner(self.file, axle, self.axles.tables[axle], side, renewed)
+
+    def remeasured(
+        self,
+        places: Mapping[str, Array],
+        wheels: Mapping[str, tuple[float, float]],
+        *,
+        variant: str,
+        title: str,
+    ) -> Car:
+        """The car as it was built: both sides on their own points.
+
+        places: 'AXLE.SIDE.POINT' -> (3,) mm; points that are not named stand as designed. wheels:
+        'AXLE.SIDE' -> camber and toe-in in degrees; a wheel that is not named stands as designed.
+        Raises ModelFaults where that cannot be a car.
+        """
+        references: dict[str, dict[Side, Reference]] = {}
+        faults: list[Fault] = []
+        for axle, given in self.axles.references.items():
+            table = self.axles.tables[axle]
+            references[axle] = {}
+            for side in Side:
+                key = f"{axle}.{side.value}"
+                base = (
+                    given[side]
+                    if side in given
+                    else next(iter(given.values())).mirrored(layout_of(table))
+                )
+                here = {n: frozen(places.get(f"{key}.{n}", at)) for n, at in base.points.items()}
+                axis = spin_axis(side, *wheels[key]) if key in wheels else base.spin_axis
+                built = replace(base, points=here, spin_axis=axis)
+                references[axle][side] = built
+                faults += built_faults(f"{title}: axle.{axle}", side, table, built)
+        if faults:
+            raise ModelFaults(str(self.file.path), list(dict.fromkeys(faults)))
+        tables, notes = self.axles.tables, self.axles.notes
+        return car_of(self.file, variant, title, tables, references, notes)
 
     def doubt(self, axle: str, points: Iterable[str]) -> dict[str, Array]:
         """One sigma (3,) mm of each point's coordinates, as the file gives it."""

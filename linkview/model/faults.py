@@ -44,6 +44,17 @@ def axle_faults(
     return list(dict.fromkeys(out))
 
 
+def built_faults(where: str, side: Side, table: AxleTable, reference: Reference) -> list[Fault]:
+    """What cannot be in one side's points, however they came about."""
+    layout = layout_of(table)
+    return [
+        *_sides(where, side, layout, reference),
+        *_lengths(where, layout, reference),
+        *_driveshaft(where, table, reference),
+        *_damper_now(where, table, layout, reference, None),
+    ]
+
+
 def _points(where: str, table: AxleTable, layout: Layout) -> Iterator[Fault]:
     both = bool(table.points_left or table.points_right)
     if both and table.points:

@@ -150,5 +150,5 @@ def _compared(fit: Fit, part: str, names: tuple[str, str], ends: list[list[int]]
         sizes.append(far)
         slope[3 * j : 3 * j + 3] += sign * line / max(far, 1e-9)
         slope[3 * i : 3 * i + 3] -= sign * line / max(far, 1e-9)
-    sigma = float(np.sqrt(max(slope @ fit.covariance @ slope, 0.0)))
+    sigma = float(np.sqrt(max(float(slope @ fit.covariance @ slope), 0.0)))
     return Unlike(part, names, sizes[0], sizes[1], sigma)
