@@ -194,6 +194,19 @@ def best_fit(given: ArrayLike, wanted: ArrayLike) -> tuple[Array, Array]:
     return move, length(apply(move, a) - b)
 
 
+def best_scale(given: ArrayLike, wanted: ArrayLike) -> float:
+    """How many times larger wanted (n, 3) is than given (n, 3), as the best fit of both shows.
+
+    Least squares over turn, shift and scale. Source: S. Umeyama, IEEE Transactions on Pattern
+    Analysis and Machine Intelligence 13 (1991) 376 (from memory); checked against a published case.
+    """
+    a, b = np.asarray(given, dtype=float), np.asarray(wanted, dtype=float)
+    a, b = a - a.mean(axis=0), b - b.mean(axis=0)
+    u, s, vt = np.linalg.svd(b.T @ a)
+    s[-1] *= np.sign(np.linalg.det(u @ vt))
+    return float(s.sum() / np.sum(a * a))
+
+
 def mirrored(v: ArrayLike) -> Array:
     """Points or directions (..., 3) mirrored left to right (y changes sign)."""
     return np.asarray(numbers(v) * np.array([1.0, -1.0, 1.0]))

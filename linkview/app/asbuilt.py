@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -41,14 +42,16 @@ def as_built(
     """
     builder = rebuilder(design, variant)
     drawn = builder.remeasured({}, {}, variant=variant, title=f"design: {variant}")
-    known = points_of(drawn)
-    file = read_survey(measured, known)
-    _refuse(file, drawn)
+    file = read_survey(measured, points_of(drawn))
     survey = solved(file)
+    drawn = _measured_axles(drawn, survey.fit.network.points, file)
+    known = points_of(drawn)
+    _refuse(file, drawn)
     places = {p.name: p.at for p in survey.points if p.name in known}
     wheels = {name: (w.camber, w.toe_in) for name, w in file.survey.wheels.items()}
     title = f"as built, from {file.path.name}"
-    built = builder.remeasured(places, wheels, variant=AS_BUILT, title=title)
+    whole = builder.remeasured(places, wheels, variant=AS_BUILT, title=title)
+    built = replace(whole, axles={name: whole.axles[name] for name in drawn.axles})
     corners = [f"{axle}.{side}" for axle in drawn.axles for side in ("left", "right")]
     return AsBuilt(
         file,
@@ -66,6 +69,16 @@ def with_gaps(found: AsBuilt, tell: Tell) -> AsBuilt:
     """The same with every gap measured on both."""
     design, built = (study_with_gaps(study, tell) for study in (found.design, found.built))
     return replace(found, design=design, built=built)
+
+
+def _measured_axles(design: Car, points: Sequence[str], file: SurveyFile) -> Car:
+    """The design with those axles alone of which a hard point was measured."""
+    there = {p.split(".")[0] for p in points if "." in p}
+    axles = {name: axle for name, axle in design.axles.items() if name in there}
+    if not axles:
+        what, fix = "measures no hard point of the design", "name points as AXLE.SIDE.HARD_POINT"
+        raise ModelFaults(str(file.path), [Fault("survey", what, fix)])
+    return replace(design, axles=axles)
 
 
 def points_of(car: Car) -> dict[str, Array]:

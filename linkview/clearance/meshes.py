@@ -123,7 +123,8 @@ def mesh_of_file(body: MeshFile) -> MeshSolid:
         vertices, faces = vertices * [1.0, -1.0, 1.0], faces[:, ::-1]
     vertices, faces, notes = _tidied(vertices, faces)
     if body.fit_mm:
-        worst = f"{max(body.fit_mm):.1f} mm at the worst of {len(body.fit_mm)} places"
+        at = int(np.argmax(body.fit_mm))
+        worst = f"{body.fit_mm[at]:.1f} mm at the worst of {len(body.fit_mm)} places, matches[{at}]"
         notes = (*notes, f"placed by matching places: off by {worst}")
     if not len(faces):
         raise MeshFault(f"{where}: every triangle has zero area; export it again as a solid")

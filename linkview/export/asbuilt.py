@@ -66,7 +66,18 @@ class AsBuilt:
             if d.held is Held.BEYOND
         ]
         out += [doubt.words for doubt in self.survey.doubts]
-        return (*out, *self.built.shortfalls)
+        before = set(self.design.shortfalls)
+        for line in self.built.shortfalls:
+            same = " (so in the design too)" if line in before else ""
+            out.append(f"{_drawn_anew(line)}{same}")
+        return tuple(out)
+
+
+def _drawn_anew(line: str) -> str:
+    """A plate is drawn to the measured points; where that fails the real one is not refused."""
+    if line.startswith("plate "):
+        return f"{line.removesuffix(' refused')} does not go with the measured points"
+    return line
 
 
 def asbuilt_lines(found: AsBuilt) -> Iterator[str]:
@@ -111,13 +122,15 @@ def taken_as_designed(found: AsBuilt) -> Iterator[str]:
     if found.not_measured:
         names = ", ".join(spoken_point(n) for n in found.not_measured)
         yield f"not measured, taken as designed: {names}"
+    axles = ", ".join(found.built.axles)
+    yield f"held against the design: {axles} axle; nothing else of the car is claimed"
     if found.wheels_not_read:
         names = ", ".join(spoken_point(n) for n in found.wheels_not_read)
         yield f"camber and toe not read, taken as designed: {names}"
     unsure = sum(d.held is Held.NOT_SURE for d in found.deviations)
     if unsure:
         yield (
-            f"not sure, {unsure} points: two sigma of the measuring reaches over the "
+            f"not sure, {unsure} of the points: two sigma of the measuring reaches over the "
             f"{found.tolerance_mm:g} mm allowed; measure better, or allow more with --within"
         )
 

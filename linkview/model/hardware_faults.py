@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from linkview.errors import Fault, near_miss
-from linkview.geometry import dot, unit
+from linkview.geometry import best_scale, dot, unit
 from linkview.model.layouts import KNUCKLE, Layout
 from linkview.model.made_bodies import MadeTable, made_faults, names_of
 from linkview.model.platekinds import DropBracket, TopMountSlider
@@ -187,11 +187,15 @@ def _matched_unit(key: str, body: MeshTable, table: AxleTable) -> Iterator[Fault
     if len(car) < 3 or any(place is None for place in car):
         return
     file = np.array([m.file for m in body.matches], dtype=float) * MM_PER_UNIT[body.unit]
-    spread = [float(np.std(np.array(x, dtype=float), axis=0).sum()) for x in (file, car)]
-    if min(spread) <= 0.0 or 1.0 / _NOT_ONE_SIZE < spread[1] / spread[0] < _NOT_ONE_SIZE:
+    marks = np.array(car, dtype=float)
+    spread = [float(np.sqrt(np.var(x, axis=0).sum())) for x in (file, marks)]
+    if min(spread) <= 0.0:
         return
-    ratio, own = spread[1] / spread[0], MM_PER_UNIT[body.unit]
-    unit = min(MM_PER_UNIT, key=lambda u: abs(np.log(ratio * own / MM_PER_UNIT[u])))
+    # Not the spreads' ratio: places matched with the wrong ones shrink this one, and are asked too.
+    ratio, own = best_scale(file, marks), MM_PER_UNIT[body.unit]
+    if 1.0 / _NOT_ONE_SIZE < ratio < _NOT_ONE_SIZE:
+        return
+    unit = min(MM_PER_UNIT, key=lambda u: abs(np.log(max(ratio, 1e-9) * own / MM_PER_UNIT[u])))
     yield Fault(
         f"{key}.matches",
         f"{spread[0]:.3g} mm apart in {body.file} but {spread[1]:.3g} mm on the car, "

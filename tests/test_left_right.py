@@ -1,0 +1,244 @@
+"""Left against right, scale of a scan, and the finished car against its design."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.optimize import minimize
+from scipy.spatial.transform import Rotation
+
+from linkview.app.asbuilt import as_built, points_of
+from linkview.app.survey_results import solved
+from linkview.cli import main
+from linkview.errors import ModelFaults
+from linkview.geometry import best_fit, best_scale
+from linkview.kinematics.assemble import rebuilder
+from linkview.model.read import read_file, read_survey
+from linkview.plates.profiles import WATER_JET
+from linkview.survey.deviation import Held
+from linkview.survey.symmetry import best_mirror, twins, unlike_parts
+
+MODELS = Path(__file__).parents[1] / "models"
+DEMO = MODELS / "demo_coupe" / "demo_coupe.toml"
+BUILT = MODELS / "demo_coupe" / "as_built.toml"
+TAPED = MODELS / "taped_front" / "taped_front.toml"
+
+
+def quiet(what, done, count):
+    pass
+
+
+# --- mirror plane ---------------------------------------------------------------------------------
+
+
+def car_in_a_skewed_frame(rng, count=9):
+    left = rng.uniform(-1, 1, (count, 3)) * (1500, 200, 300) + (0, 600, 300)
+    right = left * (1, -1, 1)
+    turn = Rotation.from_euler("zyx", [1.2, -0.5, 0.8], degrees=True)
+    return turn.apply(left) + (5, 12, -3), turn.apply(right) + (5, 12, -3), turn
+
+
+def test_a_true_mirror_is_found_in_any_frame():
+    left, right, turn = car_in_a_skewed_frame(np.random.default_rng(1))
+    plane = best_mirror(left, right)
+    assert np.abs(plane.off).max() < 1e-9
+    assert plane.normal == pytest.approx(turn.apply([0, 1, 0]), abs=1e-12)
+    assert plane.mirrored(left) == pytest.approx(right, abs=1e-9)
+    assert "turned +1.2" in plane.words
+
+
+def test_no_other_plane_misses_less():
+    # Second opinion: scipy's minimiser over two angles and the distance.
+    rng = np.random.default_rng(2)
+    left, right, _ = car_in_a_skewed_frame(rng)
+    right = right + rng.normal(size=right.shape) * 4.0
+    plane = best_mirror(left, right)
+
+    def misses(v):
+        n = np.array([np.sin(v[0]), np.cos(v[0]) * np.cos(v[1]), np.sin(v[1]) * np.cos(v[0])])
+        image = left - 2.0 * np.outer(left @ n - v[2], n)
+        return float(((right - image) ** 2).sum())
+
+    other = minimize(misses, [0.0, 0.0, 0.0], method="Nelder-Mead",
+                     options={"xatol": 1e-10, "fatol": 1e-12, "maxiter": 5000})  # fmt: skip
+    assert (plane.off**2).sum() == pytest.approx(other.fun, rel=1e-7)
+    assert (plane.off**2).sum() <= other.fun + 1e-9
+
+
+def test_it_is_the_best_improper_fit_where_kabsch_can_tell():
+    # A mirror image fitted by Kabsch onto the right points can only be better: it has two more
+    # freedoms (sliding along the plane, turning in it).
+    rng = np.random.default_rng(3)
+    left, right, _ = car_in_a_skewed_frame(rng)
+    right = right + rng.normal(size=right.shape) * 4.0
+    _, off = best_fit(left * (1, -1, 1), right)
+    assert (off**2).sum() <= (best_mirror(left, right).off ** 2).sum() + 1e-9
+
+
+def test_the_bent_arm_of_the_taped_car_is_named():
+    file = read_survey(TAPED)
+    survey = solved(file)
+    found = unlike_parts(survey.fit, file.layouts)
+    assert any("lower_ball_joint" in u.points for u in found)  # bent 5 mm when the car was invented
+    words = found[0].words
+    assert "shorter on the right" in words
+    assert "bent or twisted part" in words
+
+
+def test_twins_of_a_straight_car_are_left_alone():
+    file = read_survey(TAPED)
+    fit = solved(file).fit
+    straight = fit.places.copy()
+    number = {p: i for i, p in enumerate(fit.network.points)}
+    for a, b in twins(number):
+        straight[number[b]] = straight[number[a]] * (1, -1, 1)
+    same = replace(fit, x=fit.network.packed(straight, np.zeros((0, 6))))
+    assert unlike_parts(same, file.layouts) == []
+
+
+def test_the_side_lengths_differ_by_what_propagation_says():
+    # One sigma of the difference against simulated surveys, by the covariance's own points.
+    file = read_survey(TAPED)
+    fit = solved(file).fit
+    (found,) = unlike_parts(fit, file.layouts)[:1]
+    rng = np.random.default_rng(7)
+    root = np.linalg.svd(fit.covariance)
+    draws = rng.normal(size=(4000, len(root[1]))) * np.sqrt(root[1]) @ root[0].T
+    at = fit.places.ravel() + draws
+    number = {p: i for i, p in enumerate(fit.network.points)}
+
+    def far(side):
+        i, j = (number[f"front.{side}.{p}"] for p in found.points)
+        return np.linalg.norm(at[:, 3 * i : 3 * i + 3] - at[:, 3 * j : 3 * j + 3], axis=1)
+
+    assert found.sigma_mm == pytest.approx(np.std(far("right") - far("left")), rel=0.05)
+
+
+# --- a scan's fit -----------------------------------------------------------------------------------
+
+
+def test_best_fit_with_scale_of_a_published_case():
+    # NAG Library, routine g03bcc, example: scale 1.556, residual sum of squares .019, rotation
+    # [.967 .254; -.254 .967] (results read; inputs from memory).
+    x = np.array([[0.63, 0.58, 0], [1.36, 0.39, 0], [1.01, 1.76, 0]])
+    y = np.array([[0.0, 0, 0], [1, 0, 0], [0, 2, 0]])
+    scale = best_scale(x, y)
+    assert scale == pytest.approx(1.556, abs=5e-4)
+    move, off = best_fit(scale * x, y)
+    assert (off**2).sum() == pytest.approx(0.019, abs=5e-4)
+    assert pytest.approx(np.array([[0.967, 0.254], [-0.254, 0.967]]), abs=5e-4) == move[:2, :2].T
+
+
+def test_a_scan_matched_in_the_wrong_unit_is_asked_about(tmp_path):
+    text = DEMO.read_text(encoding="utf-8")
+    for mesh in DEMO.parent.glob("*.stl"):
+        (tmp_path / mesh.name).write_bytes(mesh.read_bytes())
+    old = 'file = "arch_lip.stl"\nunit = "mm"\non = "body"\nplace_at = [-15, 0, 330]\n'
+    assert old in text
+    new = (
+        'file = "arch_lip.stl"\nunit = "in"\non = "body"\nmatches = ['
+        "{file = [0, 0, 0], car = [-15, 0, 330]}, {file = [100, 0, 0], car = [85, 0, 330]}, "
+        "{file = [0, 100, 0], car = [-15, 100, 330]}]\n"
+    )
+    path = tmp_path / "car.toml"
+    path.write_text(text.replace(old, new), encoding="utf-8")
+    with pytest.raises(ModelFaults, match="0.0394 times as far apart as the file's in in"):
+        read_file(path)
+    path.write_text(text.replace(old, new.replace('"in"', '"mm"')), encoding="utf-8")
+    read_file(path)
+
+
+# --- as built ---------------------------------------------------------------------------------------
+
+
+def measured_exactly(tmp_path, *, skip=(), shift=(0.0, 0.0, 0.0), extra=""):
+    car = rebuilder(read_file(DEMO), "planned").remeasured({}, {}, variant="planned", title="-")
+    rows = []
+    for name, at in points_of(car).items():
+        if name.startswith("front.") and name not in skip:
+            x, y, z = np.asarray(at) + shift
+            rows.append(
+                f'  {{ of = "{name}", at = [{x!r}, {y!r}, {z!r}] }},'.replace("np.float64(", "")
+            )
+    text = "\n".join(rows).replace(")", "")
+    path = tmp_path / "built.toml"
+    path.write_text(
+        'format = 1\n[measured]\nstate = "on_its_wheels"\n[survey]\nheights_from = "floor"\n'
+        f"coordinates = [\n{text}\n]\n{extra}",
+        encoding="utf-8",
+    )
+    return path
+
+
+def test_a_car_built_as_designed_reads_as_designed(tmp_path):
+    path = measured_exactly(tmp_path)
+    found = as_built(read_file(DEMO), "planned", path, WATER_JET, quiet, tolerance_mm=2.0)
+    assert max(d.size_mm for d in found.deviations) < 1e-6
+    assert {d.held for d in found.deviations} == {Held.WITHIN}
+    assert list(found.built.axles) == ["front"]
+    design, built = (s.axles["front"].alignment for s in (found.design, found.built))
+    for name in ("camber_deg", "toe_in_deg", "caster_deg", "trail_mm"):
+        a, b = getattr(design.left, name), getattr(built.left, name)
+        assert np.nanmax(np.abs(a - b)) < 1e-6
+        mirror = getattr(built.right, name)[::-1]  # right(rack) = mirrored left(-rack)
+        assert np.nanmax(np.abs(b - mirror)) < 1e-6
+
+
+def test_a_car_shifted_as_a_whole_is_off_but_aligned(tmp_path):
+    path = measured_exactly(tmp_path, shift=(3.0, 0.0, 0.0))
+    found = as_built(read_file(DEMO), "planned", path, WATER_JET, quiet, tolerance_mm=2.0)
+    assert {d.held for d in found.deviations} == {Held.BEYOND}
+    assert [d.off for d in found.deviations][0] == pytest.approx([3.0, 0.0, 0.0], abs=1e-6)
+    design, built = (s.axles["front"].alignment.left for s in (found.design, found.built))
+    assert np.nanmax(np.abs(design.camber_deg - built.camber_deg)) < 1e-9
+
+
+def test_what_was_not_measured_is_said(tmp_path):
+    path = measured_exactly(
+        tmp_path,
+        skip=("front.left.strut_top",),
+        extra='[survey.wheels."front.left"]\ncamber = -3.5\ntoe_in = 0.1\n',
+    )
+    found = as_built(read_file(DEMO), "planned", path, WATER_JET, quiet, tolerance_mm=2.0)
+    assert found.not_measured == ("front.left.strut_top",)
+    assert found.wheels_not_read == ("front.right",)
+    sweep = found.built.axles["front"].sweep
+    i, j = (int(np.argmin(np.abs(v))) for v in (sweep.left.rack_mm, sweep.left.travel_mm))
+    left = found.built.axles["front"].alignment.left
+    assert left.camber_deg[i, j] == pytest.approx(-3.5, abs=1e-9)
+    assert left.toe_in_deg[i, j] == pytest.approx(0.1, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ("on_its_wheels", "on_stands", "damper_length"),
+        ("front.left.strut_top", "front.left.strut_topp", "did you mean 'front.left.strut_top'?"),
+        ('"front.left"]', '"front.lefft"]', "no such wheel"),
+    ],
+)
+def test_a_measuring_that_does_not_go_with_the_design_is_refused(tmp_path, capsys, old, new, told):
+    path = tmp_path / "built.toml"
+    text = BUILT.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+    args = ["asbuilt", str(DEMO), str(path), "--variant", "planned", "--no-gaps"]
+    assert main([*args, "--out", str(tmp_path / "out")]) == 2
+    said = capsys.readouterr().err
+    assert told in said
+    assert not (tmp_path / "out").exists()
+
+
+def test_the_shipped_as_built_car_has_its_pages(tmp_path, capsys):
+    args = ["asbuilt", str(DEMO), str(BUILT), "--variant", "planned", "--no-gaps", "--strict"]
+    assert main([*args, "--out", str(tmp_path / "out"), "--date", "2026-03-31"]) == 1
+    said = capsys.readouterr().out
+    assert "front right tie rod inner is 5.4 mm from the design, 2 mm allowed" in said
+    assert "gaps were not measured" in said
+    assert "CAUTION" in said
+    page = (tmp_path / "out" / "as_built.html").read_text(encoding="utf-8")
+    for words in ("inspector", "Gaps were not measured: none is claimed", "SHA-256", "not sure"):
+        assert words in page
