@@ -146,7 +146,7 @@ def test_a_scan_matched_in_the_wrong_unit_is_asked_about(tmp_path):
     )
     path = tmp_path / "car.toml"
     path.write_text(text.replace(old, new), encoding="utf-8")
-    with pytest.raises(ModelFaults, match=r"0\.0394 times as far apart as the file's in in"):
+    with pytest.raises(ModelFaults, match=r"0\.0394 times; is it drawn in .mm."):
         read_file(path)
     path.write_text(text.replace(old, new.replace('"in"', '"mm"')), encoding="utf-8")
     read_file(path)

@@ -14,6 +14,7 @@ from linkview.units import MM_PER_UNIT
 
 BESIDE_WHEELBASE_MM = 2500.0  # what a car is longer than its wheelbase, at most
 ONE_PLACE_MM = 1.0
+MOST_MENTIONS = 6000
 
 
 def survey_faults(
@@ -33,7 +34,11 @@ def survey_faults(
                 "say by axle how long the dampers were: damper_length = { front = 470 }",
             )
         )
-    if not next(mentions(survey), None):
+    count = sum(1 for _ in mentions(survey))
+    if count > MOST_MENTIONS:
+        fix = "a car has some hundreds; solve it in parts"
+        out.append(Fault("survey", f"{count} points named in measurements", fix))
+    if not count:
         out.append(Fault("survey", "has no measurement", "add distances, heights and so on"))
     return out
 

@@ -31,8 +31,8 @@ Point = Annotated[
         pattern=r"^([A-Za-z][A-Za-z0-9_]*\.(left|right)\.)?[A-Za-z][A-Za-z0-9_]*$",
     ),
 ]
-Sigma = Annotated[Number, Field(gt=0.0, le=1000.0)]
-SmallAngle = Annotated[Number, Field(gt=0.0, le=20.0)]
+Sigma = Annotated[Number, Field(ge=0.01, le=1000.0)]
+SmallAngle = Annotated[Number, Field(ge=0.001, le=20.0)]
 Unit = Literal["mm", "cm", "m", "in"]
 
 

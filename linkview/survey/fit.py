@@ -45,7 +45,9 @@ class Fit:
 
     @cached_property
     def _parts(self) -> tuple[Array, Array, Array]:
-        u, s, vt = np.linalg.svd(self.network.derivatives(self.x), full_matrices=True)
+        slopes = self.network.derivatives(self.x)
+        few = slopes.shape[0] < slopes.shape[1]  # then the null space is asked for too
+        u, s, vt = np.linalg.svd(slopes, full_matrices=few)
         return u, s, vt
 
     @cached_property

@@ -63,10 +63,11 @@ def found_from_all_starts(network: Network) -> Found:
     best = min(fits, key=_cost)
     if given and start_cost < best.cost + ALIKE:  # two shapes fit alike: the one that was meant
         best = fits[0]
-    other = [f for f in fits if f.settled and not _same(f, best)]
+    free = bool(best.whole.shape[1])
+    other = [f for f in fits if f.settled and not _same(f, best, free)]
     rivals: list[Fit] = []
     for fit in sorted(other, key=_cost):
-        if fit.cost < best.cost + RIVAL and not any(_same(fit, r) for r in rivals):
+        if fit.cost < best.cost + RIVAL and not any(_same(fit, r, free) for r in rivals):
             rivals.append(fit)
     worse = {round(f.cost, 1) for f in other if f.cost >= best.cost + RIVAL}
     away = given and start_cost >= best.cost + RIVAL
@@ -77,12 +78,12 @@ def _cost(fit: Fit) -> float:
     return fit.cost
 
 
-def _same(one: Fit, other: Fit) -> bool:
+def _same(one: Fit, other: Fit, free: bool) -> bool:
     """The same places, or the same shape where the whole can be shifted and turned."""
     a, b = one.places, other.places
     if float(length(a - b).max()) < SAME_MM:
         return True
-    if not other.whole.shape[1] or len(a) < 3:
+    if not free or len(a) < 3:
         return False
     _, off = best_fit(a, b)
     return bool(off.max() < SAME_MM)
