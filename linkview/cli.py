@@ -109,7 +109,9 @@ def _add_measure(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     sub.add_argument("--revision", default="-", help="printed on the sheet")
     sub.add_argument("--date", type=_date, metavar="YYYY-MM-DD", help="default: today")
     sub.add_argument(
-        "--strict", action="store_true", help="exit with status 1 when a reading is doubted"
+        "--strict",
+        action="store_true",
+        help="exit with status 1 when a reading or the shape is doubted",
     )
 
 
@@ -680,7 +682,8 @@ def _measure(args: argparse.Namespace) -> int:
     print("\n".join(survey_lines(file, survey)))
     print(f"\nCAUTION: {CAUTIONS[0]}")
     print(f"\nwritten to {folder}: {', '.join(f.name for f in files)}")
-    return SHORT if args.strict and survey.doubts else DONE
+    unsure = survey.doubts or survey.found.rivals
+    return SHORT if args.strict and unsure else DONE
 
 
 def _as_built(args: argparse.Namespace) -> int:

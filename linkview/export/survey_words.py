@@ -82,8 +82,8 @@ def quality_lines(survey: Survey) -> Iterator[str]:
         yield f"Misfits are {fit.factor:.2f} times the stated one sigma: {verdict}."
     if survey.free_datum:
         yield (
-            "Free datum: the shape is what was measured; where it stands was taken from the rough "
-            "places, and the uncertainties do not count that."
+            "Free datum: the shape is what was measured. Where it stands and how it is turned was "
+            "not; it is laid onto the rough places, and the uncertainties do not count that."
         )
 
 

@@ -57,6 +57,7 @@ def _plain(error: ErrorDetails) -> str:
         "less_than": lambda c: f"must be less than {c['lt']:g}",
         "less_than_equal": lambda c: f"must be at most {c['le']:g}",
         "float_type": lambda c: "must be a number, without quotes",
+        "model_type": lambda c: "must be a table, its keys in { }",
         "int_type": lambda c: "must be a whole number",
         "tuple_type": lambda c: "must be a list such as [0, 0, 0]",
         "too_short": lambda c: f"needs {c['min_length']} entries, has {c['actual_length']}",

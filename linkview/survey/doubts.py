@@ -12,13 +12,15 @@ import numpy as np
 from scipy.stats import norm
 
 from linkview.survey.fit import Fit, fitted, robustly_fitted
+from linkview.survey.network import Network
 from linkview.survey.readings import Kind, Reading, spoken_point
-from linkview.survey.starts import found_from_all_starts
+from linkview.survey.starts import found_from_all_starts, places_read, ways_round
 from linkview.units import MM_PER_INCH
 
 FALSE_ALARM = 0.01
 ALIKE = 0.97  # two readings whose blunders look this much the same cannot be told apart
 NEAR_FACTOR = 0.03
+FEWEST = 3  # ratios, to speak of most
 FACTORS = {
     1.0 / MM_PER_INCH: "was it read in inches? add unit = 'in'",
     0.1: "was it read in cm? add unit = 'cm'",
@@ -136,23 +138,42 @@ def _question(reading: Reading, says: float) -> str:
     return ""
 
 
-def whole_scale_question(fit: Fit) -> str:
-    """Asks where all lengths together differ from the rough places by a unit's factor; else ''."""
-    net, ratios = fit.network, []
-    number = {p: i for i, p in enumerate(net.points)}
-    for r in net.readings:
+def whole_scale_question(network: Network) -> str:
+    """Asks where the distances together are off the places by a unit's factor; '' where not.
+
+    Places: roughly as given, or where the coordinates that were read put them.
+    """
+    places = places_read(network)
+    number, ratios = {p: i for i, p in enumerate(network.points)}, []
+    for r in network.readings:
         if r.kind is Kind.DISTANCE:
-            a, b = (net.near[number[p]] for p in r.points)
+            a, b = (places[number[p]] for p in r.points)
             rough = float(np.linalg.norm(a - b))
             if np.isfinite(rough) and rough > 20.0:
                 ratios.append(r.value / rough)
-    if len(ratios) < 3:
+    if len(ratios) < FEWEST:
         return ""
     middle = float(np.median(ratios))
     for factor, words in FACTORS.items():
         if abs(middle / factor - 1.0) < 0.15:
             return (
-                f"most distances are about {factor:.3g} times those between the rough places of "
-                f"the file: {words}"
+                f"most distances are about {factor:.3g} times those between the places given or "
+                f"read: {words}, or correct the places"
             )
     return ""
+
+
+def longer_than_the_way_round(network: Network) -> list[str]:
+    """Distances that cannot be: a way over other points is shorter by more than errors explain."""
+    number = {p: i for i, p in enumerate(network.points)}
+    far = ways_round(network)
+    out = []
+    for r in network.readings:
+        if r.kind is Kind.DISTANCE:
+            i, j = (number[p] for p in r.points)
+            if far[i, j] < r.value - max(20.0 * r.sigma, 0.02 * r.value):
+                out.append(
+                    f"contradictory: {r.words} ({r.key}) is {r.shown(r.value)}, but by way of "
+                    f"other points it is at most {far[i, j]:.1f} mm; measure it again"
+                )
+    return out

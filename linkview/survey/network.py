@@ -22,9 +22,9 @@ _NO_LENGTH_MM = 1e-9
 
 @dataclass(frozen=True, eq=False)
 class Network:
-    """points: names. held: (n, 3) coordinates that stay at `given`; given: (n, 3) mm.
+    """points: names. near: (n, 3) mm, roughly where each is, NaN where nobody said.
 
-    near: (n, 3) roughly where each point is, NaN where nobody said.
+    held: (n, 3) coordinates that are laid down: they stay where `near` has them.
     """
 
     points: tuple[str, ...]

@@ -125,6 +125,23 @@ def _from_distances(network: Network) -> list[Array]:
     Classical scaling (W. S. Torgerson, Psychometrika 17 (1952) 401, from memory), laid onto what
     is known of the places; single coordinates that were read are put in.
     """
+    count = len(network.points)
+    far = ways_round(network)
+    if not np.isfinite(far).all() or count < 3:
+        return []
+    inner = np.eye(count) - 1.0 / count
+    values, axes = np.linalg.eigh(-0.5 * inner @ far**2 @ inner)
+    shape = axes[:, -3:] * np.sqrt(np.maximum(values[-3:], 0.0))
+    marks = places_read(network)
+    out = []
+    for turned in (shape, shape * np.array([1.0, 1.0, -1.0])):
+        laid = _laid_on(turned, marks)
+        out.append(np.where(np.isnan(marks), laid, marks))
+    return out
+
+
+def ways_round(network: Network) -> Array:
+    """(n, n) mm: the shortest way from point to point over what was taped or is held."""
     count, number = len(network.points), {p: i for i, p in enumerate(network.points)}
     graph = np.zeros((count, count))
     for r in network.readings:
@@ -132,18 +149,7 @@ def _from_distances(network: Network) -> list[Array]:
             i, j = (number[p] for p in r.points)
             graph[i, j] = graph[j, i] = max(r.value, 1e-6)
     _add_known_lengths(network, graph)
-    far = shortest_path(csr_array(graph), directed=False)
-    if not np.isfinite(far).all() or count < 3:
-        return []
-    inner = np.eye(count) - 1.0 / count
-    values, axes = np.linalg.eigh(-0.5 * inner @ far**2 @ inner)
-    shape = axes[:, -3:] * np.sqrt(np.maximum(values[-3:], 0.0))
-    marks = _read_places(network)
-    out = []
-    for turned in (shape, shape * np.array([1.0, 1.0, -1.0])):
-        laid = _laid_on(turned, marks)
-        out.append(np.where(np.isnan(marks), laid, marks))
-    return out
+    return np.asarray(shortest_path(csr_array(graph), directed=False))
 
 
 def _add_known_lengths(network: Network, graph: Array) -> None:
@@ -154,7 +160,7 @@ def _add_known_lengths(network: Network, graph: Array) -> None:
             graph[i, j] = graph[j, i] = max(float(length(places[i] - places[j])), 1e-6)
 
 
-def _read_places(network: Network) -> Array:
+def places_read(network: Network) -> Array:
     """(n, 3): near, with every coordinate that was held or read in its place; NaN elsewhere."""
     number, out = {p: i for i, p in enumerate(network.points)}, network.near.copy()
     for r in network.readings:

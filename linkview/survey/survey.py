@@ -9,7 +9,12 @@ import numpy as np
 
 from linkview.errors import SurveyRefused
 from linkview.geometry import Array, apply_direction, best_fit, frozen, length, mirrored
-from linkview.survey.doubts import Doubt, sifted, whole_scale_question
+from linkview.survey.doubts import (
+    Doubt,
+    longer_than_the_way_round,
+    sifted,
+    whole_scale_question,
+)
 from linkview.survey.fit import BENT, SPREAD_95, Fit
 from linkview.survey.freedom import axis_words, free_words, whole_words
 from linkview.survey.network import Network
@@ -66,6 +71,9 @@ def solve_survey(network: Network, sigmas: dict[Kind, float], *, free_datum: boo
     """
     if not network.unknowns or not network.readings:
         raise SurveyRefused("survey: nothing to solve; measure a point that is not held")
+    question = whole_scale_question(network)
+    if question:
+        raise SurveyRefused(f"survey: {question}")
     found = found_from_all_starts(network)
     _refuse_loose(found.best, sigmas, free_datum=free_datum)
     cleaned = sifted(found.best)
@@ -95,6 +103,8 @@ def _refuse_loose(fit: Fit, sigmas: dict[Kind, float], *, free_datum: bool) -> N
     lines = free_words(fit)
     if lines:
         lines = [f"survey: too few measurements: {line}" for line in lines]
+        wrong = [f"survey: {line}" for line in longer_than_the_way_round(fit.network)]
+        lines = [*wrong, *lines]
         lines += [f"survey: would help: {s.words}" for s in suggestions(fit, sigmas, count=3)]
     whole = whole_words(fit)
     if whole and not free_datum:
@@ -136,9 +146,6 @@ def _notes(network: Network, found: Found, fit: Fit) -> Iterator[str]:
     handless = all(r.kind is Kind.DISTANCE for r in network.readings)
     if handless and np.isnan(network.near).any() and not network.held.any():
         yield "distances alone cannot tell left from right: the mirror image fits as well"
-    question = whole_scale_question(fit)
-    if question:
-        yield question
     for k, name in enumerate(network.points):
         for j in range(k):
             if float(length(fit.places[k] - fit.places[j])) < ONE_PLACE_MM:
