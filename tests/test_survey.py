@@ -325,6 +325,18 @@ def test_a_point_on_two_tapes_is_free_along_its_circle():
     assert "would help: front left strut top, offset from the centre line" in str(refused.value)
 
 
+def test_heights_alone_laid_down_still_find_a_shape():
+    # Only z of three marks is known: no place is whole, and nothing warns on the way there.
+    rng = np.random.default_rng(9)
+    network, at = box_network(rng, count=6)
+    held = np.zeros((6, 3), dtype=bool)
+    held[:3, 2] = True
+    near = np.where(held, at, np.nan)
+    survey = solve_survey(replace(network, near=near, held=held), USUAL, free_datum=True)
+    assert survey.fit.cost < 1e-9
+    assert survey.fit.whole.shape[1] == 3
+
+
 def test_a_side_longer_than_the_way_round_is_told():
     nowhere = np.full((3, 3), np.nan)
     rows = (tape("a", "b", 500.0), tape("a", "c", 500.0), tape("b", "c", 5000.0))

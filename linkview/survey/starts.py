@@ -104,8 +104,7 @@ def _starts(network: Network) -> Iterator[Array]:
         if known.any() and not known.all():
             yield np.where(known, near, made)
     size = _size(network)
-    middle = np.nanmean(near, axis=0) if known.any() else np.zeros(3)
-    middle = np.where(np.isnan(middle), 0.0, middle)
+    middle = np.where(known, near, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
     for _ in range(SCATTERED):
         cloud = middle + size * rng.normal(size=near.shape)
         yield np.where(network.held, near, cloud)
