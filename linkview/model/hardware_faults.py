@@ -185,7 +185,7 @@ def _matches(key: str, body: MeshTable, points: Mapping[str, Position]) -> Itera
         return  # told elsewhere
     scale = best_scale(file * MM_PER_UNIT[body.unit], np.array(marks, dtype=float))
     if abs(scale - 1.0) <= WRONG_SCALE:
-        return
+        return  # and not the spreads' ratio: wrongly matched places shrink this one, and are asked
     own = MM_PER_UNIT[body.unit]
     fits = [u for u, mm in MM_PER_UNIT.items() if abs(scale * own / mm - 1.0) <= WRONG_SCALE]
     asked = f'is it drawn in "{fits[0]}"? then correct unit' if fits else "a mix-up of places?"

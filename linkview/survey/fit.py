@@ -172,7 +172,7 @@ class Fit:
 def _still(network: Network, x: Array, moves: Array) -> Array:
     """The combinations of moves (unknowns, j) that change no reading."""
     change = network.derivatives(x) @ moves
-    _, s, vt = np.linalg.svd(change, full_matrices=True)
+    _, s, vt = np.linalg.svd(change, full_matrices=change.shape[0] < change.shape[1])
     scale = 1.0 / float(network.sigma.max())
     rank = int((s > 1e-6 * scale).sum())
     return np.asarray(moves @ vt[rank:].T)

@@ -142,6 +142,8 @@ def _notes(network: Network, found: Found, fit: Fit) -> Iterator[str]:
         )
     for rival in found.rivals:
         yield from _rival_words(fit, rival)
+    if not fit.settled:
+        yield "the solution did not come to rest: take these points for rough ones, measure more"
     yield from _bent_words(fit)
     handless = all(r.kind is Kind.DISTANCE for r in network.readings)
     if handless and np.isnan(network.near).any() and not network.held.any():
