@@ -23,6 +23,7 @@ LAYERS = (
     ("clearance",),
     ("plates",),
     ("study",),
+    ("tuning",),
     ("scene",),
     ("export",),
     ("app",),

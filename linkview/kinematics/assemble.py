@@ -206,7 +206,7 @@ def _patched(
         patch = getattr(change, name)
         if patch:
             raw[name] = _merged(raw.get(name) or {}, patch)
-    for name in ("joints", "bodies", "plates"):
+    for name in ("joints", "bodies", "plates", "adjusters"):
         patch = getattr(change, name)
         if patch:
             old = dict(raw.get(name, {}))

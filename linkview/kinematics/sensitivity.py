@@ -25,7 +25,7 @@ from linkview.geometry import (
     unit,
 )
 from linkview.kinematics.axle import corner_poses
-from linkview.kinematics.closure import Square, State
+from linkview.kinematics.closure import Joint, Square, State
 from linkview.kinematics.corner import (
     DAMPER,
     CornerLinkage,
@@ -134,11 +134,22 @@ def perturbed(
     weights: how much each coordinate moves per unit, 1 where left out; -1 for y on the right side
     of a symmetric axle.
     """
-    built, many = at.built, len(coordinates)
-    corner = _moved(built.corner, coordinates, weights)
-    kept = corner if sizes is Sizes.FOLLOW else built.corner
+    corner = _moved(at.built.corner, coordinates, weights)
+    kept = corner if sizes is Sizes.FOLLOW else at.built.corner
+    return carried_along(at, corner, kept, held_joints(corner, kept), len(coordinates))
+
+
+def carried_along(
+    at: Factored, corner: Corner, kept: Corner, held: Sequence[Joint], many: int
+) -> Perturbed:
+    """The pose with the derivatives of `many` changes, each a row of what is complex.
+
+    corner: points (many, 3). kept: where the solved parts have their points. held: the joints in
+    the corner's own order, as `held_joints` gives them.
+    """
+    built = at.built
     locks = [j for j in built.linkage.joints if isinstance(j, Square)]
-    joints = in_row_order((*held_joints(corner, kept), *locks))
+    joints = in_row_order((*held, *locks))
     names = [j.name for j in joints]
     assert names == built.linkage.row_names
     origins = tuple(origin_of(kept, part) for part in built.parts)

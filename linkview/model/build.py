@@ -185,6 +185,9 @@ def axle_from(
             **fit_together(table.bodies),
             **{frozenset(o.between): o.because for o in table.leave_out},
         },
+        adjusters=dict(table.adjusters),
+        wanted=table.wanted,
+        given_side=Side(table.side),
     )
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from linkview.errors import Fault, near_miss
 from linkview.geometry import dot, length, unit
+from linkview.model.adjuster_faults import adjuster_faults
 from linkview.model.build import Reference, given_references, section_of
 from linkview.model.free_layout import layout_faults, layout_of
 from linkview.model.hardware_faults import SHORTEST_MM, hardware_faults
@@ -41,6 +42,8 @@ def axle_faults(
         out += _driveshaft(where, table, reference)
         out += _damper_now(where, table, layout, reference, measured)
     out += hardware_faults(where, table, layout, folder)
+    given = table.points or table.points_left
+    out += adjuster_faults(where, table.adjusters, table.wanted, layout, given)
     return list(dict.fromkeys(out))
 
 

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from linkview.geometry import Array, Index
+from linkview.model.adjusters import AdjusterTable, WantedTable
 from linkview.model.layout import Layout
 
 
@@ -366,6 +367,8 @@ class Axle:
     belongs to the axle as a whole).
     unsprung_kg: per corner. driven: its driveshafts carry drive.
     plates: the plate descriptions of the file (`model/schema.py`), left side.
+    adjusters: those of the file (`model/adjusters.py`), as `given_side` has them; wanted: what they
+    are to reach, or None.
     """
 
     name: str
@@ -379,6 +382,9 @@ class Axle:
     driven: bool
     plates: Mapping[str, object] = field(default_factory=dict)
     left_out: Mapping[frozenset[str], str] = field(default_factory=dict)
+    adjusters: Mapping[str, AdjusterTable] = field(default_factory=dict)
+    wanted: WantedTable | None = None
+    given_side: Side = Side.LEFT
 
     @property
     def corners(self) -> tuple[Corner, Corner]:

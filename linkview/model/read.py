@@ -213,7 +213,7 @@ class _Faults:
 
 # Stand-ins for required keys that are wrong or missing, so that the rest can still be checked.
 _STAND_INS: Mapping[str, object] = {"unsprung_kg": 1.0, "travel": {"droop": -10.0, "bump": 10.0}}
-_NAMED = ("points", "points_left", "points_right", "joints", "bodies", "plates")
+_NAMED = ("points", "points_left", "points_right", "joints", "bodies", "plates", "adjusters")
 
 
 def _mended(given: object) -> AxleTable | None:

@@ -12,6 +12,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, Strict
 
+from linkview.model.adjusters import AdjusterSpec, WantedTable
 from linkview.model.platespec import PlateSpec
 
 FARTHEST_MM = 20_000.0  # a car part further from the datum than this is a unit mistake
@@ -510,6 +511,10 @@ class AxleTable(Table):
     gaps: tuple[GapTable, ...] = ()
     leave_out: tuple[LeaveOutTable, ...] = ()
     plates: dict[Name, PlateSpec] = {}
+    adjusters: dict[Name, AdjusterSpec] = Field(
+        default={}, description="what can be set with spanners; see `adjusters.py`"
+    )
+    wanted: WantedTable | None = None
 
 
 class ChangeTable(Table):
@@ -537,6 +542,7 @@ class ChangeTable(Table):
     remove_bodies: tuple[Name, ...] = ()
     plates: dict[Name, dict[str, object]] = {}
     remove_plates: tuple[Name, ...] = ()
+    adjusters: dict[Name, dict[str, object]] = {}
     gaps: tuple[GapTable, ...] = Field(default=(), description="added, or replace the same pair")
     hold: Literal["wheel_height", "damper_length", "tyres_on_ground"] | None = None
 
