@@ -96,6 +96,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_compare(commands)
     _add_sensitivity(commands)
     _add_setting(commands)
+    _add_trust(commands)
     return parser
 
 
@@ -308,6 +309,42 @@ def _add_setting(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
                 help="leave it as it is (NAME, NAME_left or NAME_right); may be given again",
             )
             sub.add_argument("--strict", action="store_true", help="exit 1 if a value is not met")
+
+
+def _add_trust(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    words = "how far to trust each number, from measuring and cutting doubt; what to measure better"
+    sub = commands.add_parser("trust", help=words, description=words.capitalize() + ".")
+    sub.set_defaults(run=_trust)
+    sub.add_argument("model", metavar="MODEL.toml", type=Path, help="the hard-point file")
+    sub.add_argument("--variant", metavar="NAME", default="as_found", help="a planned change")
+    sub.add_argument("--axle", metavar="NAME", help="this axle alone")
+    sub.add_argument("--cars", metavar="N", type=_count, default=2000, help="drawn (%(default)s)")
+    sub.add_argument("--seed", metavar="N", type=int, default=1, help="which cars (%(default)s)")
+    sub.add_argument(
+        "--cut",
+        metavar="MM",
+        type=_not_negative,
+        default=0.0,
+        help="how far a plate's hole may be off either way; added to the points that plates hold",
+    )
+    sub.add_argument(
+        "--every-pose", action="store_true", help="the spread at each of 861 poses too"
+    )
+    sub.add_argument(
+        "--keep",
+        metavar="DIR",
+        type=Path,
+        help="keep what is done there, so that a run cut short goes on where it stopped",
+    )
+    sub.add_argument("--out", metavar="DIR", type=Path, help="folder for the results")
+
+
+def _count(text: str) -> int:
+    """A number of cars."""
+    number = int(text) if text.isdecimal() else 0
+    if not 20 <= number <= 10_000_000:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a count from 20 to 10 million")
+    return number
 
 
 def _wanted(text: str) -> tuple[str, float]:
@@ -844,6 +881,37 @@ def _set_up(args: argparse.Namespace) -> int:
     print(f"\nCAUTION: {CAUTIONS[0]}")
     _say_files(args, file, ["setup_steps.csv", "setup_readings.csv"])
     return SHORT if args.strict and any(one.misses for one in found) else DONE
+
+
+def _trust(args: argparse.Namespace) -> int:
+    from linkview.app.results import results_folder
+    from linkview.app.trust_results import trust_lines_and_tables
+    from linkview.errors import UnknownName, near_miss
+    from linkview.kinematics.assemble import build_car, rebuilder
+    from linkview.model.read import read_file
+
+    file = read_file(args.model)
+    car = build_car(file, args.variant)
+    if args.axle is not None and args.axle not in car.axles:
+        raise UnknownName(f"no axle '{args.axle}'; {near_miss(args.axle, car.axles)}")
+    axles = [axle for name, axle in car.axles.items() if args.axle in (None, name)]
+    with _progress() as tell:
+        lines, write = trust_lines_and_tables(
+            car,
+            axles,
+            rebuilder(file, args.variant),
+            count=args.cars,
+            seed=args.seed,
+            cut_mm=args.cut,
+            keep=args.keep,
+            every=args.every_pose,
+            tell=tell,
+        )
+    with results_folder(_folder(args, file)) as folder:
+        names = write(folder)
+    print("\n".join(lines))
+    _say_files(args, file, names)
+    return DONE
 
 
 def _names_dial(name: str, axle: Axle) -> bool:

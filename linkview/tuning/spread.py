@@ -1,0 +1,214 @@
+"""Alignment of many cars alike but for their hard points, over a grid of rack and travel.
+
+`spread_batch` is a plain function from a batch of cars to their figures: what runs here runs as
+well on another core or machine, and the cars of a batch depend on its number and seed alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from linkview.alignment import travel
+from linkview.alignment.assumed import Assumed, assumed_for
+from linkview.alignment.axle import ackermann
+from linkview.alignment.posed import contact, has_damper, steering_axis
+from linkview.alignment.readings import (
+    Ride,
+    contact_point_rate,
+    read_corner,
+    ride_from,
+    straight_enough,
+)
+from linkview.alignment.steering import foot_distance_mm
+from linkview.geometry import Array, Flags
+from linkview.kinematics.cars import CarPoses, Cars, grips
+from linkview.kinematics.closure import State
+from linkview.kinematics.solve import Problem
+from linkview.kinematics.sweep import CornerSweep, sweep_corner
+from linkview.model.parts import Axle, Car, Corner, Hold, Side
+
+Key = tuple[Side | None, str]
+
+
+@dataclass(frozen=True, eq=False)
+class Guide:
+    """One corner's nominal poses, to lead cars near it: states and inverses by (rack, travel)."""
+
+    sweep: CornerSweep
+    hold: Hold
+
+    @staticmethod
+    def of(corner: Corner, rack_mm: Array, travel_mm: Array, hold: Hold) -> Guide:
+        """rack_mm (S,), travel_mm (T,). Raises as a sweep does."""
+        return Guide(sweep_corner(corner, rack_mm, travel_mm, hold), hold)
+
+    def poses(self, cars: Cars) -> Iterator[tuple[int, int, CarPoses | None]]:
+        """Cars at every pose of the grid: rack index, travel index; None where the nominal car does
+        not reach.
+
+        Travel by travel, the rack centred first, as with the damper held that pose says its length.
+        """
+        sweep, linkage = self.sweep, cars.nominal.linkage
+        for j, height in enumerate(sweep.travel_mm):
+            held = np.full(cars.count, float(height))
+            if self.hold is Hold.DAMPER_LENGTH:
+                middle = int(np.argmin(np.abs(sweep.rack_mm)))
+                state, _ = self._brought(cars, cars.height, middle, j, held)
+                held = cars.values(state, 0.0, [cars.problem.driven])[0]
+            for i, rack in enumerate(sweep.rack_mm):
+                if not sweep.solved[i, j]:
+                    yield i, j, None
+                    continue
+                state, closed = self._brought(cars, cars.problem, i, j, held)
+                slope = linkage.rows(self._state(cars, i, j), np.array([rack])).slope[..., 0]
+                signs = grips(cars.nominal, cars.height, slope)
+                yield i, j, cars.read(state, closed, float(rack), signs)
+
+    def _state(self, cars: Cars, i: int, j: int) -> State:
+        poses = {p: self.sweep.poses[p][i, j][None] for p in cars.nominal.parts}
+        return cars.nominal.state_of(poses)
+
+    def _brought(
+        self, cars: Cars, problem: Problem, i: int, j: int, held: Array
+    ) -> tuple[State, Flags]:
+        base, rack = self._state(cars, i, j), float(self.sweep.rack_mm[i])
+        slope = cars.nominal.linkage.rows(base, np.array([rack])).slope[problem.used, :, 0]
+        inverse = np.asarray(np.linalg.inv(slope), dtype=float)
+        return cars.brought(problem, cars.start(base), inverse, rack, held)
+
+
+@dataclass(frozen=True, eq=False)
+class Batch:
+    """So many cars of one axle. sigma: by side, one sigma (3,) mm of each hard point, independent
+    from point to point and from side to side. number and seed name the cars; rack_mm (S,) and
+    travel_mm (T,) the poses; keep: whether every car's readings are wanted, not only their spread.
+    """
+
+    axle: Axle
+    car: Car
+    sigma: Mapping[Side, Mapping[str, Array]]
+    seed: int
+    number: int
+    count: int
+    rack_mm: Array
+    travel_mm: Array
+    hold: Hold
+    keep: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Spread:
+    """What a batch gives. By key, (S, T) each: how many cars read something, and the sums of their
+    differences from the nominal car and of the squares; nominal: its own readings.
+    each: (n, S, T) readings of every car, where they were to be kept.
+    """
+
+    count: int
+    nominal: Mapping[Key, Array]
+    reached: Mapping[Key, Array]
+    total: Mapping[Key, Array]
+    squares: Mapping[Key, Array]
+    each: Mapping[Key, Array]
+
+
+def spread_batch(batch: Batch) -> Spread:
+    """Reads every car of the batch, and the nominal one, at every pose."""
+    lines = [_Line.of(batch, corner) for corner in batch.axle.corners]
+    shape = len(batch.rack_mm), len(batch.travel_mm)
+    nominal: dict[Key, Array] = {}
+    sums: tuple[dict[Key, Array], dict[Key, Array], dict[Key, Array]] = ({}, {}, {})
+    each: dict[Key, Array] = {}
+    apart = _apart(lines)
+    for left, right in zip(*(line.poses() for line in lines), strict=True):
+        i, j = left[:2]
+        read: dict[Key, Array] = {}
+        for line, (_, _, posed) in zip(lines, (left, right), strict=True):
+            if posed is not None:
+                found = read_corner(posed, posed.bends, line.ride, line.assumed)[0]
+                side = line.corner.side
+                read |= {(side, n): np.asarray(v) for n, v in found.items() if np.ndim(v) == 1}
+        if left[2] is not None and right[2] is not None:
+            read |= _axle_readings(left[2], right[2], apart, batch.car.wheelbase_mm)
+        for key, values in read.items():
+            if key not in nominal:
+                nominal[key] = np.full(shape, np.nan)
+                for some in sums:
+                    some[key] = np.zeros(shape)
+                if batch.keep:
+                    each[key] = np.full((batch.count, *shape), np.nan)
+            nominal[key][i, j] = values[0]
+            off = values[1:] - values[0]
+            fine = np.isfinite(off)
+            sums[0][key][i, j] = fine.sum()
+            sums[1][key][i, j] = off[fine].sum()
+            sums[2][key][i, j] = (off[fine] ** 2).sum()
+            if batch.keep:
+                each[key][:, i, j] = values[1:]
+    return Spread(batch.count, nominal, sums[0], sums[1], sums[2], each)
+
+
+def drawn_points(batch: Batch, corner: Corner) -> dict[str, Array]:
+    """The batch's cars' hard points (n + 1, 3): the nominal car first, then n drawn (normal)."""
+    which = list(Side).index(corner.side)
+    random = np.random.default_rng([batch.seed, batch.number, which])
+    out = {}
+    for name in sorted(corner.points):
+        sigma = batch.sigma[corner.side].get(name, np.zeros(3))
+        off = random.standard_normal((batch.count, 3)) * sigma
+        out[name] = corner.points[name] + np.vstack([np.zeros((1, 3)), off])
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class _Line:
+    """One side of a batch: its cars, and their ride height."""
+
+    corner: Corner
+    cars: Cars
+    guide: Guide
+    at_ride: CarPoses
+    ride: Ride
+    assumed: Assumed
+
+    @staticmethod
+    def of(batch: Batch, corner: Corner) -> _Line:
+        cars = Cars(corner, drawn_points(batch, corner), batch.hold)
+        still = Guide.of(corner, np.zeros(1), np.zeros(1), Hold.WHEEL_HEIGHT)
+        (_, _, at_ride), *_ = still.poses(cars)
+        assert at_ride is not None
+        guide = Guide.of(corner, batch.rack_mm, batch.travel_mm, batch.hold)
+        assumed = assumed_for(batch.axle, batch.car)
+        return _Line(corner, cars, guide, at_ride, ride_from(at_ride), assumed)
+
+    def poses(self) -> Iterator[tuple[int, int, CarPoses | None]]:
+        return self.guide.poses(self.cars)
+
+
+def _apart(lines: list[_Line]) -> Array | None:
+    """Between the steering axes at the ground, ride height (n,); None where nothing steers."""
+    corner = lines[0].corner
+    drawn = corner.layout.steering_axis is not None or has_damper(corner)
+    if corner.rack is None or not drawn:
+        return None
+    axes = [steering_axis(line.at_ride) for line in lines]
+    feet = [contact(line.at_ride)[..., 2] for line in lines]
+    return np.asarray(foot_distance_mm(axes[0], axes[1], feet[0], feet[1]))
+
+
+def _axle_readings(
+    left: CarPoses, right: CarPoses, apart: Array | None, wheelbase_mm: float
+) -> dict[Key, Array]:
+    ground = contact(left), contact(right)
+    out: dict[Key, Array] = {(None, "track_mm"): ground[0][..., 1] - ground[1][..., 1]}
+    rates = [contact_point_rate(c, c.travel_twist) for c in (left, right)]
+    y, height = travel.roll_centre(ground[0], rates[0], ground[1], rates[1])
+    shown = straight_enough(left) & straight_enough(right)
+    out[None, "roll_centre_y_mm"] = np.where(shown, y, np.nan)
+    out[None, "roll_centre_height_mm"] = np.where(shown, height, np.nan)
+    if apart is not None:
+        steer = ackermann(left.spin_axis, right.spin_axis, apart / wheelbase_mm)
+        out[None, "percent_ackermann"] = steer[3]
+    return out
