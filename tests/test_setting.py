@@ -306,7 +306,7 @@ def test_commands_print_and_write(tmp_path, capsys):
     assert "-8.67 to +4.00 turns" in said
     assert main(["setup", str(MODEL), "--axle", "front", *out]) == 0
     said = capsys.readouterr().out
-    assert "1. top mount across, left: slide -4.5 mm" in said
+    assert "1. top mount across, left: slide 4.5 mm inboard" in said
     assert "CAUTION" in said
     rows = (tmp_path / "o" / "setup_steps.csv").read_text(encoding="utf-8").splitlines()
     assert len(rows) == 9

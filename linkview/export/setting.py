@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
@@ -9,13 +10,22 @@ import numpy as np
 
 from linkview.alignment.quantities import QUANTITIES
 from linkview.export.tables import write_table
-from linkview.model.adjusters import Eccentric, Holes, RackShims, Shims, SpringPerch, Threaded
+from linkview.model.adjusters import (
+    Eccentric,
+    Holes,
+    RackShims,
+    Shims,
+    SlotAdjuster,
+    SpringPerch,
+    Threaded,
+)
 from linkview.model.parts import Side
 from linkview.tuning.dials import RIDE_HEIGHT, Dial, DialTable, Key, quantity
 from linkview.tuning.setting import CLOSE, SetUp, plural
 
 SHOWN = ("camber_deg", "caster_deg", "toe_in_deg", RIDE_HEIGHT, "bump_steer_deg_per_mm")
 HEADS = ("camber deg", "caster deg", "toe-in deg", "height mm", "bump toe deg/mm")
+STRAIGHT = 0.98  # of a way along one axis of the car, to be called by its name
 HELD = (
     "At ride height, rack centred, against the body. The dampers keep their length: each spring "
     "carries the load it has now. Corner weights move when one corner is lifted alone: weigh the "
@@ -119,11 +129,26 @@ def setting_words(dial: Dial, by: float) -> str:
             done = "add" if by > 0 else "take out"
             return f"{done} {abs(by):.0f} {plural('shim', abs(by))} of {a.thickness:g} mm"
         case Eccentric():
-            return f"turn the cam {by:+.0f} deg: {a.mm(by):+.2f} mm along its way"
+            return f"turn the cam {by:+.0f} deg: {_slid(dial, a.way, a.mm(by), 2)}"
         case Holes():
             shift = ", ".join(f"{v:+g}" for v in a.others[round(by) - 1])
             return f"to hole {by:.0f}, at [{shift}] mm from the present one"
-    return f"slide {by:+.1f} mm along its way"
+        case SlotAdjuster():
+            return f"slide {_slid(dial, a.way, by, 1)}"
+    raise AssertionError(f"no words for {type(a).__name__}")
+
+
+def _slid(dial: Dial, way: tuple[float, float, float], mm: float, places: int) -> str:
+    """'4.5 mm inboard', or along the way where it is askew to the car."""
+    size = math.hypot(*way)
+    axis = max(range(3), key=lambda k: abs(way[k]))
+    if abs(way[axis]) < STRAIGHT * size:
+        return f"{mm:+.{places}f} mm along its way"
+    plus = way[axis] * mm > 0.0
+    if axis == 1:  # y points to the car's left: outboard where the left side is written
+        plus = plus == (dial.written_for is Side.LEFT)
+    words = (("rearward", "forward"), ("inboard", "outboard"), ("down", "up"))[axis]
+    return f"{abs(mm):.{places}f} mm {words[int(plus)]}"
 
 
 def _turns(by: float, steps: int) -> str:

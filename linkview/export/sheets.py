@@ -24,12 +24,16 @@ from linkview.export.blocks import (
 from linkview.export.identity import Identity
 from linkview.export.line_drawings import lines_between, points_sketch
 from linkview.export.report import at_ride_height, figure, running_foot, running_head
+from linkview.export.setting import figure as setting_figure
+from linkview.export.setting import setting_words
 from linkview.export.summary import CAUTIONS, gap_words
 from linkview.geometry import length
-from linkview.model.parts import Axle, Car, Corner
+from linkview.model.parts import Axle, Car, Corner, Side
 from linkview.plates.plate import Slot
 from linkview.scene.stage import standing_at
 from linkview.study import AxleStudy, CarStudy, spoken
+from linkview.tuning.dials import quantity
+from linkview.tuning.setting import set_up, wanted_of
 
 TARGETS = ("camber_deg", "toe_in_deg", "caster_deg", "gauge_caster_deg")
 WORST_GAPS = 3
@@ -52,6 +56,7 @@ def setup_paper(study: CarStudy, identity: Identity) -> Document:
         blocks.append(Heading(f"{name.capitalize()} axle", 2))
         blocks.append(Table(_COLUMNS, tuple(_setup_rows(axle)), dense=True))
         blocks.append(Bullets(tuple(_stops(axle)), Tone.NOTE))
+        blocks += _settings(axle, study.car)
     blocks.append(Heading("Check by hand before it moves", 2))
     blocks.append(Bullets(BY_HAND, Tone.NOTE))
     worst = [
@@ -70,6 +75,33 @@ def setup_paper(study: CarStudy, identity: Identity) -> Document:
         tuple(blocks),
         one_page=True,
     )
+
+
+def _settings(axle: AxleStudy, car: Car) -> Iterator[Block]:
+    """What to set for what is wanted, in order, where the file has adjusters and says so."""
+    wanted = wanted_of(axle.axle.wanted, {})
+    if not wanted or not axle.axle.adjusters:
+        return
+    found = set_up(axle.axle, car, wanted)
+    rows = []
+    for number, step in enumerate(found.steps, start=1):
+        one = step.dial.side or Side.LEFT
+        told = [f"{quantity(k[1]).label} {setting_figure(k, v)}" for k, v in step.readings.items()
+                if k[0] is one]  # fmt: skip
+        what = setting_words(step.dial, step.by)
+        rows.append(Row((str(number), step.dial.words, what, ", ".join(told))))
+    columns = Column("step", 1.0), Column("adjuster", 3.6), Column("what to do", 5.4)
+    yield Para(
+        "From the alignment above to what is wanted ("
+        + ", ".join(f"{k[0].value if k[0] else ''} {quantity(k[1]).label} {setting_figure(k, v)}"
+                    for k, v in wanted.items())
+        + "), in this order:",
+        Tone.NOTE,
+    )  # fmt: skip
+    yield Table((*columns, Column("then it reads", 7.3)), tuple(rows), dense=True)
+    missed = tuple(f"Not met: {m.words}" for m in found.misses)
+    if missed:
+        yield Bullets(missed, Tone.NOTE)
 
 
 _COLUMNS = (

@@ -8,7 +8,7 @@ their length (the springs carry the same load) unless a spring's seat is moved.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -37,12 +37,15 @@ Key = tuple[Side | None, str]
 
 @dataclass(frozen=True, eq=False)
 class Dial:
-    """One adjuster where it sits. side: None where it serves both."""
+    """One adjuster where it sits. side: None where it serves both. written_for: the side whose
+    directions the file gives; the other's are mirrored.
+    """
 
     name: str
     side: Side | None
     adjuster: AdjusterTable
     held: bool
+    written_for: Side
 
     @property
     def words(self) -> str:
@@ -66,9 +69,9 @@ def dials_of(axle: Axle, held: Sequence[str] = ()) -> tuple[Dial, ...]:
     out = []
     for name, adjuster in axle.adjusters.items():
         for side in (None,) if adjuster.shared else tuple(Side):
-            dial = Dial(name, side, adjuster, adjuster.fixed)
+            dial = Dial(name, side, adjuster, adjuster.fixed, axle.given_side)
             kept = adjuster.fixed or dial.name in held or dial.label in held
-            out.append(Dial(name, side, adjuster, kept))
+            out.append(replace(dial, held=kept))
     return tuple(out)
 
 

@@ -25,7 +25,7 @@ from linkview.geometry import Array
 from linkview.model.parts import Side
 from linkview.tuning.spread import Batch, Key, Spread, spread_batch
 
-BATCH = 500  # cars at a time: small enough to stay in a core's cache, 0.3 s of nine poses
+BATCH = 2500  # cars at a time: 7.6 us a corner pose, against 11 by thousands and 26 by 250
 _MAPS = ("nominal", "reached", "total", "squares", "each")
 
 

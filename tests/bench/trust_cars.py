@@ -34,7 +34,8 @@ def main(cars: int) -> None:
     cpu = used.children_user + used.children_system
     print(
         f"{cars} front axles, {poses:,} corner poses, {len(spread.nominal)} readings: "
-        f"{took:.1f} s, {cpu:.1f} processor s, {cpu / poses * 1e6:.1f} us of processor a corner pose"
+        f"{took:.1f} s, {cpu:.1f} processor s, "
+        f"{cpu / poses * 1e6:.1f} us of processor a corner pose"
     )
 
 
