@@ -97,6 +97,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_sensitivity(commands)
     _add_setting(commands)
     _add_trust(commands)
+    _add_targets(commands)
     return parser
 
 
@@ -336,6 +337,18 @@ def _add_trust(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         type=Path,
         help="keep what is done there, so that a run cut short goes on where it stopped",
     )
+    sub.add_argument("--out", metavar="DIR", type=Path, help="folder for the results")
+
+
+def _add_targets(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    words = "move points inside boxes to reach aims: several answers, each with what it costs"
+    sub = commands.add_parser("targets", help=words, description=words.capitalize() + ".")
+    sub.set_defaults(run=_targets)
+    sub.add_argument("model", metavar="MODEL.toml", type=Path, help="the hard-point file")
+    sub.add_argument("--variant", metavar="NAME", default="as_found", help="a planned change")
+    sub.add_argument("--axle", metavar="NAME", help="this axle alone")
+    sub.add_argument("--seed", metavar="N", type=int, default=1, help="of the drawn starts")
+    sub.add_argument("--strict", action="store_true", help="exit 1 if no answer meets every aim")
     sub.add_argument("--out", metavar="DIR", type=Path, help="folder for the results")
 
 
@@ -912,6 +925,42 @@ def _trust(args: argparse.Namespace) -> int:
     print("\n".join(lines))
     _say_files(args, file, names)
     return DONE
+
+
+def _targets(args: argparse.Namespace) -> int:
+    from linkview.app.results import results_folder
+    from linkview.errors import UnknownName, near_miss
+    from linkview.export.summary import CAUTIONS
+    from linkview.export.targets import NEXT, answer_lines, write_answers, write_variants
+    from linkview.kinematics.assemble import build_car
+    from linkview.model.read import read_file
+    from linkview.tuning.targets import reach
+
+    file = read_file(args.model)
+    car = build_car(file, args.variant)
+    if args.axle is not None and args.axle not in car.axles:
+        raise UnknownName(f"no axle '{args.axle}'; {near_miss(args.axle, car.axles)}")
+    some = [a for n, a in car.axles.items() if (a.aims and args.axle is None) or args.axle == n]
+    if not some:
+        raise LinkviewError(f"{file.path}: nothing to aim at; add [[axle.NAME.aims]]")
+    found = {}
+    with _progress() as tell:
+        for axle in some:
+
+            def heard(done: int, count: int, name: str = axle.name) -> None:
+                tell(f"{name} axle: choices of points", done, count)
+
+            found[axle.name] = axle, reach(axle, car, seed=args.seed, heard=heard)
+    with results_folder(_folder(args, file)) as folder:
+        write_answers(folder / "targets.csv", found)
+        write_variants(folder / "targets_variants.toml", found, args.variant)
+    for axle, answers in found.values():
+        print("\n".join(answer_lines(axle, answers)) + "\n")
+    print(NEXT)
+    print(f"\nCAUTION: {CAUTIONS[0]}")
+    _say_files(args, file, ["targets.csv", "targets_variants.toml"])
+    short = any(all(a.missed for a in answers) for _, answers in found.values())
+    return SHORT if args.strict and short else DONE
 
 
 def _names_dial(name: str, axle: Axle) -> bool:

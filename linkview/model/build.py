@@ -188,6 +188,8 @@ def axle_from(
         adjusters=dict(table.adjusters),
         wanted=table.wanted,
         given_side=Side(table.side),
+        may_move=dict(table.may_move),
+        aims=table.aims,
     )
 
 

@@ -43,6 +43,10 @@ def axle_faults(
         out += _damper_now(where, table, layout, reference, measured)
     out += hardware_faults(where, table, layout, folder)
     given = table.points or table.points_left
+    for point in table.may_move:
+        if point not in given:
+            what = f"no hard point '{point}'"
+            out.append(Fault(f"{where}.may_move.{point}", what, near_miss(point, given)))
     out += adjuster_faults(where, table.adjusters, table.wanted, layout, given)
     return list(dict.fromkeys(out))
 

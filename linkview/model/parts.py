@@ -16,6 +16,7 @@ import numpy as np
 
 from linkview.geometry import Array, Index
 from linkview.model.adjusters import AdjusterTable, WantedTable
+from linkview.model.aims import AimTable, MoveTable
 from linkview.model.layout import Layout
 
 
@@ -368,7 +369,7 @@ class Axle:
     unsprung_kg: per corner. driven: its driveshafts carry drive.
     plates: the plate descriptions of the file (`model/schema.py`), left side.
     adjusters: those of the file (`model/adjusters.py`), as `given_side` has them; wanted: what they
-    are to reach, or None.
+    are to reach, or None. may_move, aims: what a design may move and is to reach (`model/aims.py`).
     """
 
     name: str
@@ -385,6 +386,8 @@ class Axle:
     adjusters: Mapping[str, AdjusterTable] = field(default_factory=dict)
     wanted: WantedTable | None = None
     given_side: Side = Side.LEFT
+    may_move: Mapping[str, MoveTable] = field(default_factory=dict)
+    aims: tuple[AimTable, ...] = ()
 
     @property
     def corners(self) -> tuple[Corner, Corner]:

@@ -13,6 +13,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, Strict
 
 from linkview.model.adjusters import AdjusterSpec, WantedTable
+from linkview.model.aims import AimTable, MoveTable
 from linkview.model.platespec import PlateSpec
 
 FARTHEST_MM = 20_000.0  # a car part further from the datum than this is a unit mistake
@@ -515,6 +516,10 @@ class AxleTable(Table):
         default={}, description="what can be set with spanners; see `adjusters.py`"
     )
     wanted: WantedTable | None = None
+    may_move: dict[Name, MoveTable] = Field(
+        default={}, description="where points may go to reach the aims; see `aims.py`"
+    )
+    aims: tuple[AimTable, ...] = ()
 
 
 class ChangeTable(Table):

@@ -1,0 +1,70 @@
+"""What a design is to reach, `[[axle.NAME.aims]]`, and what may move for it: `may_move`."""
+
+from __future__ import annotations
+
+from typing import Annotated, Self
+
+from pydantic import BaseModel, ConfigDict, Field, Strict, model_validator
+
+Number = Annotated[float, Strict()]
+Millimetres = Annotated[Number, Field(ge=-1000.0, le=1000.0)]
+Range = tuple[Millimetres, Millimetres]
+Inputs = Millimetres | tuple[Millimetres, ...]
+
+
+class MoveTable(BaseModel):
+    """[axle.NAME.may_move.POINT]: how far a hard point may go from where it is, mm, by axis."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    x: Range = (0.0, 0.0)
+    y: Range = (0.0, 0.0)
+    z: Range = (0.0, 0.0)
+
+    @model_validator(mode="after")
+    def _holds_zero(self) -> Self:
+        for name in "xyz":
+            low, high = getattr(self, name)
+            if not low <= 0.0 <= high:
+                raise ValueError(f"{name} = [{low:g}, {high:g}] does not hold 0, where it is now")
+        if (self.x, self.y, self.z) == ((0.0, 0.0),) * 3:
+            raise ValueError("gives no way to go; add x, y or z = [lowest, highest]")
+        return self
+
+    @property
+    def ranges(self) -> tuple[Range, Range, Range]:
+        """By axis."""
+        return self.x, self.y, self.z
+
+
+class AimTable(BaseModel):
+    """[[axle.NAME.aims]]: one reading at one pose or along several."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    reading: str = Field(description="as it is named in `alignment/quantities.py`")
+    rack: Inputs = Field(default=0.0, description="mm, one or several")
+    travel: Inputs = Field(default=0.0, description="mm, one or several")
+    change: Annotated[bool, Strict()] = Field(
+        default=False, description="true: the change from ride height, rack centred"
+    )
+    equals: Number | None = None
+    at_least: Number | None = None
+    at_most: Number | None = None
+    within: Annotated[Number, Field(gt=0.0)] = Field(
+        description="how near counts as met, in the reading's unit"
+    )
+
+    @model_validator(mode="after")
+    def _one_aim(self) -> Self:
+        given = [n for n in ("equals", "at_least", "at_most") if getattr(self, n) is not None]
+        if len(given) != 1:
+            raise ValueError("give one of equals, at_least, at_most")
+        return self
+
+    @property
+    def poses(self) -> tuple[tuple[float, float], ...]:
+        """Every (rack, travel) it speaks of."""
+        racks = self.rack if isinstance(self.rack, tuple) else (self.rack,)
+        travels = self.travel if isinstance(self.travel, tuple) else (self.travel,)
+        return tuple((r, t) for r in racks for t in travels)
