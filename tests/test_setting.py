@@ -217,6 +217,16 @@ def test_what_stops_it_is_named(car):
     assert found.settings[right] == -12.0
 
 
+def test_what_is_out_of_reach_does_not_drag_the_rest_away(car):
+    axle = car.axles["front"]
+    found = set_up(axle, car, wanted_of(None, {"camber": -15.0, "toe_in": 0.1}))
+    assert {m.key[1] for m in found.misses} == {"camber_deg"}
+    for side in Side:
+        assert found.after.values[side, "camber_deg"] < -5.0
+        assert found.after.values[side, "toe_in_deg"] == pytest.approx(0.1, abs=0.05)
+        assert abs(found.after.values[side, RIDE_HEIGHT]) < 12.0
+
+
 def test_a_value_nothing_changes_is_said_to_be_so(car):
     axle = replace(car.axles["front"], adjusters={"tie_rod_end": rod("tie_rod")})
     found = set_up(axle, car, wanted_of(None, {"caster": 8.0, "toe_in": 0.0}))
@@ -248,6 +258,8 @@ def test_adjusters_that_do_nothing_or_fight_are_named(car):
         set_up(axle, car, wanted_of(None, {"camber": -4.5}), ["tie_rod_ed"])
     with pytest.raises(CannotSet, match="caster is not read here"):
         set_up(car.axles["rear"], car, wanted_of(None, {"caster": 4.0}))
+    with pytest.raises(CannotSet, match="camber 400 deg cannot be meant"):
+        set_up(axle, car, wanted_of(None, {"camber": 400.0}))
     with pytest.raises(UnknownName, match="camber"):
         wanted_of(None, {"cambr": 1.0})
 

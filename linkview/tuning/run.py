@@ -13,7 +13,7 @@ import signal
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from concurrent.futures import Executor, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
 from dataclasses import fields, replace
 from pathlib import Path
@@ -26,6 +26,7 @@ from linkview.model.parts import Side
 from linkview.tuning.spread import Batch, Key, Spread, spread_batch
 
 BATCH = 2500  # cars at a time: 7.6 us a corner pose, against 11 by thousands and 26 by 250
+HEED_S = 0.3  # how often an interrupt is looked for while others work
 _MAPS = ("nominal", "reached", "total", "squares", "each")
 
 
@@ -42,11 +43,18 @@ def all_cores() -> Iterator[Executor]:
     """A pool of processes, one for every core this one may use; stopped with the block."""
     free = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
     context = multiprocessing.get_context("spawn")
+    others = multiprocessing.active_children()
     pool = ProcessPoolExecutor(free or 1, mp_context=context, initializer=_leave_interrupts)
     try:
         yield pool
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+    except BaseException:
+        # Nobody waits for what is not wanted any more; whole batches are kept already.
+        pool.shutdown(wait=False, cancel_futures=True)
+        for process in multiprocessing.active_children():
+            if process not in others:
+                process.terminate()
+        raise
+    pool.shutdown(wait=True)
 
 
 def _leave_interrupts() -> None:
@@ -78,7 +86,11 @@ def run(
             left.append(batch)
     many = sum(b.count for b in batches)
     heard(sum(s.count for s in found.values()), many)
-    for number, spread in _worked(left, executor):
+
+    def waiting() -> None:
+        heard(sum(s.count for s in found.values()), many)
+
+    for number, spread in _worked(left, executor, waiting):
         path = _path(folder, print_, next(b for b in left if b.number == number))
         if path is not None:
             _write(path, spread)
@@ -87,7 +99,10 @@ def run(
     return together([found[b.number] for b in batches])
 
 
-def _worked(left: Sequence[Batch], executor: Executor | None) -> Iterator[tuple[int, Spread]]:
+def _worked(
+    left: Sequence[Batch], executor: Executor | None, waiting: Callable[[], None]
+) -> Iterator[tuple[int, Spread]]:
+    """Batches in turn; `waiting` is called now and then, and may raise."""
     if executor is None:
         for batch in left:
             yield batch.number, spread_batch(batch)
@@ -97,6 +112,9 @@ def _worked(left: Sequence[Batch], executor: Executor | None) -> Iterator[tuple[
     ]
     try:
         for number, future in going:
+            while not future.done():
+                waiting()
+                wait([future], timeout=HEED_S)
             yield number, future.result()
     finally:
         for _, future in going:

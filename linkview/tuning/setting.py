@@ -44,6 +44,11 @@ KEYS = {
 # Against a miss of one `CLOSE`, squared: a value nobody asked for that does not stay as it is (its
 # misses count so many times), a workshop step, and an adjuster touched at all.
 KEPT, FEW, TOUCHED = 0.3, 0.01, 0.05
+# A miss pulls no harder than one of this many `CLOSE`: what is far out of reach must not drag away
+# what can be reached (Huber's loss).
+FAR = 3.0
+# Beyond these a wanted value is a slip of the pen.
+SENSIBLE = {"camber_deg": 20.0, "caster_deg": 40.0, "toe_in_deg": 20.0, RIDE_HEIGHT: 300.0}
 MOST_ROUNDS = 12
 MOST_HOLES = 64  # combinations of other holes that are tried
 EXACT_ROUNDING = 12  # dials whose steps up and down are all tried together
@@ -180,8 +185,10 @@ def _check(
         raise CannotSet(
             f"{axle.name} axle: nothing is wanted; add [axle.{axle.name}.wanted], or --want"
         )
-    if not all(np.isfinite(v) for v in wanted.values()):
-        raise CannotSet(f"{axle.name} axle: a wanted value is not a number")
+    for key, value in wanted.items():
+        if not abs(value) <= SENSIBLE.get(key[1], 1.0):
+            q = quantity(key[1])
+            raise CannotSet(f"{axle.name} axle: {q.label} {value:g} {q.unit} cannot be meant")
     for name in held:
         known = [*axle.adjusters, *(d.label for d in dials)]
         if name not in known:
@@ -249,8 +256,9 @@ class _Bench:
         return np.array(rows)[:, self.free] * self.steps[self.free]
 
     def cost(self, settings: Array, state: State) -> float:
-        used = settings / self.steps
-        return float(np.sum(self.off(state) ** 2) + FEW**2 * np.sum(used**2))
+        used, off = settings / self.steps, np.abs(self.off(state))
+        misses = np.where(off <= FAR, off**2, 2.0 * FAR * off - FAR**2)
+        return float(np.sum(misses) + FEW**2 * np.sum(used**2))
 
     def solved(self, start: Array, known: State | None) -> tuple[Array, State]:
         """Settings without workshop steps, from a start, by Gauss and Newton inside the ends."""
@@ -284,7 +292,10 @@ class _Bench:
         free, steps = self.free, self.steps
         low, high = (end[free] / steps[free] for end in self.ends)
         at = settings[free] / steps[free]
-        return _Plan(self.slopes(state), self.off(state), at, low, high)
+        off = self.off(state)
+        # Weights that make the squares fall off as Huber's loss does, from here.
+        pull = np.sqrt(np.minimum(1.0, FAR / np.maximum(np.abs(off), 1e-12)))
+        return _Plan(pull[:, None] * self.slopes(state), pull * off, at, low, high)
 
     def in_steps(self, exact: Array, state: State) -> Array:
         """Workshop steps that read best by the slopes at the exact settings, touching few dials.
