@@ -25,6 +25,7 @@ from linkview.model.adjusters import (
 )
 from linkview.model.parts import Side
 from linkview.model.read import read_file
+from linkview.tuning.bench import CLOSE
 from linkview.tuning.dials import (
     RIDE_HEIGHT,
     dial_table,
@@ -33,7 +34,7 @@ from linkview.tuning.dials import (
     stance,
     state_of,
 )
-from linkview.tuning.setting import CLOSE, CannotSet, set_up, wanted_of
+from linkview.tuning.setting import CannotSet, set_up, wanted_of
 
 MODEL = MODELS / "demo_coupe" / "setting_up.toml"
 

@@ -49,7 +49,7 @@ def all_cores() -> Iterator[Executor]:
         yield pool
     except BaseException:
         # Nobody waits for what is not wanted any more; whole batches are kept already.
-        pool.shutdown(wait=False, cancel_futures=True)
+        pool.shutdown(wait=False)
         for process in multiprocessing.active_children():
             if process not in others:
                 process.terminate()
@@ -116,9 +116,12 @@ def _worked(
                 waiting()
                 wait([future], timeout=HEED_S)
             yield number, future.result()
-    finally:
-        for _, future in going:
-            future.cancel()
+    except BaseException:
+        # A process pool is ended as a whole; what is cancelled one by one it would trip over.
+        if not isinstance(executor, ProcessPoolExecutor):
+            for _, future in going:
+                future.cancel()
+        raise
 
 
 def together(spreads: Sequence[Spread]) -> Spread:
