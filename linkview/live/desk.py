@@ -52,8 +52,7 @@ class Desk:
         self._shown: dict[str, tuple[int, Shapes]] = {}
         self._known: dict[str, Json] = {}
         self._later: asyncio.TimerHandle | None = None
-        self._stamp = 0
-        self._gaps.ask("warm", 0)
+        self._fresh = False
         self._commands: dict[str, Callable[[Client, Json], Awaitable[None]]] = {
             "hello": self._hello,
             "pose": self._pose,
@@ -79,7 +78,14 @@ class Desk:
         self._known.clear()
         for client in self.clients:
             await self._hello(client, {})
-        self._ask_all()
+        # What is seen first comes first: the other work would take its processor time.
+        for name, axle in self.document.car.axles.items():
+            generation = self.document.generation
+            self._shapes.ask(f"shapes {name}", generation, ShapeJob(self.document.car, name, name))
+            if differs(axle, self._ghost_car.axles[name]):
+                job = ShapeJob(self._ghost_car, name, f"ghost {name}")
+                self._shapes.ask(f"ghost {name}", generation, job)
+        self._fresh = True
 
     def close(self) -> None:
         """Ends the helpers; what was not saved stays kept."""
@@ -121,8 +127,10 @@ class Desk:
                 raise LinkviewError("this page may only look; ask the builder for the other link")
             await command(client, message)
         except (LinkviewError, ValueError, KeyError, TypeError) as fault:
-            words = str(fault) if isinstance(fault, LinkviewError | ValueError) else (
-                f"the page sent something unreadable ({type(fault).__name__})"
+            words = (
+                str(fault)
+                if isinstance(fault, LinkviewError | ValueError)
+                else (f"the page sent something unreadable ({type(fault).__name__})")
             )
             client.tell(
                 f"refused {kind}",
@@ -407,6 +415,10 @@ class Desk:
             self._shown[shapes.slot] = words["stamp"], shapes
             for client in self.clients:
                 asyncio.ensure_future(self._show(client, words["stamp"], shapes))
+            if self._fresh:
+                self._fresh = False
+                self._gaps.ask("warm", 0)
+                self._settle()
         elif "superseded" not in words:
             self._pass_on(words)
 

@@ -60,9 +60,7 @@ def _sampled(post: Post, job: GapJob) -> None:
 def _measured(axle: Axle, sweep: AxleSweep) -> dict[Side, GapSurvey]:
     corners = sweep.corners[:1] if axle.symmetric else sweep.corners
     return {
-        c.corner.side: survey(
-            c.corner, c.poses, wanted=axle.wanted_gaps, left_out=axle.left_out
-        )
+        c.corner.side: survey(c.corner, c.poses, wanted=axle.wanted_gaps, left_out=axle.left_out)
         for c in corners
     }
 
@@ -76,9 +74,7 @@ def _posed(post: Post, job: GapJob) -> None:
         post.heed()
         if not corner.solved.all():
             continue
-        found = survey(
-            corner.corner, corner.poses, wanted=axle.wanted_gaps, left_out=axle.left_out
-        )
+        found = survey(corner.corner, corner.poses, wanted=axle.wanted_gaps, left_out=axle.left_out)
         out += [_posed_json(corner.corner.side, pair) for pair in found.pairs]
     post.answer({"axle": job.axle, "pairs": out})
 

@@ -106,20 +106,23 @@ def serve(pipe: Connection, works: Callable[[], dict[str, Work]]) -> None:
 
 
 class Helper:
-    """One helper process, started again if it ever ends; `heard` is called from its own thread."""
+    """One helper process, started when it is first asked; `heard` is called from a thread of its
+    own.
+    """
 
     def __init__(self, works: Callable[[], dict[str, Work]], heard: Heard) -> None:
         self._works, self._heard = works, heard
         self._lock, self._closing = threading.Lock(), False
-        self._start()
+        self._pipe: Connection | None = None
 
     def _start(self) -> None:
         context = get_context("spawn")
-        self._pipe, far = context.Pipe()
+        pipe, far = context.Pipe()
+        self._pipe = pipe
         self.process = context.Process(target=serve, args=(far, self._works), daemon=True)
         self.process.start()
         far.close()
-        threading.Thread(target=self._listen, args=(self._pipe,), daemon=True).start()
+        threading.Thread(target=self._listen, args=(pipe,), daemon=True).start()
 
     def _listen(self, pipe: Connection) -> None:
         while True:
@@ -134,11 +137,15 @@ class Helper:
     def restart(self) -> None:
         """After it ended by itself."""
         self.process.join(timeout=5.0)
-        self._start()
+        with self._lock:
+            self._pipe = None
 
     def ask(self, kind: str, stamp: int, given: object = None) -> None:
         """Puts a job; it replaces one of the same kind that was not begun."""
         with self._lock:
+            if self._pipe is None:
+                self._start()
+            assert self._pipe is not None
             try:
                 self._pipe.send(Job(kind, stamp, given))
             except (BrokenPipeError, OSError):
@@ -150,6 +157,8 @@ class Helper:
     def close(self) -> None:
         """Ends the process now."""
         self._closing = True
+        if self._pipe is None:
+            return
         self.process.terminate()
         self.process.join(timeout=5.0)
         self._pipe.close()

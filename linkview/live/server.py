@@ -215,5 +215,3 @@ async def _page(desk: Desk, gate: Gate, connection: ServerConnection) -> None:
         for work in works:
             with suppress(asyncio.CancelledError, ConnectionClosed):
                 await work
-
-

@@ -181,7 +181,7 @@
 
   // --- what is heard ---------------------------------------------------------------------------
 
-  wire.on("shapes", (message) => { view.take(message); if (state.axle && message.slot === state.axle.name) { document.documentElement.dataset.shapes = "yes"; buildShown(); } });
+  wire.on("shapes", (message) => { view.take(message); if (state.axle && message.slot === state.axle.name) { document.documentElement.dataset.shapes = "yes"; buildShown(); } if (state.axle && message.slot === `ghost ${state.axle.name}` && state.pose && !state.pose.foundReadings) askPose(); });
   wire.on("curves", (message) => { state.curves = message; state.curvesAt = performance.now(); sheets.refreshIf("curves"); });
   wire.on("sampled", (message) => { if (message.pairs && message.axle === state.axle.name) { state.gaps = message; state.sampledAt = performance.now(); sheets.refreshIf("gaps"); } });
   wire.on("certified", (message) => {
