@@ -57,17 +57,34 @@ def server(browser: Any, model: Path, tmp_path_factory: pytest.TempPathFactory) 
         yield one
 
 
-@pytest.fixture
-def tab(browser: Any, server: Running) -> Iterator[Tab]:
-    """A fresh tab, with whatever an earlier test changed put away."""
-    one = Tab(browser, server.url)
-    one.run(
-        """() => { if (live.state.car.state.unsaved || live.state.car.state.base !== 'planned')
-        live.wire.ask({ do: 'variant', name: 'planned' }); }"""
-    )
-    one.wait("() => live.state.car.state.base === 'planned' && !live.state.car.state.unsaved")
+@pytest.fixture(scope="module")
+def shared(browser: Any, server: Running) -> Iterator[Tab]:
+    one = Tab(browser, server.url, 900, 600)
     yield one
     one.close()
+
+
+@pytest.fixture
+def tab(shared: Tab) -> Tab:
+    """The one tab, at ride height, with whatever an earlier test changed put away."""
+    shared.run(
+        """() => {
+        if (live.state.inch) document.getElementById('units').click();
+        if (live.state.axle.name !== 'front') document.querySelector('[data-key=front]').click();
+        document.getElementById('refused').hidden = true;
+        document.getElementById('stops').checked = true;
+        live.setHow('made_to_fit'); live.setSnap(1); live.view.select(null);
+        live.sheets.show('now');
+        document.getElementById('home').click();
+        if (live.state.car.state.unsaved || live.state.car.state.base !== 'planned')
+          live.wire.ask({ do: 'variant', name: 'planned' }); }"""
+    )
+    shared.wait(
+        """() => { const p = live.state.pose, s = live.state.car.state;
+        return p && p.rack === 0 && p.travel === 0 && p.roll === 0 && s.base === 'planned'
+          && !s.unsaved && live.wire.pending() === 0; }"""
+    )
+    return shared
 
 
 def _set_point(tab: Tab, name: str, column: int, text: str) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -53,6 +54,7 @@ class Desk:
         self._known: dict[str, Json] = {}
         self._later: asyncio.TimerHandle | None = None
         self._fresh = False
+        self._tasks: set[asyncio.Future[None]] = set()
         self._commands: dict[str, Callable[[Client, Json], Awaitable[None]]] = {
             "hello": self._hello,
             "pose": self._pose,
@@ -279,7 +281,7 @@ class Desk:
         self._shapes.ask(f"shapes {axle}", generation, ShapeJob(self._open.car, axle, axle))
         self._gaps.ask("sampled", generation, GapJob(self._open.car, axle))
         for client in list(self.clients):
-            client.tell("car", await self._run(lambda c=client: self._car_json(c)))
+            client.tell("car", await self._run(partial(self._car_json, client)))
             client.asked = client.inputs
             await self._tell_pose(client, None)
             if client.axle == axle:
@@ -368,7 +370,7 @@ class Desk:
             del self._shown[slot]
         self._ask_ghosts()
         for client in list(self.clients):
-            client.tell("car", await self._run(lambda c=client: self._car_json(c)))
+            client.tell("car", await self._run(partial(self._car_json, client)))
             await self._curves(client, {})
 
     async def _reopen(self, client: Client, message: Json) -> None:
@@ -414,7 +416,9 @@ class Desk:
                 return
             self._shown[shapes.slot] = words["stamp"], shapes
             for client in self.clients:
-                asyncio.ensure_future(self._show(client, words["stamp"], shapes))
+                task = asyncio.ensure_future(self._show(client, words["stamp"], shapes))
+                self._tasks.add(task)
+                task.add_done_callback(self._tasks.discard)
             if self._fresh:
                 self._fresh = False
                 self._gaps.ask("warm", 0)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Any
 
-from linkview.errors import Fault, ModelFaults, UnknownName, near_miss
+from linkview.errors import ModelFaults, UnknownName, near_miss
 from linkview.kinematics.assemble import build_car
 from linkview.model.layout import KNUCKLE, Layout
 from linkview.model.parts import Axle, Car, Corner, Side

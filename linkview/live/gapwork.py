@@ -20,6 +20,8 @@ from linkview.study import drawn_plates, measured_gaps, spoken, swept
 Json = dict[str, Any]
 SAMPLED = (11, 7)  # racks and travels while a point is dragged: a third of the time of 21 x 11
 
+AT_RIDE = Inputs()
+
 
 @dataclass(frozen=True, eq=False)
 class GapJob:
@@ -27,7 +29,7 @@ class GapJob:
 
     car: Car
     axle: str
-    inputs: Inputs = Inputs()
+    inputs: Inputs = AT_RIDE
     shop: Any = None
 
 

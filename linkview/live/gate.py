@@ -48,10 +48,10 @@ class Gate:
             split = urlsplit(origin)
             if split.scheme != "http" or split.netloc.lower() != headers.get("host", "").lower():
                 return Pass.REFUSED
-        if headers.get("sec-fetch-site") in ("cross-site", "same-site"):
-            # A link from elsewhere may open the page itself; nothing else.
-            if headers.get("sec-fetch-mode") != "navigate" or urlsplit(path).path != "/":
-                return Pass.REFUSED
+        elsewhere = headers.get("sec-fetch-site") in ("cross-site", "same-site")
+        opens = headers.get("sec-fetch-mode") == "navigate" and urlsplit(path).path == "/"
+        if elsewhere and not opens:  # a link from elsewhere may open the page itself, no more
+            return Pass.REFUSED
         return self._by_key(path, headers) if self.keyed else Pass.CHANGE
 
     def _by_key(self, path: str, headers: Mapping[str, str]) -> Pass:

@@ -13,7 +13,7 @@ from linkview.alignment.posed import contact, has_damper, steering_axis
 from linkview.alignment.quantities import QUANTITIES, Of, Quantity
 from linkview.export.actors import Actor
 from linkview.export.page_stage import SHOWN
-from linkview.geometry import Array
+from linkview.geometry import Array, Flags
 from linkview.kinematics.axle import travels_of
 from linkview.kinematics.sweep import AxleSweep, CornerSweep, sweep_corner
 from linkview.limits.limit import Limit, Stops
@@ -170,7 +170,7 @@ def _walked(
 
 def _judged(
     axle: Axle, limits: Sequence[tuple[Side, Limit]], stations: Sequence[Inputs]
-) -> tuple[Array, Array]:
+) -> tuple[Flags, Array]:
     """Whether each station is reached (n,), and every limit's margin there (L, n), in order."""
     sweep = swept_at(axle, stations)
     along_rack = len(sweep.left.rack_mm) > 1

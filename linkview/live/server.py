@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import html
 import json
+import os
 import socket
 from collections.abc import Callable
 from contextlib import suppress
@@ -104,6 +105,8 @@ async def run(
 def _bound(address: Address) -> socket.socket:
     family = socket.AF_INET6 if ":" in address.host else socket.AF_INET
     bound = socket.socket(family, socket.SOCK_STREAM)
+    if os.name == "posix":  # a crashed server's port is free again at once, so its pages come back
+        bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         bound.bind((address.host.strip("[]"), address.port))
     except (OSError, OverflowError) as error:

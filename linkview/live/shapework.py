@@ -12,9 +12,9 @@ import numpy as np
 from linkview.export.actors import Actor, ActorMesh, actors_of, pads_of
 from linkview.export.page_stage import Blob, are_mirrored, mesh_json
 from linkview.export.page_tables import plates_json
-from linkview.live.helper import Post, Work
 from linkview.limits.limit import Stops
 from linkview.limits.readings import readings
+from linkview.live.helper import Post, Work
 from linkview.model.parts import Axle, Car, Side
 from linkview.study import AxleStudy, drawn_plates, study_without_gaps
 
@@ -96,7 +96,7 @@ def map_json(study: AxleStudy, car: Car) -> Json:
     solved = sweep.left.solved & sweep.right.solved
     best = np.full(solved.shape, np.inf)
     which = np.full(solved.shape, -1)
-    names = []
+    names: list[str] = []
     for r in readings(sweep, car):
         if r.stops is Stops.NOTHING or not np.isfinite(r.normalised).any():
             continue
