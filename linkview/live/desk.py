@@ -392,7 +392,11 @@ class Desk:
         await self._all_changed()
 
     async def _measure(self, client: Client, message: Json) -> None:
-        self._certify(client.axle)
+        document, axle = self._open, str(message["axle"])
+        if axle not in document.car.axles:
+            raise LinkviewError(f"no axle '{axle[:40]}'")
+        self._gaps.ask("sampled", document.generation, GapJob(document.car, axle))
+        self._certify(axle)
 
     async def _cancel(self, client: Client, message: Json) -> None:
         self._gaps.cancel("certified")
@@ -430,7 +434,7 @@ class Desk:
         kind = words["job"].split(" ")[0]
         key = f"{words['job']} {words.get('axle', '')}"
         generation = self.document.generation if self.document else -1
-        if kind not in ("warm", "posed") and words["stamp"] != generation:
+        if kind != "warm" and words["stamp"] != generation:
             return
         told = {"kind": kind, **words}
         if "done" in words or "compiling" in words:

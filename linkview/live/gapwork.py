@@ -78,7 +78,8 @@ def _posed(post: Post, job: GapJob) -> None:
             continue
         found = survey(corner.corner, corner.poses, wanted=axle.wanted_gaps, left_out=axle.left_out)
         out += [_posed_json(corner.corner.side, pair) for pair in found.pairs]
-    post.answer({"axle": job.axle, "pairs": out})
+    at = [job.inputs.rack_mm, job.inputs.travel_mm, job.inputs.roll_deg]
+    post.answer({"axle": job.axle, "pairs": out, "at": at})
 
 
 def _posed_json(side: Side, pair: SurveyedPair) -> Json:
@@ -100,7 +101,7 @@ def _certified(post: Post, job: GapJob) -> None:
     axle = job.car.axles[job.axle]
 
     def tell(what: str, done: int, count: int) -> None:
-        post.heed()
+        post.let_pass({"posed": _posed})
         post.answer({"axle": job.axle, "what": what, "done": done, "count": count})
 
     sweep = swept(axle)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import signal
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
@@ -30,6 +30,9 @@ class Job:
     kind: str
     stamp: int
     given: Any = None
+
+
+Work = Callable[["Post", Any], None]
 
 
 class Post:
@@ -69,11 +72,19 @@ class Post:
         self._take()
         if self._now is None or mine is None or mine.kind in self._waiting:
             raise Superseded
+        if any(job.stamp > mine.stamp for job in self._waiting.values()):
+            raise Superseded  # the car has changed, and all is to be asked anew
 
-    def urgent(self, kinds: Sequence[str]) -> bool:
-        """Whether a job that should go before the present one waits."""
-        self._take()
-        return any(kind in self._waiting for kind in kinds)
+    def let_pass(self, kinds: Mapping[str, Work]) -> None:
+        """Does the short jobs of these kinds that wait, in the middle of a long one."""
+        self.heed()
+        mine = self._now
+        for kind, work in kinds.items():
+            job = self._waiting.pop(kind, None)
+            if job is not None:
+                self._now = job
+                do(self, work, job)
+        self._now = mine
 
     def answer(self, words: Json) -> None:
         if self._now is not None:
@@ -83,7 +94,14 @@ class Post:
         self._now = None
 
 
-Work = Callable[[Post, Any], None]
+def do(post: Post, work: Work, job: Job) -> None:
+    """One job; what goes wrong with it is answered in words."""
+    try:
+        work(post, job.given)
+    except Superseded:
+        post.answer({"superseded": True})
+    except LinkviewError as fault:
+        post.answer({"fault": str(fault)})
 
 
 def serve(pipe: Connection, works: Callable[[], dict[str, Work]]) -> None:
@@ -94,12 +112,7 @@ def serve(pipe: Connection, works: Callable[[], dict[str, Work]]) -> None:
         table = works()
         while True:
             job = post.next_of(tuple(table))
-            try:
-                table[job.kind](post, job.given)
-            except Superseded:
-                post.answer({"superseded": True})
-            except LinkviewError as fault:
-                post.answer({"fault": str(fault)})
+            do(post, table[job.kind], job)
             post.done()
     except (EOFError, BrokenPipeError, ConnectionResetError):
         return

@@ -86,7 +86,7 @@
     view.applyVisible();
     view.lookFrom(view.view());
     askPose();
-    wire.ask({ do: "measure" });
+    wire.ask({ do: "measure", axle: name });
     if (sheets.openTab() === "curves") wire.ask({ do: "curves" });
     buildShown();
   }
@@ -102,6 +102,8 @@
     if (!state.axle || message.axle !== state.axle.name) return;
     if (again) { again = false; askPose(); }
     state.pose = message;
+    // Numbers of another pose or car are not to be read as those of this one.
+    if (state.posed && (!same(message, state.posed.at) || state.posed.stamp !== message.generation)) { state.posed = null; view.gaps([]); }
     view.place(message.axle, message.places);
     view.place(`ghost ${message.axle}`, message.ghost);
     view.lines(); view.overlay();
@@ -190,7 +192,8 @@
     else state.progress = message.cancelled ? null : message;
     return sheets.refreshIf("gaps", "map");
   });
-  wire.on("posed", (message) => { if (message.axle !== state.axle.name || !message.pairs) return; state.posed = message; view.gaps(message.pairs); sheets.refreshIf("gaps"); });
+  const same = (p, at) => p && ["rack", "travel", "roll"].every((k, i) => Math.abs(p[k] - at[i]) < 1e-9);
+  wire.on("posed", (message) => { if (message.axle !== state.axle.name || !message.pairs || !same(state.pose, message.at) || message.stamp !== state.pose.generation) return; state.posed = message; view.gaps(message.pairs); sheets.refreshIf("gaps"); });
   wire.on("whole", (message) => { if (!message.map) return; state.maps[message.axle] = message.map; state.plates[message.axle] = message.plates; sheets.refreshIf("map", "plates"); });
   wire.on("warm", (message) => { state.progress = message.compiling ? message : null; sheets.refreshIf("gaps"); });
   wire.on("notice", (message) => live.toast(message.words));

@@ -175,7 +175,7 @@ live.sheets = (() => {
     const certain = given && given.kind === "certified";
     const head = progress && !progress.cancelled
       ? el("div", { class: "row", id: "progress" }, el("span", { class: "bar" }, bar), el("button", { type: "button", onclick: () => live.wire.ask({ do: "cancel" }) }, "Cancel"), el("p", { class: "note" }, progress.compiling ? "Getting ready to measure: only this first time, about 20 s" : progress.what))
-      : certain ? null : el("div", { class: "row" }, el("button", { type: "button", class: "strong", onclick: () => live.wire.ask({ do: "measure" }) }, "Make certain between the poses"));
+      : certain ? null : el("div", { class: "row" }, el("button", { type: "button", class: "strong", onclick: () => live.wire.ask({ do: "measure", axle: live.state.axle.name }) }, "Make certain between the poses"));
     if (!given) { pages.gaps.replaceChildren(...[head, el("p", {}, "Not measured yet: until then every gap is unknown, none is clear.")].filter(Boolean)); return; }
     const bad = given.pairs.filter((p) => p.short).length;
     const rows = given.pairs.slice(0, every ? undefined : FIRST).map((p) => {
