@@ -78,14 +78,14 @@ class Tab:
 
     def quiet(self) -> None:
         """Until nothing is on its way."""
-        self.wait("() => live.wire.pending() === 0")
+        self.wait("() => live.settled()")
 
     def pose(self, rack: float, travel: float) -> None:
         """Goes there, limits or not, and waits until it is shown."""
         self.run("([r, t]) => live.goTo(r, t)", [rack, travel])
         self.wait(
             "([r, t]) => Math.abs(live.state.pose.rack - r) < 1e-6"
-            " && Math.abs(live.state.pose.travel - t) < 1e-6",
+            " && Math.abs(live.state.pose.travel - t) < 1e-6 && live.state.pose.read",
             [rack, travel],
         )
 

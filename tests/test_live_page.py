@@ -82,7 +82,7 @@ def tab(shared: Tab) -> Tab:
     shared.wait(
         """() => { const p = live.state.pose, s = live.state.car.state;
         return p && p.rack === 0 && p.travel === 0 && p.roll === 0 && s.base === 'planned'
-          && !s.unsaved && live.wire.pending() === 0; }"""
+          && !s.unsaved && live.settled(); }"""
     )
     return shared
 
@@ -148,7 +148,7 @@ def test_it_stops_at_the_first_limit_and_names_it(tab: Tab) -> None:
     # Truth: the same limits asked for at the pose itself, a hair inside and a hair beyond.
     tab.tab.focus("#rack")
     tab.tab.keyboard.press("End")
-    tab.wait("() => live.state.pose.stopped !== ''")
+    tab.wait("() => live.state.pose.stopped !== '' && live.state.pose.read")
     words, rack = tab.tab.inner_text("#stopped"), tab.run("() => live.state.pose.rack")
     assert re.search(r"Stopped: (left|right) .+, its limit of \d", words), words
     assert 30.0 < rack < 75.0
@@ -170,7 +170,7 @@ def test_sixty_moves_in_a_row_leave_no_queue(tab: Tab) -> None:
         for (let k = 0; k < 60; k++) { r.value = k / 2; r.dispatchEvent(new Event('input')); } }"""
     )
     assert tab.run("() => live.wire.pending()") <= 2
-    tab.wait("() => Math.abs(live.state.pose.rack - 29.5) < 1e-6 && live.wire.pending() === 0")
+    tab.wait("() => Math.abs(live.state.pose.rack - 29.5) < 1e-6 && live.settled()")
     assert tab.run("() => live.state.moves") - before < 12  # answered: the first and the newest
 
 
@@ -202,14 +202,14 @@ def test_a_click_on_the_map_goes_there(tab: Tab) -> None:
 
 def test_a_number_with_a_comma_moves_the_point_and_all_that_follows(tab: Tab, model: Path) -> None:
     _set_point(tab, "strut_top", 1, "530,5")
-    tab.wait("() => live.state.car.state.changes === 1 && live.wire.pending() === 0")
+    tab.wait("() => live.state.car.state.changes === 1 && live.settled()")
     car = _moved(model, "strut_top", [-67.8, 530.5, 830.0])
     want = align(sweep_axle(car.axles["front"], np.zeros(1), np.zeros(1)), car)
     for name in ("caster_deg", "steering_axis_inclination_deg", "scrub_radius_mm"):
         exact = [float(getattr(c, name)[0, 0]) for c in want.corners]
         assert _reading(tab, name) == pytest.approx(exact, abs=2e-6), name
     tab.tab.click("#undo")
-    tab.wait("() => !live.state.car.state.unsaved && live.wire.pending() === 0")
+    tab.wait("() => !live.state.car.state.unsaved && live.settled()")
     assert tab.run("() => live.state.axle.points.strut_top.at[1]") == 541.0
     tab.tab.click("#redo")
     tab.wait("() => live.state.axle.points.strut_top.at[1] === 530.5")
@@ -220,7 +220,7 @@ def test_parts_kept_gives_the_published_camber(tab: Tab) -> None:
     tab.tab.click("#tab-points")
     tab.tab.click("text=Parts kept")
     _set_point(tab, "strut_top", 1, "531")
-    tab.wait("() => live.state.car.state.changes === 1 && live.wire.pending() === 0")
+    tab.wait("() => live.state.car.state.changes === 1 && live.settled()")
     assert _reading(tab, "camber_deg")[0] == pytest.approx(-4.846, abs=5e-4)
 
 
@@ -239,7 +239,7 @@ def test_a_point_is_dragged_in_3d_in_steps(tab: Tab, axis: str) -> None:
         dx, dy = (0, -4 * k) if axis == "z" else (4 * k, 0)
         tab.tab.mouse.move(x + dx, y + dy)
     tab.tab.mouse.up()
-    tab.wait("() => live.state.car.state.unsaved && live.wire.pending() === 0")
+    tab.wait("() => live.state.car.state.unsaved && live.settled()")
     by = np.array(tab.run("() => live.state.axle.points.strut_top.at")) - np.array(before)
     k = "xyz".index(axis)
     assert abs(by[k]) >= 5.0
@@ -273,7 +273,7 @@ def test_letters_in_a_number_field_change_nothing(tab: Tab) -> None:
 def test_inches_are_shown_and_read(tab: Tab) -> None:
     tab.tab.click("#units")
     _set_point(tab, "strut_top", 1, "21")
-    tab.wait("() => live.state.car.state.unsaved && live.wire.pending() === 0")
+    tab.wait("() => live.state.car.state.unsaved && live.settled()")
     assert tab.run("() => live.state.axle.points.strut_top.at[1]") == pytest.approx(533.4)
 
 
@@ -312,7 +312,7 @@ def test_gaps_follow_and_become_certain(tab: Tab) -> None:
 def test_saved_beside_the_original_which_stays_as_it_was(tab: Tab, model: Path) -> None:
     original = model.read_bytes()
     _set_point(tab, "strut_top", 0, "-70.5")
-    tab.wait("() => live.state.car.state.unsaved && live.wire.pending() === 0")
+    tab.wait("() => live.state.car.state.unsaved && live.settled()")
     tab.tab.click("#save")
     tab.tab.fill("#savename", "moved_back")
     tab.tab.fill("#savefile", "mine.toml")
@@ -333,7 +333,7 @@ def test_a_crash_loses_nothing_and_the_page_comes_back(
     tab = Tab(browser, first.url)
     try:
         _set_point(tab, "strut_top", 1, "533")
-        tab.wait("() => live.state.car.state.unsaved && live.wire.pending() === 0")
+        tab.wait("() => live.state.car.state.unsaved && live.settled()")
         first.kill()
         tab.tab.wait_for_selector("#banner:has-text('does not answer')")
         port = first.url.rstrip("/").rsplit(":", 1)[1]

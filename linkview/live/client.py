@@ -16,7 +16,7 @@ from linkview.live.moving import Inputs
 from linkview.live.shapework import Shapes
 
 Json = dict[str, Any]
-NEWEST_ONLY = ("edit", "pose", "curves")  # in this order; anything else is done one by one
+NEWEST_ONLY = ("edit", "pose", "read", "curves")  # in this order; anything else is done one by one
 MOST_COMMANDS = 32
 
 

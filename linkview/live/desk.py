@@ -28,6 +28,7 @@ from linkview.live.moving import (
     moment_stopped,
     places_json,
     quantities_json,
+    readings_json,
     swept_at,
 )
 from linkview.live.shapework import ShapeJob, Shapes, shape_works
@@ -59,6 +60,7 @@ class Desk:
             "hello": self._hello,
             "pose": self._pose,
             "edit": self._edit,
+            "read": self._read,
             "curves": self._curves,
             "undo": self._undo,
             "redo": self._redo,
@@ -121,7 +123,7 @@ class Desk:
     async def _answer(self, client: Client, message: Json) -> None:
         kind = str(message.get("do"))
         command = self._commands.get(kind)
-        looks = kind in ("hello", "pose", "curves", "gaps")
+        looks = kind in ("hello", "pose", "read", "curves", "gaps")
         try:
             if command is None:
                 raise LinkviewError(f"the page asked for '{kind[:40]}', which is not known here")
@@ -206,6 +208,7 @@ class Desk:
     async def _tell_pose(self, client: Client, seq: object) -> None:
         words = await self._run(lambda: self._pose_json(client))
         client.tell("pose", {"kind": "pose", "seq": seq, "axle": client.axle, **words})
+        client.take({"do": "read"})  # the numbers follow, unless a newer pose comes first
 
     def _pose_json(self, client: Client) -> Json:
         document = self._open
@@ -213,21 +216,25 @@ class Desk:
         go = moment_stopped if client.stops else moment_at
         moment = go(axle, document.car, client.inputs, client.asked)
         client.inputs = moment.inputs
-        words = moment_json(moment, document.car, self._actors(client.axle), client.asked)
+        words = moment_json(moment, self._actors(client.axle), client.asked)
         words["generation"] = document.generation
         ghost = self._actors(f"ghost {client.axle}")
         if client.ghost and ghost:
             words["ghost"] = _placed(self._ghost_car.axles[client.axle], moment.inputs, ghost)
-            words["foundReadings"] = self._compared(client.axle, moment.inputs)
         return words
 
-    def _compared(self, axle: str, inputs: Inputs) -> list[Any]:
-        car = self._ghost_car
-        moment = moment_at(car.axles[axle], car, inputs, inputs)
-        if moment.inputs != inputs:
-            return []
-        readings: list[Any] = moment_json(moment, car, (), inputs)["readings"]
-        return readings
+    async def _read(self, client: Client, message: Json) -> None:
+        client.tell("read", await self._run(lambda: self._read_json(client)))
+
+    def _read_json(self, client: Client) -> Json:
+        document, ghost = self._open, self._ghost_car
+        axle = document.car.axles[client.axle]
+        words = readings_json(axle, document.car, client.inputs)
+        words |= {"kind": "read", "axle": client.axle, "generation": document.generation}
+        before = ghost.axles[client.axle]
+        if client.ghost and differs(axle, before):
+            words["foundReadings"] = readings_json(before, ghost, client.inputs)["readings"]
+        return words
 
     def _actors(self, slot: str) -> Any:
         return self._shown[slot][1].actors if slot in self._shown else ()

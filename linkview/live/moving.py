@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -17,14 +18,14 @@ from linkview.geometry import Array, Flags
 from linkview.kinematics.axle import travels_of
 from linkview.kinematics.sweep import AxleSweep, CornerSweep, sweep_corner
 from linkview.limits.limit import Limit, Stops
-from linkview.limits.readings import LimitReading, limits_of, readings
+from linkview.limits.readings import LimitReading, limits_of
 from linkview.model.build import wheel_angles_deg
 from linkview.model.parts import Axle, Car, Corner, Side
 from linkview.study import spoken
 
 Json = dict[str, Any]
 STATIONS = 9  # poses looked at along a way; two rounds find a limit to 1/64 of it
-CURVE_POSES = 41
+CURVE_POSES = 31
 
 
 @dataclass(frozen=True)
@@ -96,7 +97,7 @@ def _moment(
 ) -> Moment:
     goal = clamped(axle, asked)
     there = swept_at(axle, [goal])
-    known = readings(there, car)
+    known = limits_at(there, car)
     limits = stopping()
     if _reached(there) and not (limits and _beyond(known)):
         return Moment(goal, there, known, "")
@@ -112,7 +113,7 @@ def _moment(
     if not words and not _reached(here):  # the way's own start is out of reach after a change
         at, words = Inputs(), "brought back to ride height: the pose is out of reach now"
         here = swept_at(axle, [at])
-    return Moment(at, here, readings(here, car), words)
+    return Moment(at, here, limits_at(here, car), words)
 
 
 def _reached(sweep: AxleSweep) -> bool:
@@ -123,14 +124,28 @@ def _beyond(known: Sequence[LimitReading]) -> bool:
     return any(r.stops is not Stops.NOTHING and bool((r.margin < 0.0).any()) for r in known)
 
 
+@lru_cache(maxsize=8)
+def every_limit(axle: Axle, car: Car) -> tuple[Limit, ...]:
+    """Every limit of both sides; kept, since a pose is asked for far more often than a car."""
+    return tuple(limit for corner in axle.corners for limit in limits_of(corner, axle, car))
+
+
 def stopping_limits(axle: Axle, car: Car) -> list[tuple[Side, Limit]]:
     """Every limit that stops steering or travel, with its side."""
-    return [
-        (corner.side, limit)
-        for corner in axle.corners
-        for limit in limits_of(corner, axle, car)
-        if limit.stops is not Stops.NOTHING
-    ]
+    every = every_limit(axle, car)
+    return [(limit.side, limit) for limit in every if limit.stops is not Stops.NOTHING]
+
+
+def limits_at(sweep: AxleSweep, car: Car) -> tuple[LimitReading, ...]:
+    """Every limit at the poses of a sweep; the edge of reach is not among them."""
+    by_side = {c.corner.side: c for c in sweep.corners}
+    out = []
+    for limit in every_limit(sweep.axle, car):
+        value = limit.measure(by_side[limit.side])
+        margin = limit.margin(value)
+        place = limit.side, limit.name, limit.point, limit.unit, limit.allowed, limit.stops
+        out.append(LimitReading(*place, value, margin, margin / limit.full))
+    return tuple(out)
 
 
 def _walked(
@@ -195,10 +210,9 @@ def _edge_words(axle: Axle, at: Inputs) -> str:
 # --- for the page --------------------------------------------------------------------------------
 
 
-def moment_json(moment: Moment, car: Car, actors: Sequence[Actor], asked: Inputs) -> Json:
-    """Everything the page shows of a pose. Numbers: mm and degrees."""
+def moment_json(moment: Moment, actors: Sequence[Actor], asked: Inputs) -> Json:
+    """Where everything stands at a pose: what is drawn. mm."""
     by_side = {c.corner.side: c for c in moment.sweep.corners}
-    alignment = align_without_locks(moment.sweep, car)
     return {
         "rack": moment.inputs.rack_mm,
         "travel": moment.inputs.travel_mm,
@@ -208,8 +222,17 @@ def moment_json(moment: Moment, car: Car, actors: Sequence[Actor], asked: Inputs
         "places": places_json(actors, by_side),
         "points": {side.value: _points_json(c) for side, c in by_side.items()},
         "lines": {side.value: _lines_json(c) for side, c in by_side.items()},
+    }
+
+
+def readings_json(axle: Axle, car: Car, inputs: Inputs) -> Json:
+    """What is read at a pose: alignment in the order of SHOWN_QUANTITIES, and every limit."""
+    sweep = swept_at(axle, [inputs])
+    alignment = align_without_locks(sweep, car)
+    return {
+        "at": [inputs.rack_mm, inputs.travel_mm, inputs.roll_deg],
         "readings": [[_plain(v) for v in values_of(alignment, q)] for q in SHOWN_QUANTITIES],
-        "limits": [_limit_json(r) for r in moment.limits if np.isfinite(r.margin).any()],
+        "limits": [_limit_json(r) for r in limits_at(sweep, car) if np.isfinite(r.margin).any()],
     }
 
 
@@ -275,6 +298,7 @@ def _limit_json(r: LimitReading) -> Json:
     }
 
 
+@lru_cache(maxsize=16)
 def curves_json(axle: Axle, car: Car, inputs: Inputs) -> Json:
     """Every read-out along the rack and along travel, through the present pose."""
     out: Json = {}

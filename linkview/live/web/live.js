@@ -6,7 +6,7 @@
   Object.assign(state, { maps: {}, plates: {}, gaps: null, posed: null, curves: null, progress: null });
   const link = new URLSearchParams(location.hash.slice(1));
   let how = "made_to_fit", snap = 1, wanted = { rack: 0, travel: 0, roll: 0 }, started = false;
-  Object.assign(live, { how: () => how, snap: () => snap, openTab: () => sheets.openTab(), setHow: (h) => { how = h; }, setSnap: (s) => { snap = s; }, goTo, setPoint, setWheel, chooseVariant, discard, selectedChanged });
+  Object.assign(live, { how: () => how, snap: () => snap, openTab: () => sheets.openTab(), setHow: (h) => { how = h; }, setSnap: (s) => { snap = s; }, goTo, setPoint, setWheel, chooseVariant, discard, selectedChanged, settled: () => wire.pending() === 0 && Boolean(state.pose && state.pose.read) });
 
   // --- the car ---------------------------------------------------------------------------------
 
@@ -101,7 +101,8 @@
   wire.on("pose", (message) => {
     if (!state.axle || message.axle !== state.axle.name) return;
     if (again) { again = false; askPose(); }
-    state.pose = message;
+    const old = state.pose && state.pose.readings ? state.pose : { readings: state.car.quantities.map(() => [null]), limits: [] };
+    state.pose = { ...message, readings: old.readings, limits: old.limits, foundReadings: old.foundReadings, read: false };
     // Numbers of another pose or car are not to be read as those of this one.
     if (state.posed && (!same(message, state.posed.at) || state.posed.stamp !== message.generation)) { state.posed = null; view.gaps([]); }
     view.place(message.axle, message.places);
@@ -112,20 +113,28 @@
     state.moves = (state.moves || 0) + 1;
     if (message.seq === null) Object.assign(wanted, { rack: message.rack, travel: message.travel, roll: message.roll });
     say(message);
-    sheets.refreshIf("now", "map");
+    sheets.refreshIf("map");
     sheets.hintAgain();
     document.documentElement.dataset.ready = "yes";
     clearTimeout(settled);
     settled = setTimeout(() => {
+      if (!state.pose) return;
       wire.ask({ do: "gaps" });
       if (sheets.openTab() === "curves") wire.ask({ do: "curves" });
       remember();
     }, 120);
   });
+  wire.on("read", (message) => {
+    const p = state.pose;
+    if (!p || message.axle !== p.axle || message.generation !== p.generation || !same(p, message.at)) return;
+    Object.assign(p, { readings: message.readings, limits: message.limits, foundReadings: message.foundReadings, read: true });
+    say(p);
+    sheets.refreshIf("now", "curves");
+  });
   function say(p) {
     for (const id of ["rack", "travel"]) { if (document.activeElement !== $(id) || p.stopped) $(id).value = p[id]; $(`${id}value`).textContent = mm(p[id], 1, true); $(id).setAttribute("aria-valuetext", mm(p[id], 1, true)); }
     $("roll").value = p.roll; $("rollvalue").textContent = `${signed(p.roll, 2)} deg`; $("roll").setAttribute("aria-valuetext", `${signed(p.roll, 2)} deg`);
-    const at = state.car.quantities.findIndex((q) => q.name === "steer_deg"), steer = at >= 0 ? p.readings[at] : [];
+    const at = state.car.quantities.findIndex((q) => q.name === "steer_deg"), steer = at >= 0 && state.pose.readings ? state.pose.readings[at] : [];
     const turned = state.axle.steered && typeof steer[0] === "number" ? (steer[0] + steer[1]) / 2 : 0;
     const way = !state.axle.steered ? "" : Math.abs(turned) < 0.3 ? "straight ahead, " : `${plain(Math.abs(turned), 1)}° ${turned > 0 ? "left" : "right"}, `;
     const height = Math.abs(p.travel) < 0.05 ? "ride height" : `${mm(Math.abs(p.travel))} ${p.travel > 0 ? "bump" : "droop"}`;
@@ -183,7 +192,7 @@
 
   // --- what is heard ---------------------------------------------------------------------------
 
-  wire.on("shapes", (message) => { view.take(message); if (state.axle && message.slot === state.axle.name) { document.documentElement.dataset.shapes = "yes"; buildShown(); } if (state.axle && message.slot === `ghost ${state.axle.name}` && state.pose && !state.pose.foundReadings) askPose(); });
+  wire.on("shapes", (message) => { view.take(message); if (state.axle && message.slot === state.axle.name) { document.documentElement.dataset.shapes = "yes"; buildShown(); } if (state.axle && message.slot === `ghost ${state.axle.name}` && state.pose) askPose(); });
   wire.on("curves", (message) => { state.curves = message; state.curvesAt = performance.now(); sheets.refreshIf("curves"); });
   wire.on("sampled", (message) => { if (message.pairs && message.axle === state.axle.name) { state.gaps = message; state.sampledAt = performance.now(); sheets.refreshIf("gaps"); } });
   wire.on("certified", (message) => {
