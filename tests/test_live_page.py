@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,7 @@ import pytest
 
 from linkview.alignment.axle import align
 from linkview.export.actors import actors_of
+from linkview.export.dxf import read_cut_loops
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.sweep import sweep_axle
 from linkview.live.edits import Edits, How, built
@@ -324,6 +326,24 @@ def test_saved_beside_the_original_which_stays_as_it_was(tab: Tab, model: Path) 
     for a, b in zip(saved.axles["front"].corners, want.axles["front"].corners, strict=True):
         for name in a.points:
             assert a.points[name] == pytest.approx(b.points[name], abs=1e-9)
+
+
+def test_files_of_the_changed_car_are_taken_away(tab: Tab, tmp_path: Path, model: Path) -> None:
+    _set_point(tab, "strut_top", 1, "536")
+    tab.wait("() => live.state.car.state.unsaved && live.settled()")
+    tab.tab.click("#tab-about")
+    with tab.tab.expect_download(timeout=60_000) as taken:
+        tab.tab.click("[data-make=plates]")
+    taken.value.save_as(tmp_path / "plates.zip")
+    with zipfile.ZipFile(tmp_path / "plates.zip") as inside:
+        assert inside.testzip() is None
+        inside.extractall(tmp_path)
+    (folder,) = [p for p in tmp_path.iterdir() if p.is_dir()]
+    rows = (folder / "plates.csv").read_text(encoding="utf-8")
+    assert "top_mount_plate" in rows.replace(" ", "_")
+    cut = list(folder.rglob("*.dxf"))
+    assert len(cut) >= 8
+    assert all(read_cut_loops(path) for path in cut if "sheet" not in path.name)
 
 
 def test_a_crash_loses_nothing_and_the_page_comes_back(

@@ -6,19 +6,22 @@ Everything that touches the document runs on one thread, one thing after the oth
 from __future__ import annotations
 
 import asyncio
+import secrets
+import shutil
 from collections.abc import Awaitable, Callable
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
 from typing import Any
 
-from linkview.errors import LinkviewError
+from linkview.errors import LinkviewError, near_miss
 from linkview.export.page import differs
 from linkview.live.client import Client
 from linkview.live.document import Document, state_json
 from linkview.live.edits import Edits, How, own_corner, place, wheel_value
 from linkview.live.gapwork import GapJob, gap_works
 from linkview.live.helper import Helper
+from linkview.live.making import WHATS, MakeJob, making_works
 from linkview.live.moving import (
     Inputs,
     axle_json,
@@ -51,6 +54,8 @@ class Desk:
         self._alone = ThreadPoolExecutor(1, thread_name_prefix="desk")
         self._gaps = Helper(gap_works, self._from("gaps"))
         self._shapes = Helper(shape_works, self._from("shapes"))
+        self._makes = Helper(making_works, self._from("files"))
+        self._made: dict[str, Path] = {}
         self._shown: dict[str, tuple[int, Shapes]] = {}
         self._known: dict[str, Json] = {}
         self._later: asyncio.TimerHandle | None = None
@@ -73,6 +78,8 @@ class Desk:
             "gaps": self._gap_pose,
             "measure": self._measure,
             "cancel": self._cancel,
+            "make": self._make,
+            "cancel make": self._cancel_make,
         }
 
     async def open(self, path: Path, variant: str) -> None:
@@ -97,6 +104,9 @@ class Desk:
             self._later.cancel()
         self._gaps.close()
         self._shapes.close()
+        self._makes.close()
+        for path in self._made.values():
+            shutil.rmtree(path.parent, ignore_errors=True)
         self._alone.shutdown(wait=False, cancel_futures=True)
 
     async def _run(self, work: Callable[[], Any]) -> Any:
@@ -184,6 +194,7 @@ class Desk:
             ],
             "quantities": quantities_json(),
             "notes": list(car.notes),
+            "files": WHATS,
         }
 
     @property
@@ -410,6 +421,29 @@ class Desk:
         words = {"kind": "certified", "axle": client.axle, "cancelled": True}
         self._tell_all("progress", words)
 
+    async def _make(self, client: Client, message: Json) -> None:
+        document, what = self._open, str(message["what"])
+        if what not in WHATS:
+            raise LinkviewError(f"no files '{what[:40]}'; {near_miss(what, WHATS)}")
+        job = MakeJob(what, document.file, document.car, document.found, self._shop)
+        self._makes.ask("make", document.generation, job)
+
+    async def _cancel_make(self, client: Client, message: Json) -> None:
+        self._makes.cancel("make")
+        self._tell_all("make", {"kind": "make", "cancelled": True})
+
+    def made(self, token: str) -> Path | None:
+        """A file made for taking away, by the token that its page was told."""
+        return self._made.get(token)
+
+    def _heard_made(self, words: Json) -> None:
+        told = {"kind": "make", **{k: v for k, v in words.items() if k != "made"}}
+        if "made" in words:
+            token = secrets.token_urlsafe(12)
+            self._made[token] = Path(words["made"])
+            told["link"] = f"/made/{token}/{words['name']}"
+        self._tell_all("make", told)
+
     # --- from the helpers -----------------------------------------------------------------------
 
     def _from(self, which: str) -> Callable[[Json], None]:
@@ -434,6 +468,9 @@ class Desk:
                 self._fresh = False
                 self._gaps.ask("warm", 0)
                 self._settle()
+        elif words["job"] == "make":
+            if "superseded" not in words:
+                self._heard_made(words)
         elif "superseded" not in words:
             self._pass_on(words)
 
@@ -462,7 +499,8 @@ class Desk:
         return _placed(car.axles[shapes.axle], inputs, shapes.actors)
 
     def _helper_ended(self, which: str) -> None:
-        helper = self._gaps if which == "gaps" else self._shapes
+        helpers = {"gaps": self._gaps, "shapes": self._shapes, "files": self._makes}
+        helper = helpers[which]
         helper.restart()
         words = f"the helper for {which} ended and was started again"
         self._tell_all("notice", {"kind": "notice", "words": words})

@@ -75,7 +75,7 @@ async def run(
     gate = _gate(address, bound.getsockname()[1])
 
     def refuse(connection: ServerConnection, request: Request) -> Response | None:
-        return _answer(gate, connection, request)
+        return _answer(gate, connection, request, desk)
 
     async def page(connection: ServerConnection) -> None:
         assert desk is not None
@@ -135,7 +135,9 @@ def _links(gate: Gate) -> tuple[str, str]:
     return f"{base}?key={gate.change_key}", f"{base}?key={gate.look_key}"
 
 
-def _answer(gate: Gate, connection: ServerConnection, request: Request) -> Response | None:
+def _answer(
+    gate: Gate, connection: ServerConnection, request: Request, desk: Desk | None
+) -> Response | None:
     """A file, a refusal, or None where the socket itself was asked for."""
     headers = {name.lower(): value for name, value in request.headers.raw_items()}
     given = gate.judge(request.path, headers)
@@ -158,6 +160,13 @@ def _answer(gate: Gate, connection: ServerConnection, request: Request) -> Respo
         package, file = _FILES[name]
         text = (files(package) / "web" / file).read_text(encoding="utf-8")
         return _response(HTTPStatus.OK, _TYPES[Path(file).suffix], text)
+    parts = path.split("/")
+    made = (
+        desk.made(parts[2]) if desk is not None and parts[1] == "made" and len(parts) > 2 else None
+    )
+    if made is not None and made.is_file():
+        extra = {"Content-Disposition": f'attachment; filename="{made.name}"'}
+        return _response(HTTPStatus.OK, "application/octet-stream", made.read_bytes(), extra)
     return _response(HTTPStatus.NOT_FOUND, "text/plain", "there is nothing here\n")
 
 
@@ -176,16 +185,16 @@ def _page_text(gate: Gate, host: str) -> str:
 
 
 def _response(
-    status: HTTPStatus, kind: str, text: str, extra: dict[str, str] | None = None
+    status: HTTPStatus, kind: str, content: str | bytes, extra: dict[str, str] | None = None
 ) -> Response:
-    body = text.encode()
+    body = content.encode() if isinstance(content, str) else content
     policy = (
         "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; "
         "img-src 'self' data: blob:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
     )
     headers = Headers(
         {
-            "Content-Type": f"{kind}; charset=utf-8",
+            "Content-Type": f"{kind}; charset=utf-8" if kind.startswith("text/") else kind,
             "Content-Length": str(len(body)),
             "Content-Security-Policy": policy,
             "Cross-Origin-Resource-Policy": "same-origin",

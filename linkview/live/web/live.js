@@ -205,6 +205,14 @@
   wire.on("posed", (message) => { if (message.axle !== state.axle.name || !message.pairs || !same(state.pose, message.at) || message.stamp !== state.pose.generation) return; state.posed = message; view.gaps(message.pairs); sheets.refreshIf("gaps"); });
   wire.on("whole", (message) => { if (!message.map) return; state.maps[message.axle] = message.map; state.plates[message.axle] = message.plates; sheets.refreshIf("map", "plates"); });
   wire.on("warm", (message) => { state.progress = message.compiling ? message : null; sheets.refreshIf("gaps"); });
+  wire.on("make", (message) => {
+    if (message.fault) live.toast(message.fault);
+    state.making = message;
+    sheets.refreshIf("about");
+    if (message.link) { live.toast(`${message.name} is ready`); const a = el("a", { href: message.link, download: message.name }); document.body.append(a); if (mine) a.click(); a.remove(); mine = false; }
+  });
+  let mine = false;
+  live.make = (what) => { mine = true; state.making = { what: "beginning", done: 0, count: 1 }; sheets.refresh(); wire.ask({ do: "make", what }); };
   wire.on("notice", (message) => live.toast(message.words));
   wire.on("start", () => { $("state").textContent = "no file is open"; });
   wire.on("saved", (message) => { live.toast(`Saved as ${message.name} in ${message.path}`); });
