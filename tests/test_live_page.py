@@ -193,9 +193,11 @@ def test_roll_moves_the_wheels_apart(tab: Tab) -> None:
 def test_a_click_on_the_map_goes_there(tab: Tab) -> None:
     tab.tab.click("#tab-map")
     tab.tab.wait_for_selector("#map", timeout=30_000)
-    box = tab.tab.locator("#map").bounding_box()
-    assert box is not None
-    tab.tab.mouse.click(box["x"] + 0.3 * box["width"], box["y"] + 0.3 * box["height"])
+    wide, high = tab.run(
+        "() => { const b = document.getElementById('map').getBoundingClientRect();"
+        " return [b.width, b.height]; }"
+    )
+    tab.tab.click("#map", position={"x": 0.3 * wide, "y": 0.3 * high})
     tab.wait("() => live.state.pose.rack < -10 && live.state.pose.travel > 10")
 
 
@@ -377,7 +379,7 @@ def test_a_link_brings_back_pose_axle_and_variant(browser: Any, server: Running,
         other.wait("() => live.state.car.state.base === 'pivot_down_16'")
         other.wait("() => Math.abs(live.state.pose.travel + 33.5) < 1e-6")
         assert other.run("() => live.state.axle.name") == "rear"
-        assert other.tab.is_visible("#page-curves svg >> nth=0")
+        other.tab.wait_for_selector("#page-curves svg")
     finally:
         other.close()
 

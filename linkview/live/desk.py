@@ -87,7 +87,7 @@ class Desk:
         self.document = await self._run(lambda: Document.opened(path, variant))
         self._shown.clear()
         self._known.clear()
-        for client in self.clients:
+        for client in list(self.clients):
             await self._hello(client, {})
         # What is seen first comes first: the other work would take its processor time.
         for name, axle in self.document.car.axles.items():
@@ -140,12 +140,8 @@ class Desk:
             if not looks and not client.writable:
                 raise LinkviewError("this page may only look; ask the builder for the other link")
             await command(client, message)
-        except (LinkviewError, ValueError, KeyError, TypeError) as fault:
-            words = (
-                str(fault)
-                if isinstance(fault, LinkviewError | ValueError)
-                else (f"the page sent something unreadable ({type(fault).__name__})")
-            )
+        except Exception as fault:  # one bad message must not end the page's service
+            words = _told(fault)
             client.tell(
                 f"refused {kind}",
                 {"kind": "refused", "of": kind, "seq": message.get("seq"), "words": words},
@@ -166,7 +162,7 @@ class Desk:
             client.axle = next(iter(document.car.axles))
         client.tell("car", await self._run(lambda: self._car_json(client)))
         await self._tell_pose(client, None)
-        for stamp, shapes in self._shown.values():
+        for stamp, shapes in list(self._shown.values()):
             await self._show(client, stamp, shapes)
         for key, words in self._known.items():
             client.tell(key, words)
@@ -506,6 +502,12 @@ class Desk:
         self._tell_all("notice", {"kind": "notice", "words": words})
         if self.document is not None:
             self._ask_all()
+
+
+def _told(fault: Exception) -> str:
+    if isinstance(fault, LinkviewError | ValueError):
+        return str(fault)
+    return f"the page asked for something that could not be answered ({type(fault).__name__})"
 
 
 def _placed(axle: Axle, inputs: Inputs, actors: Any) -> Json:

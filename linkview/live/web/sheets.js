@@ -309,7 +309,19 @@ live.sheets = (() => {
   }
 
   const MAKE = { now, points, curves, gaps, map, plates, about };
-  function refresh() { if (live.state.axle && live.state.pose) MAKE[open](); }
+  // A sheet is not built anew under a finger, and the keyboard keeps its place in it.
+  let pressed = false, late = false;
+  $("pages").addEventListener("pointerdown", () => { pressed = true; });
+  for (const what of ["pointerup", "pointercancel"]) window.addEventListener(what, () => setTimeout(() => { pressed = false; if (late) { late = false; refresh(); } }, 0));
+  const FOCUSED = "button, input, select, summary, a, [tabindex='0']";
+  function refresh() {
+    if (!live.state.axle || !live.state.pose) return;
+    if (pressed) { late = true; return; }
+    const page = pages[open], at = page.contains(document.activeElement) && page !== document.activeElement ? [...page.querySelectorAll(FOCUSED)].indexOf(document.activeElement) : -1;
+    MAKE[open]();
+    const again = at >= 0 && !page.contains(document.activeElement) && page.querySelectorAll(FOCUSED)[at];
+    if (again) again.focus({ preventScroll: true });
+  }
   for (const [name] of TABS) pages[name].hidden = name !== open;
   return { show, refresh, openTab: () => open, TABS, colour, refreshIf: (...names) => { if (names.includes(open)) refresh(); }, hintAgain: () => { if (open === "points" && $("draghint")) refill(); } };
 })();
