@@ -61,7 +61,7 @@ def server(browser: Any, model: Path, tmp_path_factory: pytest.TempPathFactory) 
 
 @pytest.fixture(scope="module")
 def shared(browser: Any, server: Running) -> Iterator[Tab]:
-    one = Tab(browser, server.url, 900, 600)
+    one = Tab(browser, server.url, 1000, 620)
     yield one
     one.close()
 

@@ -286,7 +286,7 @@
   $("units").addEventListener("click", () => {
     state.inch = !state.inch;
     $("units").textContent = state.inch ? "inch" : "mm";
-    $("units").setAttribute("aria-pressed", String(state.inch));
+    $("units").setAttribute("aria-label", state.inch ? "inch: press for millimetres" : "mm: press for inches");
     if (state.pose) say(state.pose);
     sheets.refresh();
     view.overlay();
