@@ -85,8 +85,8 @@ def _parser() -> argparse.ArgumentParser:
     _add(commands, "report", _hand_over, "report, set-up and measuring sheet", _HANDED)
     _add(
         commands,
-        "view",
-        _view,
+        "picture",
+        _picture,
         "a picture: chosen side, pose, size, background",
         ("model", "out", "view"),
     )
@@ -99,6 +99,7 @@ def _parser() -> argparse.ArgumentParser:
         "a film with alignment and gaps read out in every frame",
         ("model", "out", "film kind"),
     )
+    _add_live(commands)
     _add_shop(commands)
     _add_outline(commands)
     _add_compare(commands)
@@ -144,6 +145,24 @@ def _add_as_built(commands: argparse._SubParsersAction[argparse.ArgumentParser])
     sub.add_argument("--revision", default="-", help="printed on every page")
     sub.add_argument("--date", type=_date, metavar="YYYY-MM-DD", help="default: today")
     sub.add_argument("--strict", action="store_true", help="exit with status 1 on a shortfall")
+
+
+def _add_live(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    words = "the live page in the browser: move the linkage, drag points, watch gaps"
+    sub = commands.add_parser("view", help=words, description=words.capitalize() + ".")
+    sub.set_defaults(run=_live)
+    sub.add_argument("model", metavar="MODEL.toml", type=Path, help="the hard-point file")
+    sub.add_argument("--variant", metavar="NAME", default="as_found", help="where to begin")
+    sub.add_argument("--shop", metavar="SHOP", default=SHOPS[0], help="profile or FILE.toml")
+    sub.add_argument("--port", type=int, default=0, help="default: a free one")
+    sub.add_argument("--no-browser", action="store_true", help="only print the link")
+    sub.add_argument(
+        "--address",
+        metavar="ADDRESS",
+        default="127.0.0.1",
+        help="listen on this address of the machine, for others to look; without it only this "
+        "machine can open the page",
+    )
 
 
 def _add_shop(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -585,7 +604,20 @@ def _hand_over(args: argparse.Namespace) -> int:
     return _status(args, study)
 
 
-def _view(args: argparse.Namespace) -> int:
+def _live(args: argparse.Namespace) -> int:
+    from linkview.live.opening import serve_page
+
+    return serve_page(
+        args.model,
+        variant=args.variant,
+        shop=_shop(args),
+        host=args.address,
+        port=args.port,
+        browser=not args.no_browser,
+    )
+
+
+def _picture(args: argparse.Namespace) -> int:
     from linkview.app.handover import hand_over_cut_out, hand_over_four_views, hand_over_view
     from linkview.app.results import results_folder
     from linkview.errors import near_miss

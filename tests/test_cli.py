@@ -66,6 +66,7 @@ def test_help_loads_nothing_heavy():
         "page",
         "model3d",
         "report",
+        "picture",
         "view",
     ],
 )

@@ -132,8 +132,8 @@ def test_each_thing_alone(command: str, wanted: set[str], tmp_path: Path) -> Non
     ("words", "said"),
     [
         (["pack", str(SMALL), "--date", "31.3.2026"], "is no date; write 2026-03-31"),
-        (["view", str(SMALL), "--size", "big"], "is no size; write 1600x1000"),
-        (["view", str(SMALL), "--size", "1x1"], "each side from 200 to 8000 pixels"),
+        (["picture", str(SMALL), "--size", "big"], "is no size; write 1600x1000"),
+        (["picture", str(SMALL), "--size", "1x1"], "each side from 200 to 8000 pixels"),
     ],
 )
 def test_bad_options_say_what_to_write(words: list[str], said: str, capsys) -> None:
@@ -144,7 +144,7 @@ def test_bad_options_say_what_to_write(words: list[str], said: str, capsys) -> N
 
 
 def test_an_axle_that_is_not_there_is_named(capsys, tmp_path: Path) -> None:
-    assert cli.main(["view", str(SMALL), "--axle", "frnt", "--out", str(tmp_path / "o")]) == 2
+    assert cli.main(["picture", str(SMALL), "--axle", "frnt", "--out", str(tmp_path / "o")]) == 2
     assert "no axle 'frnt'; did you mean 'front'?" in capsys.readouterr().err
 
 

@@ -27,6 +27,7 @@ LAYERS = (
     ("scene",),
     ("export",),
     ("app",),
+    ("live",),
     ("cli", "__main__"),
 )
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
@@ -53,6 +54,7 @@ ONLY_IN = {
     "xarray": ("export/frames.py",),
     "pydantic": ("model",),
     "rich": ("cli.py",),
+    "websockets": ("live/server.py",),
     "numba": ("clearance/kernels.py",),
     "mujoco": (),
     "coal": (),
@@ -64,7 +66,7 @@ ONLY_IN = {
 MAY_IMPORT_LATE = ("linkview.cli", "linkview.__main__", "linkview", "linkview.clearance.compiled")
 MAY_IMPORT_LATE = (*MAY_IMPORT_LATE, "linkview.app.aside")
 HEAVY = ("numpy", "scipy", "vtk", "vtkmodules", "pyvista", "trimesh", "ezdxf", "pydantic", "rich")
-HEAVY = (*HEAVY, "matplotlib", "pandas", "xarray")
+HEAVY = (*HEAVY, "matplotlib", "pandas", "xarray", "websockets")
 
 
 def modules() -> dict[str, Path]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -58,6 +58,13 @@ class AxleAlignment:
 
 def align(sweep: AxleSweep, car: Car) -> AxleAlignment:
     """Every alignment reading of a swept axle of this car."""
+    found = align_without_locks(sweep, car)
+    ratio = _ackermann_ratio(found.pivot_distance_mm, car)
+    return replace(found, locks=lock_summaries(sweep.axle, car, ratio))
+
+
+def align_without_locks(sweep: AxleSweep, car: Car) -> AxleAlignment:
+    """The same with `locks` left empty: they take most of the time where few poses are read."""
     assumed = assumed_for(sweep.axle, car)
     both = seen(sweep, car)
     on_left, on_right = (side.posed for side in both)
@@ -65,7 +72,7 @@ def align(sweep: AxleSweep, car: Car) -> AxleAlignment:
     shown = straight_enough(on_left) & straight_enough(on_right)
     y, height = _roll_centre(sweep, on_left, on_right)
     apart = pivot_distance_mm(sweep.axle)
-    ratio = None if apart is None else apart / car.wheelbase_mm
+    ratio = _ackermann_ratio(apart, car)
     inner, outer, true, percent = _ackermann(on_left, on_right, ratio)
     return AxleAlignment(
         axle=sweep.axle,
@@ -84,9 +91,14 @@ def align(sweep: AxleSweep, car: Car) -> AxleAlignment:
         ackermann_inner_deg=frozen(true),
         percent_ackermann=frozen(percent),
         pivot_distance_mm=apart,
-        locks=lock_summaries(sweep.axle, car, ratio),
+        locks=(),
         assumed=assumed,
     )
+
+
+def _ackermann_ratio(apart_mm: float | None, car: Car) -> float | None:
+    """Distance between the steering axes at the ground over the wheelbase; None if unsteered."""
+    return None if apart_mm is None else apart_mm / car.wheelbase_mm
 
 
 def _roll_centre(sweep: AxleSweep, left: Readable, right: Readable) -> tuple[Array, Array]:

@@ -43,9 +43,12 @@ def steering_axis(posed: Posed) -> Axis:
     return steering.screw_axis(posed.wheel_centre, posed.screw_twist)
 
 
-@lru_cache(maxsize=8)  # several limits of one corner ask for it
+@lru_cache(maxsize=32)
 def at_ride_height(corner: Corner) -> CornerSweep:
-    """The pose in which the corner was measured, with its velocities; (1, 1)."""
+    """The pose in which the corner was measured, with its velocities; (1, 1).
+
+    Kept for the last corners asked for: one reading of a single pose asks ten times.
+    """
     return pose_at(corner, 0.0, 0.0, Hold.WHEEL_HEIGHT)
 
 

@@ -72,7 +72,7 @@ def stage_json(actors: Sequence[Actor], grid: PoseGrid, blob: Blob) -> Json:
         if twin is not None and are_mirrored(twin, actor):
             item["mirrorOf"] = twin.name
         else:
-            item["meshes"] = [_mesh_json(mesh, blob) for mesh in actor.meshes]
+            item["meshes"] = [mesh_json(mesh, blob) for mesh in actor.meshes]
         if not actor.still:
             item["places"] = blob.put(grid.packed[actor.name])
         out.append(item)
@@ -106,7 +106,7 @@ def _box(mesh: ActorMesh, actor: Actor) -> Array:
     return np.array([points.min(axis=0), points.max(axis=0)])
 
 
-def _mesh_json(mesh: ActorMesh, blob: Blob) -> Json:
+def mesh_json(mesh: ActorMesh, blob: Blob) -> Json:
     """Points as 16-bit steps of the mesh's own box: 1.5 m in steps of 0.02 mm."""
     low, high = mesh.points.min(axis=0), mesh.points.max(axis=0)
     step = np.maximum(high - low, 1e-3) / 65534.0

@@ -6,7 +6,7 @@ const linkview = (() => {
   const bytes = new Uint8Array(raw.length);
   for (let k = 0; k < raw.length; k++) bytes[k] = raw.charCodeAt(k);
   const KINDS = { f4: Float32Array, i2: Int16Array, u2: Uint16Array, u4: Uint32Array, i1: Int8Array, u1: Uint8Array };
-  const numbers = ([kind, start, count]) => new KINDS[kind](bytes.buffer, start, count);
+  const numbers = (item) => (ArrayBuffer.isView(item) ? item : new KINDS[item[0]](bytes.buffer, item[1], item[2]));
 
   // --- mixing ----------------------------------------------------------------------------------
 
@@ -91,7 +91,7 @@ const linkview = (() => {
       const frame = matrixOf(actor.frame);
       node.matrix.copy(frame);
       const twin = actor.mirrorOf && built.get(actor.mirrorOf);
-      const meshes = twin ? twin.meshes : actor.meshes.map((m) => ({ ...m, shape: geometryOf(m) }));
+      const meshes = twin ? twin.meshes : actor.meshes.map((m) => ({ ...m, shape: m.shape || geometryOf(m) }));
       let turn = null;
       if (twin) turn = frame.clone().invert().multiply(new THREE.Matrix4().makeScale(1, -1, 1)).multiply(twin.frame);
       for (const mesh of meshes) {
@@ -328,5 +328,7 @@ const linkview = (() => {
     return new THREE.Vector3(...local).applyMatrix4(actor.node.matrix).toArray();
   }
 
-  return { data, state, numbers, cellOf, mixed, isOpen, showAxle, setPose, showGap, clearGap, lookFrom, redraw, listeners, standsAt };
+  return { data, state, numbers, cellOf, mixed, isOpen, showAxle, setPose, showGap, clearGap, lookFrom, redraw, listeners, standsAt,
+    // for a page that brings its own shapes and poses
+    KINDS, buildStage, geometryOf, materialOf, alarmOf, faded, scene, world, camera, orbit, renderer, canvas };
 })();
