@@ -256,6 +256,7 @@ def test_a_point_is_dragged_in_3d_in_steps(tab: Tab, axis: str) -> None:
 def test_where_nothing_assembles_the_last_good_pose_stays_and_it_says_why(tab: Tab) -> None:
     tab.tab.click("#tab-points")
     tab.tab.click("text=Parts kept")
+    tab.wait("() => live.settled()")
     before = tab.run("() => live.state.pose.places")
     _set_point(tab, "lower_arm_rear_pivot", 1, "-2500")
     tab.tab.wait_for_selector("#refused", timeout=20_000)

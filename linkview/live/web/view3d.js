@@ -191,6 +191,11 @@ live.view = (() => {
   const still = (name) => live.state.axle.points[name].on === "body";
   const canDrag = () => selected !== null && live.state.car.writable && (still(selected) || atRide());
 
+  const KNOB_PX = 18;
+  function roomFor(x, y) {
+    const top = $("views").getBoundingClientRect().bottom - canvas.getBoundingClientRect().top;
+    return x > KNOB_PX && x < canvas.clientWidth - KNOB_PX && y > top + KNOB_PX && y < canvas.clientHeight - KNOB_PX;
+  }
   function overlay() {
     const { pose, axle } = live.state;
     $("handles").hidden = !showHandles();
@@ -212,7 +217,9 @@ live.view = (() => {
         ahead[k] += 40;
         const to = project(ahead), dx = to.x - from.x, dy = to.y - from.y, long = Math.hypot(dx, dy);
         knob.hidden = long < 4;
-        const far = 58 / Math.max(long, 1e-6), x = from.x + dx * far, y = from.y + dy * far;
+        // Where the buttons above the picture or its edge would cover it, on the other side.
+        const far = 58 / Math.max(long, 1e-6), way = roomFor(from.x + dx * far, from.y + dy * far) ? far : -far;
+        const x = from.x + dx * way, y = from.y + dy * way;
         knob.style.left = `${x}px`; knob.style.top = `${y}px`;
         if (!knob.hidden) $("rays").append(svg("line", { x1: from.x, y1: from.y, x2: x, y2: y, class: axis }));
       }
