@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from linkview.commands.arguments import Commands, command
+from linkview.commands.arguments import Commands, command, take_model
 from linkview.commands.common import DONE, folder_for, say_files
 from linkview.commands.progress import progress
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 def add_compare(commands: Commands) -> None:
     words = "two states of one file side by side, and the changes between them one by one"
     sub = command(commands, "compare", _compare, words)
-    sub.add_argument("model", metavar="MODEL.toml", type=Path, help="the hard-point file")
+    take_model(sub)
     sub.add_argument("before", metavar="BEFORE", help="as_found, or a variant of the file")
     sub.add_argument("after", metavar="AFTER", help="the variant to hold against it")
     sub.add_argument("--no-gaps", action="store_true", help="leave the gaps out: much quicker")
@@ -47,7 +47,7 @@ def _compare(args: argparse.Namespace) -> int:
 def add_sensitivity(commands: Commands) -> None:
     words = "which 1 mm matters: every reading's change by every hard point"
     sub = command(commands, "sensitivity", _sensitivity, words)
-    sub.add_argument("model", metavar="MODEL.toml", type=Path, help="the hard-point file")
+    take_model(sub)
     sub.add_argument("--variant", metavar="NAME", default="as_found", help="a planned change")
     sub.add_argument("--rack", type=float, default=0.0, metavar="MM", help="the pose (default 0)")
     sub.add_argument("--travel", type=float, default=0.0, metavar="MM", help="the pose (default 0)")

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 
-from linkview.commands.arguments import SHOPS, Commands, command
+from linkview.commands.arguments import SHOPS, Commands, command, take_model
 from linkview.commands.common import shop_of
 
 
 def add_view(commands: Commands) -> None:
     words = "the live page in the browser: move the linkage, drag points, watch gaps"
     sub = command(commands, "view", _view, words)
-    sub.add_argument("model", metavar="MODEL.toml", type=Path, help="the hard-point file")
+    take_model(sub)
     sub.add_argument("--variant", metavar="NAME", default="as_found", help="where to begin")
     sub.add_argument("--shop", metavar="SHOP", default=SHOPS[0], help="profile or FILE.toml")
     sub.add_argument("--port", type=int, default=0, help="default: a free one")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from linkview.commands.arguments import SHOPS, Commands, calendar_day, command, positive
+from linkview.commands.arguments import SHOPS, Commands, calendar_day, command, positive, take_model
 from linkview.commands.common import DONE, SHORT, day_of, shop_of
 from linkview.commands.progress import announce_compiling, progress
 
@@ -48,7 +48,7 @@ def _measure(args: argparse.Namespace) -> int:
 def add_as_built(commands: Commands) -> None:
     words = "the finished car measured again: deviations, alignment, limits, gaps, pages to sign"
     sub = command(commands, "asbuilt", _as_built, words)
-    sub.add_argument("model", metavar="MODEL.toml", type=Path, help="the hard-point file")
+    take_model(sub)
     sub.add_argument("measured", metavar="MEASURED.toml", type=Path, help="a file with [survey]")
     sub.add_argument("--variant", metavar="NAME", default="as_found", help="which design was built")
     sub.add_argument(

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from linkview.commands.arguments import Commands, command
+from linkview.commands.arguments import Commands, command, take_model
 from linkview.commands.common import DONE, SHORT, folder_for, say_files
 from linkview.errors import LinkviewError
 
@@ -43,7 +43,7 @@ def add_setup(commands: Commands) -> None:
 
 
 def _take_axle(sub: argparse.ArgumentParser) -> None:
-    sub.add_argument("model", metavar="MODEL.toml", type=Path, help="the hard-point file")
+    take_model(sub)
     sub.add_argument("--variant", metavar="NAME", default="as_found", help="a planned change")
     sub.add_argument("--axle", metavar="NAME", help="this axle alone")
     sub.add_argument("--out", metavar="DIR", type=Path, help="folder for the results")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from linkview.commands.arguments import Commands, command, not_negative
+from linkview.commands.arguments import Commands, command, not_negative, take_model
 from linkview.commands.common import DONE, SHORT, folder_for, say_files
 from linkview.commands.progress import progress
 from linkview.errors import LinkviewError
@@ -14,7 +14,7 @@ from linkview.errors import LinkviewError
 def add_trust(commands: Commands) -> None:
     words = "how far to trust each number, from measuring and cutting doubt; what to measure better"
     sub = command(commands, "trust", _trust, words)
-    sub.add_argument("model", metavar="MODEL.toml", type=Path, help="the hard-point file")
+    take_model(sub)
     sub.add_argument("--variant", metavar="NAME", default="as_found", help="a planned change")
     sub.add_argument("--axle", metavar="NAME", help="this axle alone")
     sub.add_argument("--cars", metavar="N", type=_count, default=2000, help="drawn (%(default)s)")
@@ -80,7 +80,7 @@ def _count(text: str) -> int:
 def add_targets(commands: Commands) -> None:
     words = "move points inside boxes to reach aims: several answers, each with what it costs"
     sub = command(commands, "targets", _targets, words)
-    sub.add_argument("model", metavar="MODEL.toml", type=Path, help="the hard-point file")
+    take_model(sub)
     sub.add_argument("--variant", metavar="NAME", default="as_found", help="a planned change")
     sub.add_argument("--axle", metavar="NAME", help="this axle alone")
     sub.add_argument("--seed", metavar="N", type=int, default=1, help="of the drawn starts")
