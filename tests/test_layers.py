@@ -28,6 +28,7 @@ LAYERS = (
     ("export",),
     ("app",),
     ("live",),
+    ("commands",),
     ("cli", "__main__"),
 )
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
@@ -53,7 +54,7 @@ ONLY_IN = {
     "pandas": ("export/frames.py",),
     "xarray": ("export/frames.py",),
     "pydantic": ("model",),
-    "rich": ("cli.py",),
+    "rich": ("commands/progress.py",),
     "websockets": ("live/server.py",),
     "numba": ("clearance/kernels.py",),
     "mujoco": (),
@@ -61,10 +62,13 @@ ONLY_IN = {
     "hypothesis": (),
     "pytest": (),
 }
-# The command line, the package's own public names, the compiled kernels and what the second process
-# alone needs load when first used.
-MAY_IMPORT_LATE = ("linkview.cli", "linkview.__main__", "linkview", "linkview.clearance.compiled")
+# The program's start, the package's own public names, the compiled kernels and what the second
+# process alone needs load when first used; so does what a command works with.
+MAY_IMPORT_LATE = ("linkview.__main__", "linkview", "linkview.clearance.compiled")
 MAY_IMPORT_LATE = (*MAY_IMPORT_LATE, "linkview.app.aside")
+COMMANDS = "linkview.commands."
+# All that the command line may load before it knows the command; the rest stays inside functions.
+BEFORE_A_COMMAND = ("errors", "commands")
 HEAVY = ("numpy", "scipy", "vtk", "vtkmodules", "pyvista", "trimesh", "ezdxf", "pydantic", "rich")
 HEAVY = (*HEAVY, "matplotlib", "pandas", "xarray", "websockets")
 
@@ -105,6 +109,26 @@ def imports_in(text: str) -> list[tuple[str, bool, int]]:
                 name = given.value if isinstance(given, ast.Constant) else "<computed>"
                 out.append((str(name), True, node.lineno))
     return out
+
+
+def loaded_at_once(text: str) -> list[str]:
+    """Modules imported as soon as the file is: not inside a function, not for types alone."""
+    tree = ast.parse(text)
+    for node in ast.walk(tree):
+        if isinstance(node, ast.If) and ast.unparse(node.test).endswith("TYPE_CHECKING"):
+            node.body = [ast.Pass()]
+    return [name for name, late, _ in imports_in(ast.unparse(tree)) if not late]
+
+
+def too_early(text: str) -> list[str]:
+    """What a file of the command line loads at once and should not."""
+    faults = []
+    for name in loaded_at_once(text):
+        root, layer = name.split(".")[0], layer_of(name)
+        ours = root == "linkview" and (layer not in LEVEL or layer in BEFORE_A_COMMAND)
+        if not ours and root not in sys.stdlib_module_names:
+            faults.append(f"{name}: import it inside the function that works with it")
+    return faults
 
 
 def layer_of(module: str) -> str | None:
@@ -172,9 +196,14 @@ def test_there_is_no_ring():
 
 
 @pytest.mark.parametrize("module", sorted(SOURCES))
-def test_only_the_command_line_imports_late(module):
+def test_only_commands_import_late(module):
     late = [f"{n}:{line}" for n, is_late, line in imports_in(SOURCES[module]) if is_late]
-    assert module in MAY_IMPORT_LATE or late == []
+    assert module in MAY_IMPORT_LATE or module.startswith(COMMANDS) or late == []
+
+
+@pytest.mark.parametrize("module", [m for m in SOURCES if m.startswith((COMMANDS, "linkview.cli"))])
+def test_the_command_line_loads_only_itself_before_it_knows_the_command(module):
+    assert too_early(SOURCES[module]) == []
 
 
 @pytest.mark.parametrize("module", sorted(SOURCES))
@@ -221,6 +250,25 @@ def test_an_upward_import_is_seen_wherever_it_hides():
     assert upward("linkview.geometry", "import linkview.model.parts\n")
     assert upward("linkview.scene.stage", "from ..export import dxf\n")
     assert not upward("linkview.scene.stage", "from linkview.kinematics.sweep import AxleSweep\n")
+
+
+def test_an_import_too_early_for_a_command_is_seen():
+    for text in (
+        "from linkview.study import spoken\n",
+        "from linkview import study\n",
+        "import linkview.model.read\n",
+        "import numpy as np\n",
+        "if True:\n    from rich.console import Console\n",
+    ):
+        assert too_early(text), text
+    for text in (
+        "from linkview.errors import LinkviewError\n",
+        "from linkview import __version__\n",
+        "from linkview.commands import job\nfrom linkview.commands.common import DONE\n",
+        "def run():\n    import linkview.study\n",
+        "import argparse\nif TYPE_CHECKING:\n    from linkview.study import Tell\n",
+    ):
+        assert not too_early(text), text
 
 
 def test_a_late_import_is_seen():

@@ -22,9 +22,9 @@ from linkview.clearance.meshes import MeshSolid
 from linkview.geometry import apply
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.kept import corner_with
-from linkview.model.build import wheel_angles_deg
 from linkview.model.parts import Side
 from linkview.model.read import read_file
+from linkview.model.reference import wheel_angles_deg
 from linkview.plates.adjusting import slot_effect
 from linkview.plates.brackets import draw_plate
 from linkview.plates.outline import sampled

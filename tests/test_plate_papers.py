@@ -16,7 +16,8 @@ import trimesh
 from plate_cases import ear, front, rear, top_mount
 
 from linkview.app.plate_results import write_plate_files
-from linkview.cli import demo_file, main
+from linkview.cli import main
+from linkview.commands.job import demo_file
 from linkview.export.drawings import write_drawing
 from linkview.export.stl import write_stl
 from linkview.export.svg import path_data, write_svg

@@ -15,7 +15,8 @@ from linkview.alignment.axle import align
 from linkview.clearance.answers import GapState
 from linkview.clearance.bodies import solids_of
 from linkview.clearance.distance import pair_gap
-from linkview.cli import demo_file, main
+from linkview.cli import main
+from linkview.commands.job import demo_file
 from linkview.errors import CannotWrite, UnknownName
 from linkview.export.captions import Titles
 from linkview.export.encode import softened

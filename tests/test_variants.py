@@ -11,9 +11,9 @@ import pytest
 from linkview.errors import CannotAssemble, ModelFaults
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.sweep import pose_at
-from linkview.model.build import wheel_angles_deg
 from linkview.model.parts import Corner, Hold
 from linkview.model.read import read_file
+from linkview.model.reference import wheel_angles_deg
 
 DEMO = Path(__file__).parent.parent / "models" / "demo_coupe" / "demo_coupe.toml"
 SMALL = Path(__file__).parent / "small.toml"

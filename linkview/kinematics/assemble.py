@@ -18,12 +18,13 @@ import numpy as np
 from linkview.errors import Fault, ModelFaults, UnknownName
 from linkview.geometry import Array, frozen, length, mirrored
 from linkview.kinematics.reassemble import reassembled
-from linkview.model.build import Reference, axle_from, spin_axis, wheel_angles_deg
+from linkview.model.build import axle_from
 from linkview.model.faults import axle_faults, built_faults
 from linkview.model.free_layout import layout_of
 from linkview.model.layout import KNUCKLE, Layout
 from linkview.model.parts import Car, Corner, Side
 from linkview.model.read import AS_FOUND, HardPointFile, car_of, references_of
+from linkview.model.reference import Reference, spin_axis, wheel_angles_deg
 from linkview.model.schema import AxleTable, ChangeTable
 from linkview.model.wording import table_faults
 

@@ -20,9 +20,9 @@ from linkview.kinematics.corner import (
 from linkview.kinematics.mobility import mobility_of
 from linkview.kinematics.part_poses import part_poses
 from linkview.kinematics.solve import SCALE_MM, Problem, Target, newton
-from linkview.model.build import Reference, rides_on
 from linkview.model.layout import KNUCKLE, WHEEL
 from linkview.model.parts import Corner
+from linkview.model.reference import Reference, rides_on
 from linkview.model.schema import AxleTable
 from linkview.units import to_rad
 

@@ -15,10 +15,11 @@ from typing import Any
 
 from linkview.errors import ModelFaults, UnknownName, near_miss
 from linkview.kinematics.assemble import build_car
+from linkview.model.keys import FARTHEST_MM
 from linkview.model.layout import KNUCKLE, Layout
 from linkview.model.parts import Axle, Car, Corner, Side
 from linkview.model.read import AS_FOUND, HardPointFile
-from linkview.model.schema import FARTHEST_MM, VariantTable
+from linkview.model.schema import VariantTable
 from linkview.model.wording import table_faults
 
 UNSAVED = "unsaved"

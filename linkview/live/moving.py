@@ -19,8 +19,8 @@ from linkview.kinematics.axle import travels_of
 from linkview.kinematics.sweep import AxleSweep, CornerSweep, sweep_corner
 from linkview.limits.limit import Limit, Stops
 from linkview.limits.readings import LimitReading, limits_of
-from linkview.model.build import wheel_angles_deg
 from linkview.model.parts import Axle, Car, Corner, Side
+from linkview.model.reference import wheel_angles_deg
 from linkview.study import spoken
 
 Json = dict[str, Any]

@@ -12,11 +12,12 @@ from pathlib import Path
 from linkview.errors import Fault, near_miss
 from linkview.geometry import dot, length, unit
 from linkview.model.adjuster_faults import adjuster_faults
-from linkview.model.build import Reference, given_references, section_of
+from linkview.model.build import section_of
 from linkview.model.free_layout import layout_faults, layout_of
 from linkview.model.hardware_faults import SHORTEST_MM, hardware_faults
 from linkview.model.layout import OTHER_WHEEL_CENTRE, Layout
 from linkview.model.parts import Side
+from linkview.model.reference import Reference, given_references
 from linkview.model.schema import AxleTable, MeasuredTable
 
 CV_OFF_AXIS_MM = 1.0

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from linkview.errors import Fault, near_miss
+from linkview.model.axletables import FreeLayoutTable
 from linkview.model.layout import BODY, KNUCKLE, RACK, Arm, Ball, Hinge, Layout, OnLine, Rod, Strut
 from linkview.model.layouts import LAYOUTS, with_anti_roll_bar
-from linkview.model.schema import AxleTable, FreeLayoutTable
+from linkview.model.schema import AxleTable
 
 FREE = "free"
 

@@ -9,22 +9,21 @@ import numpy as np
 
 from linkview.errors import Fault, near_miss
 from linkview.geometry import best_scale, dot, unit
-from linkview.model.layouts import KNUCKLE, Layout
-from linkview.model.made_bodies import MadeTable, made_faults, names_of
-from linkview.model.platekinds import DropBracket, TopMountSlider
-from linkview.model.platespec import TopMountBase, WeldOnEar
-from linkview.model.schema import (
-    AxleTable,
+from linkview.model.axletables import JointTable
+from linkview.model.bodytables import (
     BentTubeTable,
     CylinderTable,
-    JointTable,
     MeshTable,
-    PointOrPosition,
-    Position,
     RodEndTable,
     TaperedTubeTable,
     TubeTable,
 )
+from linkview.model.keys import PointOrPosition, Position
+from linkview.model.layouts import KNUCKLE, Layout
+from linkview.model.made_bodies import MadeTable, made_faults, names_of
+from linkview.model.platekinds import DropBracket, TopMountSlider
+from linkview.model.platespec import TopMountBase, WeldOnEar
+from linkview.model.schema import AxleTable
 from linkview.units import MM_PER_UNIT
 
 WRONG_SCALE = 0.1  # matching places that differ this much in size are a unit or a mix-up

@@ -11,10 +11,7 @@ import numpy as np
 from linkview.errors import Fault, near_miss
 from linkview.geometry import Array, dot, frozen, length, unit
 from linkview.model import brakes, stretching
-from linkview.model.layout import Layout
-from linkview.model.parts import Anchor, Body, Driveshaft, Side, Wheel
-from linkview.model.schema import (
-    AxleTable,
+from linkview.model.bodytables import (
     BodyTable,
     BrakeDiscTable,
     CaliperTable,
@@ -22,6 +19,9 @@ from linkview.model.schema import (
     DamperBodyTable,
     DriveshaftBodyTable,
 )
+from linkview.model.layout import Layout
+from linkview.model.parts import Anchor, Body, Driveshaft, Side, Wheel
+from linkview.model.schema import AxleTable
 
 SHAFT_PART = "driveshaft"
 MadeTable = CoilSpringTable | DamperBodyTable | DriveshaftBodyTable | BrakeDiscTable | CaliperTable

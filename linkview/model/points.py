@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from linkview.geometry import Array, frozen, mirrored
-from linkview.model.build import Reference
 from linkview.model.parts import Side
+from linkview.model.reference import Reference
 
 
 def points_by_name(references: Mapping[str, Mapping[Side, Reference]]) -> dict[str, Array]:

@@ -12,13 +12,15 @@ from pydantic import ValidationError
 
 from linkview.errors import Fault, ModelFaults, UnknownName, near_miss
 from linkview.geometry import Array
-from linkview.model.build import Reference, axle_from, given_references
+from linkview.model.build import axle_from
 from linkview.model.faults import axle_faults
 from linkview.model.free_layout import layout_of
+from linkview.model.keys import Table
 from linkview.model.layout import Layout
 from linkview.model.parts import Axle, Car, Side
 from linkview.model.points import points_by_name
-from linkview.model.schema import AxleTable, CarTable, MeasuredTable, Table, VariantTable
+from linkview.model.reference import Reference, given_references
+from linkview.model.schema import AxleTable, CarTable, MeasuredTable, VariantTable
 from linkview.model.survey_faults import survey_faults
 from linkview.model.surveyfile import SurveyOnly, SurveyTable
 from linkview.model.wording import table_faults

@@ -10,17 +10,17 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from linkview.model.schema import (
+from linkview.model.keys import (
     FARTHEST_MM,
     Angle,
     Coordinate,
     Length,
-    MeasuredTable,
     Name,
     Number,
     Position,
     Table,
 )
+from linkview.model.schema import MeasuredTable
 
 LONGEST_TAPE_MM = 7000.0  # from corner to corner of the largest car
 Point = Annotated[

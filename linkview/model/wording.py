@@ -11,7 +11,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from linkview.errors import Fault, near_miss
-from linkview.model.schema import Table
+from linkview.model.keys import Table
 
 T = TypeVar("T", bound=Table)
 

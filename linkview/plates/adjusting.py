@@ -12,8 +12,8 @@ from linkview.alignment.posed import at_ride_height, steering_axis
 from linkview.alignment.steering import caster_rad
 from linkview.errors import CannotAssemble
 from linkview.kinematics.kept import corner_with
-from linkview.model.build import wheel_angles_deg
 from linkview.model.parts import Corner
+from linkview.model.reference import wheel_angles_deg
 from linkview.plates.plate import Adjusts, Plate
 from linkview.units import to_deg
 

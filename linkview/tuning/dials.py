@@ -24,8 +24,8 @@ from linkview.geometry import Array, frozen, mirrored
 from linkview.kinematics.adjusted import Answers, Change, adjusted, answers, together
 from linkview.kinematics.sensitivity import H, Perturbed
 from linkview.model.adjusters import AdjusterTable, Effect, Holes
-from linkview.model.build import wheel_angles_deg
 from linkview.model.parts import Axle, Car, Corner, Side
+from linkview.model.reference import wheel_angles_deg
 from linkview.units import to_deg
 
 RIDE_HEIGHT = "ride_height_mm"

@@ -28,7 +28,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 from plate_cases import rear  # noqa: E402
 
 from linkview.app.plate_results import write_plate_files  # noqa: E402
-from linkview.cli import demo_file  # noqa: E402
+from linkview.commands.job import demo_file  # noqa: E402
 from linkview.export.dxf import write_dxf  # noqa: E402
 from linkview.kinematics.assemble import build_car  # noqa: E402
 from linkview.model.parts import Side  # noqa: E402

@@ -1,0 +1,118 @@
+"""`pack`, `page`, `model3d`, `report`: what is handed to others."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from datetime import date
+from pathlib import Path
+
+from linkview.commands.arguments import (
+    Commands,
+    command,
+    take_model,
+    take_no_film,
+    take_out,
+    take_papers,
+    take_study,
+)
+from linkview.commands.common import (
+    cars_of,
+    folder_for,
+    identity_of,
+    rebuilder_of,
+    say_files,
+    say_summary,
+    shop_of,
+    status_of,
+)
+from linkview.commands.progress import announce_compiling, progress
+from linkview.errors import GraphicsMissing
+
+
+def add_pack(commands: Commands) -> None:
+    sub = command(commands, "pack", _pack, "everything to hand over: a folder and a zip")
+    _take_handed(sub)
+    take_no_film(sub)
+
+
+def add_page(commands: Commands) -> None:
+    _take_handed(command(commands, "page", _hand_over, "one-file offline page, to mail"))
+
+
+def add_model3d(commands: Commands) -> None:
+    words = "animated 3-D file (GLB) for any viewer"
+    _take_handed(command(commands, "model3d", _hand_over, words))
+
+
+def add_report(commands: Commands) -> None:
+    _take_handed(command(commands, "report", _hand_over, "report, set-up and measuring sheet"))
+
+
+def _take_handed(sub: argparse.ArgumentParser) -> None:
+    take_model(sub)
+    take_study(sub)
+    take_out(sub)
+    take_papers(sub)
+
+
+def _pack(args: argparse.Namespace) -> int:
+    from linkview.app.aside import drawing_aside
+    from linkview.app.package import Drawing, begin_drawing, fill_package, zip_of
+    from linkview.app.results import results_folder
+    from linkview.export.graphics import require_graphics
+    from linkview.study import study_with_gaps, study_without_gaps
+
+    file, car, found = cars_of(args)
+    announce_compiling()
+    day = args.date or date.today()
+    folder = args.out or Path("exports") / f"{file.path.stem}-{args.variant}-{day.isoformat()}"
+    identity, shop = identity_of(args, file, car), shop_of(args)
+    with progress() as tell, results_folder(folder) as staging, drawing_aside() as aside:
+        moved = study_without_gaps(car, shop, tell)
+        tell("looking for OpenGL", 0, 1)
+        try:
+            require_graphics()
+            films = [] if args.no_film else list(moved.axles)
+            drawing = begin_drawing(aside, moved, found, staging, films=films)
+        except GraphicsMissing as reason:
+            drawing = Drawing([], [], reason)
+        study = study_with_gaps(moved, tell, rebuilder_of(args, file))
+        before = study_without_gaps(found, shop, tell)
+        made = fill_package(study, before, identity, staging, tell, drawing)
+    zipped = folder.with_name(f"{folder.name}.zip")
+    zip_of(folder, zipped, made.names, date=(day.year, day.month, day.day))
+    say_summary(study)
+    print(f"\nFILES in {folder}, and all of them in {zipped}")
+    for written in made.files:
+        print(f"  {written.name:<34} {written.what}")
+    if made.missing is not None:
+        print(f"linkview: no pictures: {made.missing}", file=sys.stderr)
+    return status_of(args, study)
+
+
+def _hand_over(args: argparse.Namespace) -> int:
+    from linkview.app.handover import hand_over_model, hand_over_page, hand_over_report
+    from linkview.app.results import results_folder
+    from linkview.study import study_with_gaps, study_without_gaps
+
+    file, car, found = cars_of(args)
+    if args.command != "model3d":
+        announce_compiling()
+    identity, shop = identity_of(args, file, car), shop_of(args)
+    with progress() as tell:
+        study = study_without_gaps(car, shop, tell)
+        if args.command != "model3d":
+            study = study_with_gaps(study, tell, rebuilder_of(args, file))
+        with results_folder(folder_for(args, file)) as folder:
+            if args.command == "page":
+                files = hand_over_page(study, found, identity, folder)
+            elif args.command == "model3d":
+                files = hand_over_model(study, identity, folder)
+            else:
+                before = study_without_gaps(found, shop, tell)
+                files = hand_over_report(study, before, identity, folder)
+    for written in files:
+        print(f"{written.name}: {written.what}")
+    say_files(args, file, [f.name for f in files])
+    return status_of(args, study)

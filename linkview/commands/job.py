@@ -1,0 +1,156 @@
+"""`demo`, `run`: the whole job; `check`: the faults of a file."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from linkview.commands.arguments import (
+    Commands,
+    command,
+    take_model,
+    take_no_film,
+    take_out,
+    take_study,
+)
+from linkview.commands.common import (
+    DONE,
+    cars_of,
+    folder_for,
+    rebuilder_of,
+    say_summary,
+    shop_of,
+    status_of,
+)
+from linkview.commands.progress import announce_compiling, progress
+from linkview.errors import GraphicsMissing, LinkviewError
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future
+
+    from linkview.app.aside import Aside
+    from linkview.app.results import Written
+    from linkview.model.parts import Car
+    from linkview.study import CarStudy, Tell
+
+
+def add_demo(commands: Commands) -> None:
+    sub = command(commands, "demo", _demo, "the whole job on the invented demo car")
+    take_study(sub, variant="planned")
+    take_out(sub)
+    take_no_film(sub)
+
+
+def add_run(commands: Commands) -> None:
+    sub = command(commands, "run", _run, "the whole job on a hard-point file")
+    take_model(sub)
+    take_study(sub)
+    take_out(sub)
+    take_no_film(sub)
+
+
+def add_check(commands: Commands) -> None:
+    take_model(command(commands, "check", _check, "list every fault of a file and its variants"))
+
+
+def _demo(args: argparse.Namespace) -> int:
+    args.model = demo_file()
+    return _run(args)
+
+
+def demo_file() -> Path:
+    """The shipped demo car: beside the package in a clone, inside it when installed elsewhere."""
+    package = Path(__file__).parents[1]
+    for folder in (package.parent / "models", package / "models"):
+        path = folder / "demo_coupe" / "demo_coupe.toml"
+        if path.is_file():
+            return path
+    raise LinkviewError("the demo car is missing from this installation; install from the clone")
+
+
+def _run(args: argparse.Namespace) -> int:
+    from concurrent.futures import ThreadPoolExecutor
+
+    from linkview.export.graphics import require_graphics
+
+    with ThreadPoolExecutor(max_workers=1) as aside:
+        # The trial picture is made by another process: ask for it before there is need of it.
+        trial = aside.submit(require_graphics)
+        return _whole_job(args, trial)
+
+
+def _whole_job(args: argparse.Namespace, trial: Future[None]) -> int:
+    from linkview.app.aside import drawing_aside
+
+    with drawing_aside() as aside:  # it loads what it draws with while this process reads the file
+        return _computed_and_drawn(args, trial, aside)
+
+
+def _film(
+    study: CarStudy, found: Car, folder: Path, tell: Tell, names: Sequence[str]
+) -> list[Written]:
+    """Films drawn by this process; what draws loads only where there are any."""
+    if not names:
+        return []
+    from linkview.app.pictures import draw_film
+
+    return [written for name in names for written in draw_film(study, found, folder, tell, name)]
+
+
+def _computed_and_drawn(args: argparse.Namespace, trial: Future[None], aside: Aside) -> int:
+    from linkview.app.results import results_folder, write_summary, write_tables
+    from linkview.study import study_with_gaps, study_without_gaps
+
+    file, car, found = cars_of(args)
+    missing = None
+    with (
+        progress() as tell,
+        results_folder(folder_for(args, file)) as folder,
+        aside.closing(),
+    ):
+        moved = study_without_gaps(car, shop_of(args), tell)
+        films = [] if args.no_film else list(moved.axles)
+        pictures: list[Future[list[Written]]] = []
+        try:
+            trial.result()
+            pictures.append(aside.at_ride_height(moved, found, folder))
+            pictures += [aside.film(moved, found, folder, name) for name in films[1:]]
+        except GraphicsMissing as reason:
+            missing = reason
+
+        def draw(measured: CarStudy, name: str) -> None:
+            if missing is None:
+                pictures.append(aside.worst_gap(measured, found, folder, name))
+
+        announce_compiling()
+        study = study_with_gaps(moved, tell, rebuilder_of(args, file), measured=draw)
+        # Loaded late: the pictures at ride height began the sooner.
+        from linkview.app.gap_results import write_gap_tables
+        from linkview.app.plate_results import write_cut_files
+
+        files = write_tables(study, found, folder) + write_gap_tables(study, folder)
+        files += write_cut_files(study, folder)
+        if missing is None:
+            files += _film(study, found, folder, tell, films[:1])
+            tell("waiting for the last picture", 0, 1)
+            files += [drawn for job in pictures for drawn in job.result()]
+        files.append(write_summary(study, files, folder))
+    say_summary(study)
+    print("\nFILES in " + str(folder_for(args, file)))
+    for written in files:
+        print(f"  {written.name:<34} {written.what}")
+    print("More on paper: linkview plates (drawings, templates, sheets), linkview sweep (curves).")
+    if missing is not None:
+        print(f"linkview: no pictures: {missing}", file=sys.stderr)
+    return status_of(args, study)
+
+
+def _check(args: argparse.Namespace) -> int:
+    from linkview.app.check import check_file
+
+    found = check_file(args.model)
+    print(found.words)
+    return DONE

@@ -1,0 +1,124 @@
+"""`trust`, `targets`: how far to trust each number, and points moved to reach aims."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from linkview.commands.arguments import Commands, command, not_negative, take_model
+from linkview.commands.common import DONE, SHORT, folder_for, say_files
+from linkview.commands.progress import progress
+from linkview.errors import LinkviewError
+
+
+def add_trust(commands: Commands) -> None:
+    words = "how far to trust each number, from measuring and cutting doubt; what to measure better"
+    sub = command(commands, "trust", _trust, words)
+    take_model(sub)
+    sub.add_argument("--variant", metavar="NAME", default="as_found", help="a planned change")
+    sub.add_argument("--axle", metavar="NAME", help="this axle alone")
+    sub.add_argument("--cars", metavar="N", type=_count, default=2000, help="drawn (%(default)s)")
+    sub.add_argument("--seed", metavar="N", type=int, default=1, help="which cars (%(default)s)")
+    sub.add_argument(
+        "--cut",
+        metavar="MM",
+        type=not_negative,
+        default=0.0,
+        help="how far a plate's hole may be off either way; added to the points that plates hold",
+    )
+    sub.add_argument(
+        "--every-pose", action="store_true", help="the spread at each of 861 poses too"
+    )
+    sub.add_argument(
+        "--keep",
+        metavar="DIR",
+        type=Path,
+        help="keep what is done there, so that a run cut short goes on where it stopped",
+    )
+    sub.add_argument("--out", metavar="DIR", type=Path, help="folder for the results")
+
+
+def _trust(args: argparse.Namespace) -> int:
+    from linkview.app.results import results_folder
+    from linkview.app.trust_results import trust_lines_and_tables
+    from linkview.errors import UnknownName, near_miss
+    from linkview.kinematics.assemble import build_car, rebuilder
+    from linkview.model.read import read_file
+
+    file = read_file(args.model)
+    car = build_car(file, args.variant)
+    if args.axle is not None and args.axle not in car.axles:
+        raise UnknownName(f"no axle '{args.axle}'; {near_miss(args.axle, car.axles)}")
+    axles = [axle for name, axle in car.axles.items() if args.axle in (None, name)]
+    with progress() as tell:
+        lines, write = trust_lines_and_tables(
+            car,
+            axles,
+            rebuilder(file, args.variant),
+            count=args.cars,
+            seed=args.seed,
+            cut_mm=args.cut,
+            keep=args.keep,
+            every=args.every_pose,
+            tell=tell,
+        )
+    with results_folder(folder_for(args, file)) as folder:
+        names = write(folder)
+    print("\n".join(lines))
+    say_files(args, file, names)
+    return DONE
+
+
+def _count(text: str) -> int:
+    """A number of cars."""
+    number = int(text) if text.isdecimal() else 0
+    if not 20 <= number <= 10_000_000:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a count from 20 to 10 million")
+    return number
+
+
+def add_targets(commands: Commands) -> None:
+    words = "move points inside boxes to reach aims: several answers, each with what it costs"
+    sub = command(commands, "targets", _targets, words)
+    take_model(sub)
+    sub.add_argument("--variant", metavar="NAME", default="as_found", help="a planned change")
+    sub.add_argument("--axle", metavar="NAME", help="this axle alone")
+    sub.add_argument("--seed", metavar="N", type=int, default=1, help="of the drawn starts")
+    sub.add_argument("--strict", action="store_true", help="exit 1 if no answer meets every aim")
+    sub.add_argument("--out", metavar="DIR", type=Path, help="folder for the results")
+
+
+def _targets(args: argparse.Namespace) -> int:
+    from linkview.app.results import results_folder
+    from linkview.errors import UnknownName, near_miss
+    from linkview.export.summary import CAUTIONS
+    from linkview.export.targets import NEXT, answer_lines, write_answers, write_variants
+    from linkview.kinematics.assemble import build_car
+    from linkview.model.read import read_file
+    from linkview.tuning.targets import reach
+
+    file = read_file(args.model)
+    car = build_car(file, args.variant)
+    if args.axle is not None and args.axle not in car.axles:
+        raise UnknownName(f"no axle '{args.axle}'; {near_miss(args.axle, car.axles)}")
+    some = [a for n, a in car.axles.items() if (a.aims and args.axle is None) or args.axle == n]
+    if not some:
+        raise LinkviewError(f"{file.path}: nothing to aim at; add [[axle.NAME.aims]]")
+    found = {}
+    with progress() as tell:
+        for axle in some:
+
+            def heard(done: int, count: int, name: str = axle.name) -> None:
+                tell(f"{name} axle: choices of points", done, count)
+
+            found[axle.name] = axle, reach(axle, car, seed=args.seed, heard=heard)
+    with results_folder(folder_for(args, file)) as folder:
+        write_answers(folder / "targets.csv", found)
+        write_variants(folder / "targets_variants.toml", found, args.variant)
+    for axle, answers in found.values():
+        print("\n".join(answer_lines(axle, answers)) + "\n")
+    print(NEXT)
+    print(f"\nCAUTION: {CAUTIONS[0]}")
+    say_files(args, file, ["targets.csv", "targets_variants.toml"])
+    short = any(all(a.missed for a in answers) for _, answers in found.values())
+    return SHORT if args.strict and short else DONE

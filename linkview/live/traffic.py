@@ -1,0 +1,237 @@
+"""What goes to the helper processes and what comes back: shapes, gaps, files to take away."""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from linkview.errors import LinkviewError, near_miss
+from linkview.export.page import differs
+from linkview.live.client import Client
+from linkview.live.gapwork import GapJob, gap_works
+from linkview.live.helper import Helper
+from linkview.live.making import WHATS, MakeJob, making_works
+from linkview.live.moving import Inputs, places_json, swept_at
+from linkview.live.room import Command, Json, Room
+from linkview.live.shapework import ShapeJob, Shapes, shape_works
+from linkview.model.parts import Axle
+from linkview.plates.profiles import ShopProfile
+
+SETTLE_S = 0.35  # after the last edit, before the slower work is asked for
+
+
+class Traffic:
+    """shown: by slot, the stamp and the shapes told last. known: by key, what gaps were told."""
+
+    def __init__(self, room: Room, shop: ShopProfile) -> None:
+        self.shown: dict[str, tuple[int, Shapes]] = {}
+        self.known: dict[str, Json] = {}
+        self._room, self._shop = room, shop
+        self._gaps = Helper(gap_works, self._from("gaps"))
+        self._shapes = Helper(shape_works, self._from("shapes"))
+        self._makes = Helper(making_works, self._from("files"))
+        self._made: dict[str, Path] = {}
+        self._later: asyncio.TimerHandle | None = None
+        self._fresh = False
+        self._tasks: set[asyncio.Future[None]] = set()
+        self.commands: dict[str, Command] = {
+            "measure": self._measure,
+            "cancel": self._cancel,
+            "make": self._make,
+            "cancel make": self._cancel_make,
+        }
+
+    def close(self) -> None:
+        """Ends the helpers and takes away the files that were made."""
+        if self._later is not None:
+            self._later.cancel()
+        self._gaps.close()
+        self._shapes.close()
+        self._makes.close()
+        for path in self._made.values():
+            shutil.rmtree(path.parent, ignore_errors=True)
+
+    def made(self, token: str) -> Path | None:
+        """A file made for taking away, by the token that its page was told."""
+        return self._made.get(token)
+
+    # --- to the helpers -------------------------------------------------------------------------
+
+    def ask_first(self) -> None:
+        """What is seen first, of a file just opened; the rest would take its processor time."""
+        document, ghost = self._room.opened, self._room.ghost_car
+        for name, axle in document.car.axles.items():
+            self._ask_shapes(name)
+            if differs(axle, ghost.axles[name]):
+                self._ask_ghost(name)
+        self._fresh = True
+
+    def ask_changed(self, axle: str) -> None:
+        """What is wanted at once of an axle that has changed."""
+        self._ask_shapes(axle)
+        self._ask_sampled(axle)
+
+    def ask_posed(self, axle: str, inputs: Inputs) -> None:
+        """The gaps of one pose."""
+        document = self._room.opened
+        self._gaps.ask("posed", document.generation, GapJob(document.car, axle, inputs))
+
+    def ask_all(self) -> None:
+        """Everything anew, the slower work too."""
+        for name in self._room.opened.car.axles:
+            self._ask_shapes(name)
+        self.ask_ghosts()
+        self._ask_slow()
+
+    def ask_ghosts(self) -> None:
+        """The shapes of what the car is compared with."""
+        for name in self._room.opened.car.axles:
+            self._ask_ghost(name)
+
+    def settle(self) -> None:
+        """The slower work, when no other edit follows soon."""
+        if self._later is not None:
+            self._later.cancel()
+        self._later = self._room.loop.call_later(SETTLE_S, self._ask_slow)
+
+    def _ask_shapes(self, axle: str) -> None:
+        document = self._room.opened
+        job = ShapeJob(document.car, axle, axle)
+        self._shapes.ask(f"shapes {axle}", document.generation, job)
+
+    def _ask_ghost(self, axle: str) -> None:
+        job = ShapeJob(self._room.ghost_car, axle, f"ghost {axle}")
+        self._shapes.ask(f"ghost {axle}", self._room.opened.generation, job)
+
+    def _ask_sampled(self, axle: str) -> None:
+        document = self._room.opened
+        self._gaps.ask("sampled", document.generation, GapJob(document.car, axle))
+
+    def _ask_certified(self, axle: str) -> None:
+        document = self._room.opened
+        job = GapJob(document.car, axle, shop=self._shop)
+        self._gaps.ask("certified", document.generation, job)
+
+    def _ask_slow(self) -> None:
+        """What may come a second later: plates, maps, ghosts that have begun to differ, gaps."""
+        document = self._room.document
+        if document is None:
+            return
+        ghost = self._room.ghost_car
+        for name, axle in document.car.axles.items():
+            if f"ghost {name}" not in self.shown and differs(axle, ghost.axles[name]):
+                self._ask_ghost(name)
+            job = ShapeJob(document.car, name, name, self._shop)
+            self._shapes.ask(f"whole {name}", document.generation, job)
+        looked_at = (c.axle for c in self._room.clients if c.axle)
+        axle_now = next(looked_at, next(iter(document.car.axles)))
+        self._ask_sampled(axle_now)
+        self._ask_certified(axle_now)
+
+    # --- what a page asks of them ---------------------------------------------------------------
+
+    async def _measure(self, client: Client, message: Json) -> None:
+        axle = self._room.axle_named(message["axle"])
+        self._ask_sampled(axle)
+        self._ask_certified(axle)
+
+    async def _cancel(self, client: Client, message: Json) -> None:
+        self._gaps.cancel("certified")
+        words = {"kind": "certified", "axle": client.axle, "cancelled": True}
+        self._room.tell_all("progress", words)
+
+    async def _make(self, client: Client, message: Json) -> None:
+        document, what = self._room.opened, str(message["what"])
+        if what not in WHATS:
+            raise LinkviewError(f"no files '{what[:40]}'; {near_miss(what, WHATS)}")
+        job = MakeJob(what, document.file, document.car, document.found, self._shop)
+        self._makes.ask("make", document.generation, job)
+
+    async def _cancel_make(self, client: Client, message: Json) -> None:
+        self._makes.cancel("make")
+        self._room.tell_all("make", {"kind": "make", "cancelled": True})
+
+    # --- from the helpers -----------------------------------------------------------------------
+
+    def _from(self, which: str) -> Callable[[Json], None]:
+        def heard(words: Json) -> None:
+            self._room.loop.call_soon_threadsafe(self._heard, which, words)
+
+        return heard
+
+    def _heard(self, which: str, words: Json) -> None:
+        if words.get("ended"):
+            self._helper_ended(which)
+        elif "shapes" in words:
+            self._heard_shapes(words["stamp"], words["shapes"])
+        elif words["job"] == "make":
+            if "superseded" not in words:
+                self._heard_made(words)
+        elif "superseded" not in words:
+            self._heard_gaps(words)
+
+    def _heard_shapes(self, stamp: int, shapes: Shapes) -> None:
+        if self._room.document is None or stamp < self.shown.get(shapes.slot, (0,))[0]:
+            return
+        self.shown[shapes.slot] = stamp, shapes
+        for client in self._room.clients:
+            task = asyncio.ensure_future(self.show(client, stamp, shapes))
+            self._tasks.add(task)
+            task.add_done_callback(self._tasks.discard)
+        if self._fresh:
+            self._fresh = False
+            self._gaps.ask("warm", 0)
+            self.settle()
+
+    def _heard_made(self, words: Json) -> None:
+        told = {"kind": "make", **{k: v for k, v in words.items() if k != "made"}}
+        if "made" in words:
+            token = secrets.token_urlsafe(12)
+            self._made[token] = Path(words["made"])
+            told["link"] = f"/made/{token}/{words['name']}"
+        self._room.tell_all("make", told)
+
+    def _heard_gaps(self, words: Json) -> None:
+        kind = words["job"].split(" ")[0]
+        key = f"{words['job']} {words.get('axle', '')}"
+        document = self._room.document
+        generation = document.generation if document else -1
+        if kind != "warm" and words["stamp"] != generation:
+            return
+        told = {"kind": kind, **words}
+        if "done" in words or "compiling" in words:
+            self._room.tell_all("progress", told)
+            return
+        if kind != "posed":
+            self.known[key] = told
+        self._room.tell_all(key, told)
+
+    async def show(self, client: Client, stamp: int, shapes: Shapes) -> None:
+        """Shows a page shapes, placed where its inputs have them."""
+        places = await self._room.run(lambda: self._places_of(client, shapes))
+        client.show(stamp, shapes, places)
+
+    def _places_of(self, client: Client, shapes: Shapes) -> Json:
+        document = self._room.opened
+        car = self._room.ghost_car if shapes.slot.startswith("ghost ") else document.car
+        inputs = client.inputs if shapes.axle == client.axle else Inputs()
+        return placed_json(car.axles[shapes.axle], inputs, shapes.actors)
+
+    def _helper_ended(self, which: str) -> None:
+        helpers = {"gaps": self._gaps, "shapes": self._shapes, "files": self._makes}
+        helper = helpers[which]
+        helper.restart()
+        words = f"the helper for {which} ended and was started again"
+        self._room.tell_all("notice", {"kind": "notice", "words": words})
+        if self._room.document is not None:
+            self.ask_all()
+
+
+def placed_json(axle: Axle, inputs: Inputs, actors: Any) -> Json:
+    """Where an axle's actors stand with these inputs; see `places_json`."""
+    sweep = swept_at(axle, [inputs])
+    return places_json(actors, {c.corner.side: c for c in sweep.corners})
