@@ -74,7 +74,7 @@ class Tab:
         return self.tab.evaluate(script, given)
 
     def wait(self, script: str, given: object = None) -> None:
-        self.tab.wait_for_function(script, arg=given, timeout=30_000)
+        self.tab.wait_for_function(script, arg=given, timeout=90_000)
 
     def quiet(self) -> None:
         """Until nothing is on its way."""

@@ -159,7 +159,7 @@ def trust(
         )
     if not any(np.any(v > 0.0) for by in sigma.values() for v in by.values()):
         raise LinkviewError(
-            f"{axle.name} axle: no doubt is given; set one_sigma in [measured], or --sigma"
+            f"{axle.name} axle: no doubt is given; set one_sigma in [measured], or --cut"
         )
     stations = stations_of(axle)
     racks, travels = (sorted({getattr(s, n) for s in stations}) for n in ("rack_mm", "travel_mm"))
