@@ -143,8 +143,8 @@ def jacking_lines(study: CarStudy) -> Iterator[str]:
             gain = [jacking.of(jacking.load_n, name, side)[k] for side in Side]
             yield (
                 f"steering jacking at rack {at:+.0f} mm: the body rises {rise[0]:+.1f} mm over the "
-                f"left wheel, {rise[1]:+.1f} over the right; load {gain[0]:+.0f} N on the {name} left "
-                f"wheel, {gain[1]:+.0f} on the right (rigid-body statics on the springs)"
+                f"left wheel, {rise[1]:+.1f} over the right; load {gain[0]:+.0f} N on the {name} "
+                f"left wheel, {gain[1]:+.0f} on the right (rigid-body statics on the springs)"
             )
 
 
