@@ -247,3 +247,10 @@ def test_what_is_missing_is_said():
     without = replace(car, axles={**car.axles, "rear": replace(rear, **bare)})
     with pytest.raises(LinkviewError, match=r"axle\.rear.*no wheel loads"):
         steering_jacking(without, "front", [10.0])
+    loose = replace(rear.left.damper, spring=replace(rear.left.damper.spring, ride_length_mm=260.0))
+    hung = {s.value: replace(c, damper=loose) for s, c in zip(Side, rear.corners, strict=True)}
+    without = replace(car, axles={**car.axles, "rear": replace(rear, **hung)})
+    with pytest.raises(LinkviewError, match=r"axle\.rear: the left spring carries no load"):
+        steering_jacking(without, "front", [10.0])
+    with pytest.raises(ValueError, match="finite"):
+        steering_jacking(car, "front", [np.nan])

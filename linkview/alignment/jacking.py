@@ -113,22 +113,30 @@ def _weighed(car: Car, steered: str) -> _Weighed:
     unweighed = _Weighed(axles, steered, 1.0, np.zeros(3))
     none = np.zeros((1, 4))
     load = np.concatenate([a.load_n[0] for a in unweighed.carried(none[:, 0], none, up[None])])
+    for (name, side), carries in zip(side_names(axles), load, strict=True):
+        if not carries > 0.0:
+            raise LinkviewError(
+                f"{car.path}: axle.{name}: the {side.value} spring carries no load as measured; "
+                "check the spring's free_length and length_at_ride_height"
+            )
     over = (load @ at) / load.sum()
     return _Weighed(axles, steered, float(load.sum()), over + car.cg_height_mm * up)
 
 
 def steering_jacking(car: Car, steered: str, rack_mm: ArrayLike) -> Jacking:
-    """What steering an axle does to ride height and wheel loads. rack_mm (n,).
+    """What steering an axle does to ride height and wheel loads. rack_mm (n,), finite.
 
-    Raises LinkviewError, saying what is missing, unless there are two axles that give their
-    springs; and where the car finds no rest even straight ahead.
+    Raises LinkviewError, saying what is missing, unless there are two axles that give their springs
+    and every spring carries load as measured; and where the car finds no rest straight ahead.
     """
     if len(car.axles) < 2:
         raise LinkviewError(
             f"{car.path}: how load shifts between four wheels needs both axles; add the other one"
         )
-    weighed = _weighed(car, steered)
     rack = np.atleast_1d(np.asarray(rack_mm, dtype=float))
+    if not np.isfinite(rack).all():
+        raise ValueError("rack_mm must be finite")
+    weighed = _weighed(car, steered)
     wheels = side_names(weighed.axles)
     start = _at_rest(weighed, 0.0, np.zeros(6))
     if isinstance(start, str):
