@@ -195,6 +195,22 @@ def test_contact_makes_a_region_of_its_own_and_the_edge_of_reach_too():
     assert (found.region[:11, 0] == 1).all()  # and all beyond it: it is met first
     assert (found.region[11:29, 0] == 0).all()
     assert (found.region[29:, 0] == 2).all()
+    assert found.contact_rack_mm == pytest.approx(25.0)
+
+
+def test_a_map_with_contact_inside_names_no_rack_setting_as_keeping_inside(tmp_path):
+    car = build_car(read_file(FILE), "planned")
+    axle = car.axles["front"]
+    sweep = sweep_axle(axle, np.linspace(-75.0, 75.0, 31), np.array([-20.0, 0.0, 20.0]))
+    stops = first_stop(sweep, car)
+    assert stops.safe_rack_mm > 60.0
+    touch = np.zeros((31, 3), dtype=bool)
+    for where, said in ((8, "parts touch at 35.0 mm"), (0, "keeps inside at every travel")):
+        touch[:] = False
+        touch[where, 1] = True
+        found = region_map(sweep, (), {"tyre touches rail": touch})
+        _, svg = draw_limit_map(tmp_path / str(where), found, stops)
+        assert said in "".join(ET.parse(svg).getroot().itertext())
 
 
 def test_the_map_is_drawn_with_its_names(tmp_path):

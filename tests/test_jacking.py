@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy.optimize import minimize
 from shipped import MODELS, car_of
 
 from linkview.alignment.assumed import assumed_for
 from linkview.alignment.corner import align_corner
-from linkview.alignment.jacking import (
-    bar_stiffness_n_per_mm,
-    settled,
-    steering_jacking,
-    stiffness_n_per_mm,
-)
+from linkview.alignment.jacking import Jacking, steering_jacking
 from linkview.alignment.on_ground import steer_on_ground
-from linkview.alignment.posed import at_ride_height, damper_length_mm
+from linkview.alignment.posed import at_ride_height, damper_length_mm, motion_ratio
 from linkview.errors import LinkviewError
+from linkview.geometry import Array, unit
 from linkview.kinematics.assemble import build_car
+from linkview.kinematics.axle import axle_poses
 from linkview.kinematics.sweep import pose_at
-from linkview.model.parts import Hold, Side
+from linkview.model.parts import Car, Hold, Side
 from linkview.model.read import read_file
 
 PLANNED = build_car(read_file(MODELS / "demo_coupe" / "demo_coupe.toml"), "planned")
@@ -65,46 +66,191 @@ def test_the_body_leans_toward_the_wheel_that_is_lifted():
     assert ground.rise_mm[0] == pytest.approx(-on_the_middle + 0.0, abs=0.5)
 
 
-def test_one_corner_pushed_on_four_equal_springs_shifts_a_quarter_each():
-    """Closed form: a square car, wheel pushed down by d: warp takes a quarter of k d each."""
-    feet = np.array([[1.0, 1.0], [1.0, -1.0], [-1.0, 1.0], [-1.0, -1.0]]) * 1000.0
-    k, d = 30.0, 8.0
-    pushed = np.array([[d, 0.0, 0.0, 0.0]])
-    plane = settled(pushed, k * np.eye(4), feet)
-    assert plane[0, 0] == pytest.approx(d / 4.0)
-    rise = plane @ np.column_stack([np.ones(4), feet[:, 1], -feet[:, 0]]).T
-    load = (pushed - rise) * k
-    assert load[0] == pytest.approx(np.array([1.0, -1.0, -1.0, 1.0]) * k * d / 4.0)
+def ride(car: Car) -> dict[str, Array]:
+    """At ride height, (4,) each: what every wheel's spring carries, stiffness, spring and more."""
+    reads = [
+        align_corner(at_ride_height(c), assumed_for(axle, car))
+        for axle in car.axles.values()
+        for c in axle.corners
+    ]
+
+    def of(name: str) -> Array:
+        return np.array([getattr(r, name)[0, 0] for r in reads])
+
+    names = ("spring_length_mm", "wheel_rate_n_per_mm", "half_track_change_mm_per_mm")
+    out = {name: of(name) for name in (*names, "wheelbase_change_mm_per_mm", "contact_centre_mm")}
+    return out | {"load_n": of("spring_force_n") * of("motion_ratio")}
 
 
-def test_loads_are_at_rest_and_shift_to_the_pushed_wheel():
+def test_little_steer_moves_load_as_the_linear_statics_say():
+    """The same by hand, linear: wheel rates at ride height, the weight that leans with the body,
+    and contacts that wander in the body as the wheels steer and travel."""
+    car, rack = PLANNED, 0.5
+    at = ride(car)
+    foot, load, rate = at["contact_centre_mm"], at["load_n"], at["wheel_rate_n_per_mm"]
+    weight, high = load.sum(), car.cg_height_mm
+    ground = steer_on_ground(car, car.axles["front"], [0.0, rack])
+    wander = np.zeros((4, 3))
+    for k, side in enumerate(Side):
+        wander[k] = ground.contact_mm[side][1] - ground.contact_mm[side][0]
+    out = np.array([1.0, -1.0, 1.0, -1.0])
+    # Of the contacts, per mm of compression; the contact climbs as the wheel does, near enough.
+    aside = out * at["half_track_change_mm_per_mm"]
+    along = np.array([1.0, 1.0, -1.0, -1.0]) * at["wheelbase_change_mm_per_mm"]
+    modes = np.column_stack([np.ones(4), foot[:, 1], -foot[:, 0]])
+    # Dampers held, a wheel carries other than straight ahead as its motion ratio has changed.
+    held = np.zeros(4)
+    for k, posed in enumerate((ground.left, ground.right)):
+        held[k] = load[k] * np.diff(motion_ratio(posed))[0] / motion_ratio(posed)[0]
+    # rows: force, moment about x, moment about y; columns: loads, then heave, roll, pitch
+    by_load = np.array([np.ones(4), foot[:, 1], -foot[:, 0]])
+    by_pressing = by_load * rate + load * np.array([0.0 * aside, aside, -along])
+    # A sloping road also pushes sideways, along the way the contact wanders as the wheel travels,
+    # and a pitched one meets the tyre a little ahead.
+    by_slope = np.column_stack([np.zeros(4), -load * aside, load * along])
+    radius = np.array([c.wheel.loaded_radius_mm for a in car.axles.values() for c in a.corners])
+    lean = np.diag([0.0, weight * high, weight * high - load @ radius])
+    steered = by_pressing @ -wander[:, 2] + by_load @ held
+    steered += [0.0, load @ wander[:, 1], -load @ wander[:, 0]]
+    plane = np.linalg.solve(by_pressing @ modes - by_load @ by_slope - lean, steered)
+    by_hand = rate * (-wander[:, 2] - modes @ plane) + held + by_slope @ plane
+    jacking = steering_jacking(car, "front", [-rack, rack])
+    # Half the difference to both sides: what is of second order in the steer falls out, and so
+    # does heave, which is even.
+    load_n = np.diff(jacking.load_n, axis=0)[0] / 2.0
+    assert np.abs(by_hand).min() > 2.0  # N: something to see
+    assert load_n == pytest.approx(by_hand - by_hand @ np.ones(4) / 4.0, rel=0.01)
+
+
+def least_energy(car: Car, rack_mm: float) -> tuple[Array, Array]:
+    """Travels and wheel loads (4,) at which springs, bar and weight have the least energy with
+    four contacts in one plane; by SciPy, from lengths and heights alone."""
+    at = ride(car)
+    load, foot = at["load_n"], at["contact_centre_mm"]
+    weight = load.sum()
+    cg = load @ foot / weight + [0.0, 0.0, car.cg_height_mm]
+    names = list(car.axles)
+
+    def stood(x: Array) -> tuple[Array, Array]:
+        """Energy over weight (n,), mm, and contact heights over the first (n, 3); x (n, 6)."""
+        up = unit(np.column_stack([x[:, 4:] / 1000.0, np.ones(len(x))]))
+        energy, height = np.zeros(len(x)), np.zeros((len(x), 4))
+        for a, name in enumerate(names):
+            axle = car.axles[name]
+            rack = rack_mm if name == "front" else 0.0
+            poses = axle_poses(axle, rack, x[:, 2 * a], x[:, 2 * a + 1])
+            turned = []
+            for k, posed in enumerate(poses.corners):
+                corner, n = posed.corner, posed.spin_axis
+                spring = corner.damper.spring
+                before = damper_length_mm(at_ride_height(corner))[0, 0]
+                long = at["spring_length_mm"][2 * a + k] + damper_length_mm(posed) - before
+                short = np.maximum(spring.free_length_mm - long, 0.0)
+                energy += 0.5 * spring.rate_n_per_mm * short**2
+                down = unit(up - (up * n).sum(axis=1, keepdims=True) * n)
+                touch = posed.wheel_centre - corner.wheel.loaded_radius_mm * down
+                height[:, 2 * a + k] = (touch * up).sum(axis=1)
+                if corner.bar_rate_n_mm_per_deg:
+                    # The lever's turn about y, the bar's own axis, from its pose.
+                    pose = posed.poses["bar_lever"]
+                    turned.append(np.arctan2(pose[:, 0, 2], pose[:, 0, 0]))
+            if turned:
+                twist = np.degrees(turned[0] - turned[1])
+                energy += 0.5 * axle.left.bar_rate_n_mm_per_deg * twist * np.radians(twist)
+        return energy / weight + up @ cg - height[:, 0], height[:, 1:] - height[:, :1]
+
+    met: dict[bytes, tuple[Array, Array]] = {}
+
+    def slopes(x: Array) -> tuple[Array, Array]:
+        if x.tobytes() not in met:
+            met[x.tobytes()] = measured(x)
+        return met[x.tobytes()]
+
+    def measured(x: Array) -> tuple[Array, Array]:
+        step = 1e-3 * np.eye(6)
+        energy, height = stood(np.vstack([x + step, x - step]))
+        return (energy[:6] - energy[6:]) / 2e-3, (height[:6] - height[6:]).T / 2e-3
+
+    least = minimize(
+        lambda x: float(stood(x[None])[0][0]),
+        np.zeros(6),
+        jac=lambda x: slopes(x)[0],
+        method="SLSQP",
+        constraints={
+            "type": "eq",
+            "fun": lambda x: stood(x[None])[1][0],
+            "jac": lambda x: slopes(x)[1],
+        },
+        options={"ftol": 1e-11, "maxiter": 200},
+    )
+    assert least.success
+    # Lagrange: each contact's push is what holds its height.
+    over_first = np.linalg.lstsq(slopes(least.x)[1].T, slopes(least.x)[0])[0] * weight
+    return least.x[:4], np.array([weight - over_first.sum(), *over_first])
+
+
+def on_a_beam() -> Car:
+    """A strut front with an anti-roll bar on a rear axle whose two wheels are one part."""
+    front, rear = car_of("strut_with_bar"), car_of("four_link_axle")
+    return replace(front, axles={**front.axles, **rear.axles})
+
+
+@pytest.mark.parametrize("car_from", [lambda: PLANNED, on_a_beam], ids=["planned", "bar_beam"])
+def test_the_car_rests_where_springs_bar_and_weight_have_least_energy(
+    car_from: Callable[[], Car],
+):
+    car = car_from()
+    rack = -0.8 * car.axles["front"].left.rack.working_mm
+    jacking = steering_jacking(car, "front", [rack])
+    travel_mm, pushes = least_energy(car, rack)
+    assert jacking.travel_mm[0] == pytest.approx(travel_mm, abs=0.01)  # mm, SLSQP's own
+    assert np.abs(jacking.load_n[0]).max() > 50.0
+    assert jacking.load_n[0] == pytest.approx(pushes - ride(car)["load_n"], abs=0.5)  # N
+
+
+def test_lock_to_the_other_side_is_the_mirror_and_forces_balance():
     car = PLANNED
     jacking = steering_jacking(car, "front", [-60.0, 0.0, 60.0])
-    feet = np.array([c.points["wheel_centre"] for a in car.axles.values() for c in a.corners])
-    assert np.abs(jacking.load_n.sum(axis=1)).max() < 1e-8  # N
-    for lever in (feet[:, 0], feet[:, 1]):
-        assert np.abs(jacking.load_n @ lever).max() < 1e-5  # N mm
-    assert np.abs(jacking.load_n[1]).max() < 1e-9
-    assert jacking.shift_n("front")[0] == pytest.approx(-jacking.shift_n("front")[2], rel=1e-6)
+    assert np.abs(jacking.load_n.sum(axis=1)).max() < 1e-3  # N
+    assert np.abs(jacking.load_n[1]).max() < 1e-3
+    assert jacking.load_n[0, [1, 0, 3, 2]] == pytest.approx(jacking.load_n[2], abs=1e-3)
+    assert jacking.roll_deg[0] == pytest.approx(-jacking.roll_deg[2], abs=1e-6)
+    assert jacking.pitch_deg[0] == pytest.approx(jacking.pitch_deg[2], abs=1e-6)
     pushed = jacking.of(jacking.pushed_mm, "front", Side.LEFT)
     other = jacking.of(jacking.pushed_mm, "front", Side.RIGHT)
     assert np.sign(jacking.shift_n("front")[0]) == np.sign(pushed[0] - other[0])
 
 
-def test_the_bar_adds_to_the_warp_alone():
-    """Both wheels pressed in alike do not twist the bar."""
-    car = car_of("strut_with_bar")
-    axle = car.axles["front"]
-    pair = [align_corner(at_ride_height(c), assumed_for(axle, car)) for c in axle.corners]
-    bar = bar_stiffness_n_per_mm(axle, pair)
-    assert bar @ [1.0, 1.0] == pytest.approx([0.0, 0.0], abs=1e-9)
-    # Energy: wheels d up and d down twist the bar by 2 d ratio; 1/2 T twist = 1/2 d F d.
-    ratio = float(pair[0].bar_ratio_deg_per_mm[0, 0])
-    twist = 2.0 * ratio
-    energy = 0.5 * axle.left.bar_rate_n_mm_per_deg * twist * np.radians(twist)
-    assert 0.5 * np.array([1.0, -1.0]) @ bar @ [1.0, -1.0] == pytest.approx(energy)
+def test_what_has_no_equilibrium_is_blank_with_its_reason():
+    car = PLANNED
+    front = car.axles["front"]
+    short = replace(front.left.damper, max_length_mm=damper_max(front.left) + 1.0)
+    corners = {"left": replace(front.left, damper=short), "right": front.right}
+    held = replace(car, axles={**car.axles, "front": replace(front, **corners)})
+    jacking: Jacking = steering_jacking(held, "front", [60.0, 5.0, 200.0])
+    assert "front left damper is at its end" in jacking.reasons[0]
+    assert jacking.reasons[1] == ""
+    assert "out of reach" in jacking.reasons[2]
+    assert np.isfinite(jacking.load_n).all(axis=1).tolist() == [False, True, False]
+
+
+def damper_max(corner) -> float:
+    return float(damper_length_mm(at_ride_height(corner))[0, 0])
 
 
 def test_what_is_missing_is_said():
     with pytest.raises(LinkviewError, match="needs both axles"):
-        stiffness_n_per_mm(car_of("strut_with_bar"))
+        steering_jacking(car_of("strut_with_bar"), "front", [10.0])
+    car = PLANNED
+    rear = car.axles["rear"]
+    bare = {s.value: replace(c, damper=None) for s, c in zip(Side, rear.corners, strict=True)}
+    without = replace(car, axles={**car.axles, "rear": replace(rear, **bare)})
+    with pytest.raises(LinkviewError, match=r"axle\.rear.*no wheel loads"):
+        steering_jacking(without, "front", [10.0])
+    loose = replace(rear.left.damper, spring=replace(rear.left.damper.spring, ride_length_mm=260.0))
+    hung = {s.value: replace(c, damper=loose) for s, c in zip(Side, rear.corners, strict=True)}
+    without = replace(car, axles={**car.axles, "rear": replace(rear, **hung)})
+    with pytest.raises(LinkviewError, match=r"axle\.rear: the left spring carries no load"):
+        steering_jacking(without, "front", [10.0])
+    with pytest.raises(ValueError, match="finite"):
+        steering_jacking(car, "front", [np.nan])

@@ -13,9 +13,11 @@ from shipped import MODELS, car_of
 from linkview.alignment.axle import align
 from linkview.alignment.on_ground import steer_on_ground
 from linkview.alignment.on_road import seen
+from linkview.alignment.posed import at_ride_height, contact
 from linkview.alignment.quantities import QUANTITIES, Of
 from linkview.kinematics.assemble import build_car
-from linkview.kinematics.sweep import sweep_axle
+from linkview.kinematics.axle import travels_of
+from linkview.kinematics.sweep import AxleSweep, sweep_axle, sweep_corner
 from linkview.model.parts import Hold, Side
 from linkview.model.read import read_file
 
@@ -93,14 +95,85 @@ def test_the_body_is_where_a_general_solver_finds_it(on_road):
             assert got.camber_deg[i, j] == pytest.approx(camber, abs=1e-5)  # deg; yaw
 
 
+def test_a_leaning_body_stands_on_the_road_at_each_sides_own_travel():
+    """SciPy's fsolve for the road under the body as it leans straight ahead, and then for the move
+    of the steered body that brings both tyres and the other axle's contact line back onto it."""
+    front = replace(CAR.axles["front"], hold=Hold.TYRES_ON_GROUND)
+    heave, roll = np.array([-5.0, 5.0]), np.array([-1.0, 2.5])
+    sides = zip(front.corners, travels_of(front, heave, roll), strict=True)
+    sweep = AxleSweep(front, *(sweep_corner(c, RACK, t, front.hold) for c, t in sides))
+    got, moved = align(sweep, CAR), [side.posed for side in seen(sweep, CAR)]
+    rear = CAR.axles["rear"].left
+    foot = np.array([rear.points["wheel_centre"][0], 0.0, 0.0])
+    foot[2] = rear.points["wheel_centre"][2] - rear.wheel.loaded_radius_mm * np.sqrt(
+        1.0 - rear.wheel.spin_axis[2] ** 2
+    )
+
+    def heights(up, turn, shift, i, j, other, sides=sweep.corners):
+        """Of both tyres' lowest points along a normal, and of the other axle's middle."""
+        out = []
+        for side in sides:
+            centre = turn.apply(side.wheel_centre[i, j]) + shift
+            across = turn.apply(side.spin_axis[i, j]) @ up
+            radius = side.corner.wheel.loaded_radius_mm
+            out.append(centre @ up - radius * np.sqrt(1.0 - across**2))
+        return np.array([*out, (turn.apply(other) + shift) @ up])
+
+    def normal(x):
+        up = np.array([x[0], x[1], 1.0])
+        return up / np.linalg.norm(up)
+
+    still = Rotation.identity(), np.zeros(3)
+    for j in (0, 1):
+        middle = np.mean([c.contact_centre_mm[3, j, 2] for c in got.corners])
+        at_ride = np.mean([contact(at_ride_height(c))[0, 0, 2] for c in front.corners])
+        other = foot + np.array([0.0, 0.0, middle - at_ride])
+        road = fsolve(
+            lambda x, j=j, other=other: heights(normal(x), *still, 3, j, other) - x[2],
+            np.zeros(3),
+            xtol=1e-12,
+        )
+        lean = np.degrees(np.arctan(normal(road)[1] / normal(road)[2]))
+        assert lean == pytest.approx(roll[j], abs=0.2)  # the wheels' planes move as well
+        for i in (0, 5):
+            x = fsolve(
+                lambda x, i=i, j=j, road=road, other=other: (
+                    heights(
+                        normal(road),
+                        Rotation.from_euler("xy", x[1:]),
+                        np.array([0.0, 0.0, x[0]]),
+                        i,
+                        j,
+                        other,
+                    )
+                    - road[2]
+                ),
+                np.zeros(3),
+                xtol=1e-12,
+            )
+            tyres = heights(normal(road), *still, i, j, other, moved)[:2]
+            assert tyres == pytest.approx(road[2], abs=1e-6)  # mm
+            turn = Rotation.from_euler("xy", x[1:])
+            for side, read_side in zip(sweep.corners, got.corners, strict=True):
+                n = turn.apply(side.spin_axis[i, j])
+                camber = -side.corner.side.outboard * np.degrees(np.arcsin(n[2]))
+                in_the_body = -side.corner.side.outboard * np.degrees(
+                    np.arcsin(side.spin_axis[i, j, 2])
+                )
+                assert abs(camber - in_the_body) > 0.05
+                # Off by the yaw that this turn has and the smallest has not.
+                assert read_side.camber_deg[i, j] == pytest.approx(camber, abs=1e-3)
+
+
 def test_it_is_what_the_scripted_way_finds(on_road):
     ground = steer_on_ground(CAR, CAR.axles["front"], RACK)
     for side, got in zip(Side, on_road.corners, strict=True):
         assert got.camber_deg[:, 1] == pytest.approx(ground.camber_deg[side], abs=1e-9)
         assert got.steer_deg[:, 1] == pytest.approx(ground.steer_deg[side], abs=1e-9)
-    height = 0.5 * sum(c.contact_centre_mm[..., 2] for c in on_road.corners)
-    assert np.abs(height - height[3]).max() < 1e-4  # mm, and second order
-    # of the tilt of the floor on which the car was measured: as high as straight ahead.
+    # Along the road's own normal straight ahead: the floor on which the car was measured tilts.
+    middle = 0.5 * sum(c.contact_centre_mm[:, 1] for c in on_road.corners)
+    height = middle @ ground.road_up[3]
+    assert np.abs(height - height[3]).max() < 1e-4  # mm, second order of that tilt
 
 
 def test_camber_at_lock_is_not_that_of_the_body(on_road):

@@ -2,9 +2,10 @@
 
 In the body the corners move as with the damper's length held. The body itself then rises, leans and
 pitches until both contact centres lie in the road plane; it pitches about the other axle's contact
-line. Travel is a level heave of the whole car, and what counts is how the body has moved since
-straight ahead at that travel: so with the rack centred the three holds agree, also where the floor
-on which the car was measured is not quite square to the file's z.
+line. Travel is a level heave of the whole car (or, where the two sides differ in it, heave and
+lean), and what counts is how the body has moved since straight ahead at those travels: so with the
+rack centred the three holds agree, also where the floor on which the car was measured is not quite
+square to the file's z.
 """
 
 from __future__ import annotations
@@ -18,14 +19,14 @@ from linkview.alignment.on_ground import other_contact_line, road_under
 from linkview.alignment.posed import contact, has_damper
 from linkview.alignment.readings import Readable
 from linkview.errors import LinkviewError
-from linkview.geometry import Array, Index, Z, apply, apply_direction, smallest_turn
+from linkview.geometry import Array, Index, Z, apply, apply_direction, dot, smallest_turn
 from linkview.kinematics.axle import corner_poses
 from linkview.kinematics.nearby import Nearby, PoseList
 from linkview.kinematics.sensitivity import H
 from linkview.kinematics.standing import Standing
 from linkview.kinematics.sweep import AxleSweep, CornerSweep
 from linkview.model.layout import BODY
-from linkview.model.parts import Axle, Car, Corner, Hold
+from linkview.model.parts import Car, Corner, Hold
 
 At = Callable[[Index, Index, Array], Readable]
 
@@ -80,7 +81,7 @@ def seen(sweep: AxleSweep, car: Car) -> tuple[Seen, Seen]:
             f"{sweep.axle.name} axle: tyres on the ground need the damper's points; add them to "
             "the file, or set hold to 'wheel_height'"
         )
-    road = _Road.of(sweep.axle, car, sweep.left.travel_mm)
+    road = _Road.of(sweep, car)
     every = np.arange(len(sweep.left.travel_mm))
     posed = road.under(sweep.corners, np.broadcast_to(every, sweep.left.solved.shape))
     near = [Nearby(corner) for corner in sweep.corners]
@@ -109,10 +110,11 @@ def in_the_body(sweep: CornerSweep) -> Seen:
 
 @dataclass(frozen=True, eq=False)
 class _Road:
-    """The road at T travels.
+    """The road at T travels, of which each side may have its own: a body that leans.
 
-    centre_up (T, 3): its normal in the body with the rack centred, height_mm (T,) of the contacts
-    there. other (T, 3): the middle of the other axle's contact line; middle (3,) of this one's.
+    centre_up (T, 3): its normal in the body with the rack centred, height_mm (T,) of the road
+    there, along that normal. other (T, 3): the middle of the other axle's contact line; middle
+    (3,) of this one's.
     """
 
     radii: tuple[float, float]
@@ -122,14 +124,17 @@ class _Road:
     middle: Array
 
     @classmethod
-    def of(cls, axle: Axle, car: Car, travel_mm: Array) -> _Road:
-        asked = np.append(travel_mm, 0.0)
-        centred = [corner_poses(c, np.zeros(len(asked)), asked) for c in axle.corners]
+    def of(cls, sweep: AxleSweep, car: Car) -> _Road:
+        axle = sweep.axle
+        asked = [np.append(side.travel_mm, 0.0) for side in sweep.corners]
+        centred = [
+            corner_poses(c, np.zeros(len(t)), t) for c, t in zip(axle.corners, asked, strict=True)
+        ]
         mean = np.mean([contact(c) for c in centred], axis=0)
         other = other_contact_line(car, axle) + (mean[:, 2:] - mean[-1, 2]) * Z
         radii = axle.left.wheel.loaded_radius_mm, axle.right.wheel.loaded_radius_mm
-        up, _ = road_under([(c.wheel_centre, c.spin_axis) for c in centred], radii, other)
-        return cls(radii, up[:-1], mean[:-1, 2], other[:-1], mean[-1])
+        up, at = road_under([(c.wheel_centre, c.spin_axis) for c in centred], radii, other)
+        return cls(radii, up[:-1], dot(up, at[0])[:-1], other[:-1], mean[-1])
 
     def under(self, sides: Sequence[CornerSweep | PoseList], row: Index) -> tuple[OnRoad, OnRoad]:
         """Both corners at poses (...) on the road; row (...): which travel each belongs to."""
@@ -142,8 +147,9 @@ class _Road:
         flat = [(centre.reshape(-1, 3), n.reshape(-1, 3)) for centre, n in with_rates]
         up, at = road_under(flat, self.radii, self.other[rows])
         move = _levelled(up, self.centre_up[rows], self.middle)
-        now = apply(move, at[0])[:, 2], apply(move, at[1])[:, 2]
-        move[:, 2, 3] += self.height_mm[rows] - 0.5 * (now[0] + now[1])
+        level = self.centre_up[rows]
+        sunk = self.height_mm[rows] - dot(level, apply(move, at[0]))
+        move[:, :3, 3] += sunk[:, None] * level
         move = move.reshape(*row.shape, 4, 4)
         left, right = (_moved(side, move) for side in sides)
         return left, right

@@ -126,7 +126,7 @@ def read_corner(
     else:
         readings.update(_springing(posed, bends, ride, assumed, absent))
     if BAR_LEVER in posed.corner.layout.carried:
-        readings.update(_bar(posed))
+        readings.update(bar_levers(posed))
     else:
         absent.update(dict.fromkeys(BAR, "the file gives no anti-roll bar"))
     return readings, absent
@@ -275,7 +275,7 @@ def _springing(
     }
 
 
-def _bar(posed: Readable) -> dict[str, Array]:
+def bar_levers(posed: Travelling) -> dict[str, Array]:
     """How far this side's lever has turned, about the bar's axis to the car's left."""
     points = posed.corner.points
     own = unit(numbers(points["bar_outer"]) - points["bar_inner"]) * posed.corner.side.outboard

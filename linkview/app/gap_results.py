@@ -6,8 +6,9 @@ from pathlib import Path
 
 from linkview.app.results import Written
 from linkview.export.gap_charts import gap_chart
+from linkview.export.limit_map import draw_limit_map
 from linkview.export.tables import write_gap_curves, write_gap_maps
-from linkview.study import CarStudy, spoken
+from linkview.study import CarStudy, limit_regions, spoken
 
 
 def write_gap_tables(study: CarStudy, folder: Path) -> list[Written]:
@@ -21,9 +22,15 @@ def write_gap_tables(study: CarStudy, folder: Path) -> list[Written]:
 
 
 def draw_gap_charts(study: CarStudy, folder: Path) -> list[Written]:
-    """The same as pictures, for every steered axle with gaps that fall short."""
+    """The same as pictures, for every steered axle with gaps that fall short; and what stops each
+    steered axle first, contact among it."""
     charts = []
     for name, axle in study.axles.items():
+        if axle.axle.left.rack is not None:
+            regions = limit_regions(axle.axle, study.car, axle.gaps)
+            draw_limit_map(folder / f"{name}_limit_map", regions, axle.stops)
+            words = "what stops it first, contact too, rack by travel; .svg"
+            charts.append(Written(f"{name}_limit_map.png", words))
         for side, advice in axle.advice.items():
             short = [found for found in advice.pairs.values() if found.short]
             if short and axle.axle.left.rack is not None:

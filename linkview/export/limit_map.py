@@ -45,7 +45,7 @@ def draw_limit_map(path: Path, found: RegionMap, stops: FirstStops) -> tuple[Pat
                 fontsize=7.5,
                 bbox={"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none"},
             )
-        if stops.safe_rack_mm is not None:
+        if stops.safe_rack_mm is not None and not _touches_inside(found, stops.safe_rack_mm):
             for way in (-1.0, 1.0):
                 axes.axvline(way * stops.safe_rack_mm, color=INK, linewidth=1.8)
         axes.set_xlim(found.rack_mm.min(), found.rack_mm.max())
@@ -60,12 +60,7 @@ def draw_limit_map(path: Path, found: RegionMap, stops: FirstStops) -> tuple[Pat
             for k, name in enumerate(found.names)
         ]
         figure.legend(handles=keys, loc="outside right upper", fontsize=8.5, handleheight=1.6)
-        setting = (
-            f"heavy lines: {stops.safe_rack_mm:.1f} mm of rack each way keeps inside at every "
-            "travel looked at"
-            if stops.safe_rack_mm is not None
-            else f"no rack setting can be named: {stops.no_safe_rack}"
-        )
+        setting = _setting(found, stops)
         name = f"{stops.axle.name.capitalize()} axle: what stops it first ({stops.axle.hold.words})"
         caption(
             figure,
@@ -73,6 +68,23 @@ def draw_limit_map(path: Path, found: RegionMap, stops: FirstStops) -> tuple[Pat
             f"{setting[0].upper() + setting[1:]}.\n{LOOKED_AT[found.contact]} {NOT_SAFE}",
         )
         return save(figure, path)
+
+
+def _touches_inside(found: RegionMap, rack_mm: float) -> bool:
+    return found.contact_rack_mm is not None and found.contact_rack_mm <= rack_mm
+
+
+def _setting(found: RegionMap, stops: FirstStops) -> str:
+    """The rack setting that the file's limits allow, and whether something touches inside it."""
+    if stops.safe_rack_mm is None:
+        return f"no rack setting can be named: {stops.no_safe_rack}"
+    allowed = f"{stops.safe_rack_mm:.1f} mm of rack each way"
+    if _touches_inside(found, stops.safe_rack_mm):
+        return (
+            f"the file's limits allow {allowed}, but parts touch at "
+            f"{found.contact_rack_mm:.1f} mm of rack, or earlier between the poses"
+        )
+    return f"heavy lines: {allowed} keeps inside at every travel between the droop and bump stops"
 
 
 def _named(k: int, name: str) -> str:

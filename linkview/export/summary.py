@@ -135,16 +135,16 @@ def jacking_lines(study: CarStudy) -> Iterator[str]:
             jacking = steering_jacking(study.car, name, [-rack.working_mm, rack.working_mm])
         except LinkviewError:
             continue  # only one axle, or no springs: there is nothing to say of loads
-        if not np.isfinite(jacking.load_n).all():
-            continue
         for k, at in enumerate(jacking.rack_mm):
+            if jacking.reasons[k]:
+                yield f"steering jacking at rack {at:+.0f} mm: not found, {jacking.reasons[k]}"
+                continue
             rise = [jacking.of(jacking.rise_mm, name, side)[k] for side in Side]
-            shift = jacking.shift_n(name)[k]
-            wheel = "left" if shift > 0.0 else "right"
+            gain = [jacking.of(jacking.load_n, name, side)[k] for side in Side]
             yield (
                 f"steering jacking at rack {at:+.0f} mm: the body rises {rise[0]:+.1f} mm over the "
-                f"left wheel, {rise[1]:+.1f} over the right; {abs(shift):.0f} N more on the {name} "
-                f"{wheel} wheel, as much less on the other (statics on the springs at rest)"
+                f"left wheel, {rise[1]:+.1f} over the right; load {gain[0]:+.0f} N on the {name} "
+                f"left wheel, {gain[1]:+.0f} on the right (rigid-body statics on the springs)"
             )
 
 

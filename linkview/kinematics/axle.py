@@ -21,7 +21,7 @@ from linkview.kinematics.corner import (
     CornerLinkage,
     linkage_of,
 )
-from linkview.kinematics.nearby import PoseList
+from linkview.kinematics.nearby import PoseList, by_part
 from linkview.kinematics.part_poses import fit_errors_mm, part_poses
 from linkview.kinematics.reach import blocked_by
 from linkview.kinematics.solve import SCALE_MM, Problem, Target, Trace, rates, trace
@@ -185,9 +185,9 @@ def pose_list(
     twists[:, ~reached] = np.nan
     for part in poses:
         poses[part] = np.where(reached[:, None, None], poses[part], np.nan)
-    parts = {p: twists[0][:, 6 * k : 6 * k + 6] for k, p in enumerate(built.parts)}
     travel, rack, screw = twists[..., :6]
-    return PoseList(built.corner, at.slide_mm, poses, reached, travel, rack, screw, parts)
+    each = [by_part(built, some) for some in twists[:2]]
+    return PoseList(built.corner, at.slide_mm, poses, reached, travel, rack, screw, *each)
 
 
 def _beam_poses(corner: Corner, own_mm: Array, other_mm: Array) -> PoseList:

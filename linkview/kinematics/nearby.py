@@ -42,8 +42,8 @@ class Posed(Protocol):
 class PoseList(Standing):
     """n poses. rack_mm (n,); poses: part -> (n, 4, 4); solved (n,).
 
-    travel_twist, rack_twist, screw_twist (n, 6), travel_twists as in CornerSweep. Where not
-    solved: NaN.
+    travel_twist, rack_twist, screw_twist (n, 6), travel_twists as in CornerSweep; rack_twists: by
+    part as these. Where not solved: NaN.
     """
 
     corner: Corner
@@ -54,6 +54,7 @@ class PoseList(Standing):
     rack_twist: Array
     screw_twist: Array
     travel_twists: Mapping[str, Array]
+    rack_twists: Mapping[str, Array]
 
 
 class Nearby:
@@ -173,6 +174,11 @@ def listed(
             twists[2, good] = velocities(damper, there, by_height)[0].T
             if hold.keeps_damper:
                 twists[1] = twists[2]
-    parts = {p: twists[0][:, 6 * k : 6 * k + 6] for k, p in enumerate(built.parts)}
     travel, rack, screw = twists[..., :6]
-    return PoseList(corner, rack_mm, poses, solved, travel, rack, screw, parts)
+    each = [by_part(built, some) for some in twists[:2]]
+    return PoseList(corner, rack_mm, poses, solved, travel, rack, screw, *each)
+
+
+def by_part(built: CornerLinkage, twists: Array) -> dict[str, Array]:
+    """The twists (n, 6P) of every solved part, (n, 6) each."""
+    return {p: twists[:, 6 * k : 6 * k + 6] for k, p in enumerate(built.parts)}

@@ -35,7 +35,8 @@ class RegionMap:
     names: region names, `INSIDE` first. region (S, T): the index of each pose's name: of the limit
     met first on the way out from the centred rack at that travel, and from there on.
     worst: one pose for each limit that makes a region, in the order of names. contact: whether
-    measured gaps took part.
+    measured gaps took part; contact_rack_mm: the least rack, either way, of a pose of the grid in
+    which something touches, None where nothing does.
     """
 
     rack_mm: Array
@@ -44,6 +45,7 @@ class RegionMap:
     region: NDArray[np.intp]
     worst: tuple[WorstPose, ...]
     contact: bool
+    contact_rack_mm: float | None
 
     def share(self, name: str) -> float:
         """How much of the map a region covers, 0 to 1."""
@@ -84,7 +86,14 @@ def region_map(
         index[found],
         tuple(w for name in used for w in _worst(sweep, limits, name)),
         touching is not None,
+        _contact_rack_mm(sweep.left.rack_mm, touching or {}),
     )
+
+
+def _contact_rack_mm(rack_mm: Array, touching: Mapping[str, Flags]) -> float | None:
+    met = [np.abs(rack_mm[np.asarray(flags).any(axis=1)]) for flags in touching.values()]
+    racks = np.concatenate(met) if met else np.zeros(0)
+    return float(racks.min()) if racks.size else None
 
 
 def _regions(
