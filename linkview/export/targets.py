@@ -16,9 +16,9 @@ from linkview.tuning.outcomes import Answer, Outcome
 
 Found = Mapping[str, tuple[Axle, Sequence[Answer]]]
 NEXT = (
-    "Only what is aimed at is in these answers: no other gap, joint angle or plate. Gaps are those "
-    "of the side that the file gives, plates not among the bodies. Put the variant you like "
-    "from targets_variants.toml into the model file, then `linkview check`, `gaps` and `compare`."
+    "Aims, gaps that the file wants and its slots are in these answers; no other gap, joint angle "
+    "or plate. Put the variant you like from targets_variants.toml into the model file, then "
+    "`linkview check`, `gaps` and `compare`."
 )
 
 
@@ -39,6 +39,8 @@ def answer_lines(axle: Axle, answers: Sequence[Answer]) -> Iterator[str]:
             mark = "" if out.met else "   NOT MET"
             how = f" ({out.how})" if out.how else ""
             yield f"       {aim_words(out.aimed)}: {_both(out)}{how}{mark}"
+        for line in answer.broken:
+            yield f"       BESIDES THE AIMS: {line}"
         if answer.sizes:
             new = ", ".join(f"{n} {v:+.1f} mm" for n, v in answer.sizes.items())
             yield f"       other lengths: {new}"
@@ -100,6 +102,8 @@ def write_answers(path: Path, found: Found) -> None:
                 for out in answer.outcomes:
                     yield [*start, "aim", aim_words(out.aimed), out.aimed.unit, _cell(out.before),
                            _cell(out.after), "yes" if out.met else "no", out.how]  # fmt: skip
+                for line in answer.broken:
+                    yield [*start, "besides the aims", line, "", "", "", "no", ""]
                 for part, mm in answer.sizes.items():
                     yield [*start, "other length", part, "mm", 0, round(mm, 3), "", ""]
                 for reading, (a, b) in answer.costs.items():

@@ -15,10 +15,14 @@ _LIMIT = 1e-6  # in `within`: rounding
 
 @dataclass(frozen=True)
 class Judged:
-    """What an aim reads (NaN: not there, or unknown), and how a gap is known, in words."""
+    """What an aim reads (NaN: not there, or unknown), and how a gap is known, in words.
+
+    worst: the rack and travel, mm, where a gap was least.
+    """
 
     value: float
-    how: str
+    how: str = ""
+    worst: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)

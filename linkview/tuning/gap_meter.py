@@ -6,8 +6,8 @@ the points go; what the file places by coordinates alone stays. Contact counts b
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,7 @@ from linkview.tuning.aimed import Judged
 RACKS, TRAVELS = 9, 9  # poses that steer the search
 FINE_RACKS, FINE_TRAVELS = 15, 15  # poses an answer is judged at before, and besides, its proof
 DEEP_STEP_MM = 0.1  # contact has no nearest places to follow: its depth is measured twice
+SLACK = 0.05  # the search looks this share beyond the limits, for the worst is often at their edge
 SPARE_MM = 0.8  # a gap is aimed at this much inside: what is certain may be 0.5 mm less
 
 Pair = tuple[str, str]
@@ -56,13 +57,30 @@ class Sampled:
         return float(np.nan_to_num(gap, nan=0.0).min())
 
 
+@dataclass(frozen=True, eq=False)
 class GapMeter:
-    """Measures pairs of one side's bodies at shifts {point: (3,) mm}; rebuild: that side."""
+    """Measures pairs of one side's bodies at shifts {point: (3,) mm}; rebuild: that side.
 
-    def __init__(self, axle: Axle, car: Car, rebuild: Rebuild) -> None:
-        self.axle, self.car, self.rebuild = axle, car, rebuild
-        self.rack, self.travel = grid_of(axle, rack_count=RACKS, travel_count=TRAVELS)
+    rack (S,), travel (T,): poses that steer the search.
+    """
+
+    axle: Axle
+    car: Car
+    rebuild: Rebuild
+    rack: Array
+    travel: Array
+
+    @staticmethod
+    def of(axle: Axle, car: Car, rebuild: Rebuild) -> GapMeter:
         compile_all()
+        grid = grid_of(axle, rack_count=RACKS, travel_count=TRAVELS)
+        return GapMeter(axle, car, rebuild, *grid)
+
+    def also_at(self, poses: Iterable[tuple[float, float]]) -> GapMeter:
+        """One that is steered by these poses (rack, travel) too, and by those in line with them."""
+        racks, travels = zip(*poses, strict=True)
+        rack, travel = np.union1d(self.rack, racks), np.union1d(self.travel, travels)
+        return replace(self, rack=rack, travel=travel)
 
     @property
     def count(self) -> int:
@@ -83,12 +101,13 @@ class GapMeter:
         """Over the poses that steer. Raises CannotAssemble, ModelFaults."""
         return sweep_corner(self.rebuild(shifts), self.rack, self.travel, self.axle.hold)
 
-    def sampled(self, sweep: CornerSweep, pair: Pair) -> Sampled:
+    def sampled(self, sweep: CornerSweep, pair: Pair, slack: float = 0.0) -> Sampled:
+        """slack: the share of a limit's full margin by which poses may lie beyond it."""
         a, b = _solids(sweep.corner, pair)
         found = pair_gap(a, b, {p: m.reshape(-1, 4, 4) for p, m in sweep.poses.items()})
-        return Sampled(sweep, found.gap_mm, found.state, self._allowed(sweep).ravel())
+        return Sampled(sweep, found.gap_mm, found.state, self._allowed(sweep, slack).ravel())
 
-    def _allowed(self, sweep: CornerSweep) -> Flags:
+    def _allowed(self, sweep: CornerSweep, slack: float) -> Flags:
         """(S, T): solved and inside every limit that is kept at ride height."""
         out = sweep.solved.copy()
         i, j = (int(np.argmin(np.abs(v))) for v in (sweep.rack_mm, sweep.travel_mm))
@@ -96,7 +115,7 @@ class GapMeter:
             if limit.stops is Stops.NOTHING or limit.drift is None:
                 continue  # as the proof has it
             with np.errstate(invalid="ignore"):
-                kept = limit.margin(limit.measure(sweep)) >= 0.0
+                kept = limit.margin(limit.measure(sweep)) >= -slack * limit.full
             if kept[i, j]:
                 out &= kept
         return out
@@ -139,9 +158,8 @@ class GapMeter:
 
         What is certain is told, not the least that was seen. Raises as `swept`.
         """
-        rack, travel = grid_of(self.axle, rack_count=FINE_RACKS, travel_count=FINE_TRAVELS)
         corner = self.rebuild(shifts)
-        sweep = sweep_corner(corner, rack, travel, self.axle.hold)
+        sweep = self._fine(corner)
         if not sweep.solved.any():
             return {pair: Judged(float("nan"), "no pose is reached") for pair in wanted}
         seen = {pair: self.sampled(sweep, pair) for pair in wanted}
@@ -160,17 +178,36 @@ class GapMeter:
         proved = certify(domain, tasks, lambda done, count, pair: None)
         return dict(zip(seen, map(_told, proved), strict=True))
 
+    def seen(
+        self, shifts: Shifts, pairs: Iterable[frozenset[str]]
+    ) -> dict[frozenset[str], Sampled | None]:
+        """Pairs at the poses an answer is judged at; None for one with a name that is no body's."""
+        asked = list(pairs)
+        if not asked:
+            return {}
+        sweep = self._fine(self.rebuild(shifts))
+        names = {body.name for body in sweep.corner.bodies}
+        return {
+            pair: self.sampled(sweep, (min(pair), max(pair))) if pair <= names else None
+            for pair in asked
+        }
+
+    def _fine(self, corner: Corner) -> CornerSweep:
+        rack, travel = grid_of(self.axle, rack_count=FINE_RACKS, travel_count=FINE_TRAVELS)
+        return sweep_corner(corner, rack, travel, self.axle.hold)
+
 
 def _told(c: Certified) -> Judged:
+    at = (c.rack_mm, c.travel_mm) if np.isfinite([c.rack_mm, c.travel_mm]).all() else None
     if c.verdict is Certainty.CONTACT:
-        return Judged(min(float(np.nan_to_num(c.upper_mm, nan=0.0)), 0.0), "they touch")
+        return Judged(min(float(np.nan_to_num(c.upper_mm, nan=0.0)), 0.0), "they touch", at)
     if c.verdict is Certainty.UNDECIDED or not np.isfinite(c.lower_mm):
-        return Judged(float("nan"), f"unknown: {c.reason}")
+        return Judged(float("nan"), f"unknown: {c.reason}", at)
     open_ = f", {c.strip:.1%} of the range at the edge of reach left open" if c.strip > 0.0 else ""
     if c.verdict is Certainty.CLEAR:
-        return Judged(c.lower_mm, f"certain: nowhere less{open_}")
+        return Judged(c.lower_mm, f"certain: nowhere less{open_}", at)
     least = f"least between {c.lower_mm:.1f} and {c.upper_mm:.1f} mm"
-    return Judged(c.lower_mm, f"certain: {least}{open_}")
+    return Judged(c.lower_mm, f"certain: {least}{open_}", at)
 
 
 def _solids(corner: Corner, pair: Pair) -> tuple[Solid, Solid]:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 
-from linkview.alignment.axle import align
+from linkview.alignment.axle import AxleAlignment, align_without_locks
 from linkview.errors import LinkviewError
 from linkview.geometry import Array
 from linkview.kinematics.sweep import sweep_axle
+from linkview.model.adjusters import SlotAdjuster
+from linkview.model.aims import AimTable
 from linkview.model.parts import Axle, Car, Hold
 from linkview.tuning.aimed import Aimed, GapAimed, Judged, ReadingAimed, SlotAimed
 from linkview.tuning.gap_meter import GapMeter
@@ -27,7 +30,7 @@ COSTS = ("caster_deg", "steering_axis_inclination_deg", "trail_mm", "scrub_radiu
 class Outcome:
     """What an aim reads before and after, from sweeps. met: within its `within`; a limit kept.
 
-    how: how a gap is known, in words; '' for what is read at its pose.
+    how: how a gap is known, in words; '' for what is read at its pose. worst: where it was least.
     """
 
     aimed: Aimed
@@ -35,18 +38,21 @@ class Outcome:
     after: float
     met: bool
     how: str = ""
+    worst: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, eq=False)
 class Answer:
     """One way to reach the aims. moves: point -> (3,) mm on the file's side. sizes: links and arm
     legs that come out another length -> mm. costs: reading at ride height -> before, after.
+    broken: what the file asks for besides the aims and this answer does not keep, in words.
     """
 
     moves: Mapping[str, Array]
     outcomes: tuple[Outcome, ...]
     sizes: Mapping[str, float]
     costs: Mapping[str, tuple[float, float]]
+    broken: tuple[str, ...] = ()
 
     @property
     def missed(self) -> int:
@@ -54,19 +60,40 @@ class Answer:
         return sum(not o.met for o in self.outcomes)
 
     @property
+    def off(self) -> tuple[int, float]:
+        """Aims missed, and the squares of all misses, in `within`."""
+        return self.missed, float(sum(o.aimed.miss(o.after) ** 2 for o in self.outcomes))
+
+    @property
     def moved_mm(self) -> float:
         """All moves added up."""
         return float(sum(np.linalg.norm(v) for v in self.moves.values()))
 
 
-def _value(axle: Axle, car: Car, name: str, rack_mm: float, travel_mm: float) -> float:
-    """A reading by a sweep, the wheel's height held as the slopes hold it; NaN out of reach."""
-    sweep = sweep_axle(axle, np.array([rack_mm]), np.array([travel_mm]))
-    if not all(corner.solved.all() for corner in sweep.corners):
+Aligned = Callable[[float, float], AxleAlignment | None]
+
+
+def _aligned(axle: Axle, car: Car) -> Aligned:
+    """Readings by sweeps of one pose, the wheel's height held as the slopes hold it; None where it
+    is out of reach. Every pose is swept once.
+    """
+    held = replace(axle, hold=Hold.WHEEL_HEIGHT)
+
+    @cache
+    def at(rack_mm: float, travel_mm: float) -> AxleAlignment | None:
+        sweep = sweep_axle(held, np.array([rack_mm]), np.array([travel_mm]))
+        if not all(corner.solved.all() for corner in sweep.corners):
+            return None
+        return align_without_locks(sweep, car)
+
+    return at
+
+
+def _value(found: AxleAlignment | None, name: str) -> float:
+    if found is None:
         return float("nan")
-    read = align(sweep, car)
-    values = getattr(read, name, None)
-    return float((getattr(read.left, name) if values is None else values)[0, 0])
+    values = getattr(found, name, None)
+    return float((getattr(found.left, name) if values is None else values)[0, 0])
 
 
 def read(
@@ -77,7 +104,7 @@ def read(
     meter: GapMeter | None,
 ) -> list[Judged]:
     """Every aim with the points moved. Raises LinkviewError where it cannot be put together."""
-    held = _wheel_height(moved(axle, moves))
+    at = _aligned(moved(axle, moves), car)
     gaps = [one for one in aimed if isinstance(one, GapAimed)]
     judged = {}
     if gaps:
@@ -88,19 +115,14 @@ def read(
         if isinstance(one, GapAimed):
             out.append(judged[one.pair])
         elif isinstance(one, SlotAimed):
-            out.append(Judged(room_mm(axle, one.slot, moves), ""))
+            out.append(Judged(room_mm(axle, one.slot, moves)))
         else:
             assert isinstance(one, ReadingAimed)
-            value = _value(held, car, one.reading, one.rack_mm, one.travel_mm)
+            value = _value(at(one.rack_mm, one.travel_mm), one.reading)
             if one.aim.change:
-                value -= _value(held, car, one.reading, 0.0, 0.0)
-            out.append(Judged(value, ""))
+                value -= _value(at(0.0, 0.0), one.reading)
+            out.append(Judged(value))
     return out
-
-
-def _wheel_height(axle: Axle) -> Axle:
-    """Held as the slopes hold it."""
-    return replace(axle, hold=Hold.WHEEL_HEIGHT)
 
 
 def told(
@@ -115,14 +137,13 @@ def told(
     there = moved(axle, moves)
     try:
         after = read(axle, car, aimed, moves, meter)
-        costs = {
-            name: tuple(_value(_wheel_height(a), car, name, 0.0, 0.0) for a in (axle, there))
-            for name in COSTS
-        }
+        ride = [_aligned(a, car)(0.0, 0.0) for a in (axle, there)]
+        broken = tuple(_broken(axle, moves, [one.aim for one in aimed], meter))
     except LinkviewError:
         return None
+    costs = {name: tuple(_value(found, name) for found in ride) for name in COSTS}
     outcomes = tuple(
-        Outcome(one, old.value, new.value, one.met(new.value), new.how)
+        Outcome(one, old.value, new.value, one.met(new.value), new.how, new.worst)
         for one, old, new in zip(aimed, before, after, strict=True)
     )
     layout = axle.left.layout
@@ -139,4 +160,39 @@ def told(
         outcomes,
         {n: v for n, v in sizes.items() if abs(v) > SAME_MM},
         {n: (v[0], v[1]) for n, v in costs.items() if np.isfinite(v).all()},
+        broken,
     )
+
+
+def _broken(
+    axle: Axle, moves: Mapping[str, Array], aims: Sequence[AimTable], meter: GapMeter | None
+) -> Iterator[str]:
+    """Slots that the moves leave and gaps wanted in the file that they leave short, in words; what
+    is aimed at is told as an aim.
+    """
+    slots = {aim.slot for aim in aims}
+    for name, adjuster in axle.adjusters.items():
+        if (
+            isinstance(adjuster, SlotAdjuster)
+            and name not in slots
+            and {*adjuster.points} & {*moves}
+        ):
+            room = room_mm(axle, name, moves)
+            if room < 0.0:
+                yield f"leaves slot {name} by {-room:.1f} mm".replace("_", " ")
+    if meter is None:
+        return
+    pairs = {frozenset(aim.between) for aim in aims if aim.between is not None}
+    wanted = {w.pair: w.at_least_mm for w in axle.wanted_gaps if w.pair not in pairs}
+    earlier = meter.seen({}, wanted)
+    for pair, found in meter.seen(moves, wanted).items():
+        told = f"gap {' to '.join(sorted(pair))}".replace("_", " ")
+        if found is None:
+            yield f"{told} is not measured here: a plate"
+        elif not found.least_mm >= wanted[pair]:
+            then = earlier[pair]
+            assert then is not None
+            least = " -> ".join(
+                f"{v:.1f}" if np.isfinite(v) else "unknown" for v in (then.least_mm, found.least_mm)
+            )
+            yield f"{told}: {least} mm, {wanted[pair]:g} mm wanted (sampled)"

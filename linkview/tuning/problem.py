@@ -12,12 +12,12 @@ from linkview.alignment.quantities import BY_NAME
 from linkview.alignment.sensitivity import corner_sensitivity, of_axle, sensitivities
 from linkview.clearance.answers import GapState
 from linkview.errors import CannotAssemble, LinkageLocked, LinkviewError, ModelFaults
-from linkview.geometry import Array, frozen, mirrored
+from linkview.geometry import Array, Flags, frozen, mirrored
 from linkview.kinematics.sensitivity import Coordinate, Sizes
 from linkview.kinematics.sweep import CornerSweep
 from linkview.model.parts import Axle, Car, Corner, Side
 from linkview.tuning.aimed import LOST, Aimed, GapAimed, ReadingAimed, SlotAimed
-from linkview.tuning.gap_meter import SPARE_MM, GapMeter
+from linkview.tuning.gap_meter import SLACK, SPARE_MM, GapMeter
 from linkview.tuning.slots import room_mm, room_slope
 
 SHORT_WAY = 0.02  # what a whole box costs against a miss of one `within`
@@ -84,6 +84,7 @@ class Problem:
         self.axle, self.car, self.aimed, self.box, self.meter = axle, car, aimed, box, meter
         per_gap = meter.count if meter is not None else 0
         self.count = sum(per_gap if isinstance(one, GapAimed) else 1 for one in aimed)
+        self._poses: Flags | None = None
         self._at: Array | None = None
         self._known: tuple[Array | None, Array] = None, np.zeros(0)
 
@@ -130,9 +131,15 @@ class Problem:
     def _gap_rows(
         self, meter: GapMeter, swept: CornerSweep, one: GapAimed, x: Array
     ) -> tuple[Array, Array]:
-        """(n,), (n, K). A gap that is unknown steers nothing here; it is not met in the end."""
-        found = meter.sampled(swept, one.pair)
-        counts = found.allowed & (found.state != GapState.UNKNOWN)
+        """(n,), (n, K). A gap that is unknown steers nothing here; it is not met in the end.
+
+        The poses that count are those inside the limits where the search begins, so that none comes
+        or goes by a step.
+        """
+        found = meter.sampled(swept, one.pair, SLACK)
+        if self._poses is None:
+            self._poses = found.allowed
+        counts = self._poses & (found.state != GapState.UNKNOWN)
         spare = max(SPARE, SPARE_MM / one.aim.within)
         gap = np.nan_to_num(found.gap_mm, nan=0.0)
         off = np.array([one.miss(g, spare) if c else 0.0 for g, c in zip(gap, counts, strict=True)])

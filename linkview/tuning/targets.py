@@ -18,7 +18,7 @@ from scipy.optimize import least_squares
 
 from linkview.alignment.quantities import BY_NAME
 from linkview.errors import LinkviewError, near_miss
-from linkview.geometry import frozen
+from linkview.geometry import Array, frozen
 from linkview.kinematics.assemble import Rebuilder
 from linkview.model.adjusters import SlotAdjuster
 from linkview.model.parts import Axle, Car
@@ -29,6 +29,8 @@ from linkview.tuning.problem import Problem, Variables
 
 MOST_TOGETHER = 2  # points moved together, besides all of them
 STARTS = 1  # drawn places to start from, besides where the points are
+ROUNDS = 4  # times that a gap which proves short is sought again
+FEW, MANY = 10, 25  # looks at a car for each start: by readings alone, and where gaps are known
 NEAR = 0.2  # every aim met so well that no other start is tried
 
 
@@ -97,11 +99,11 @@ def _meter(
     axle: Axle, car: Car, aimed: Sequence[Aimed], rebuilder: Rebuilder | None
 ) -> GapMeter | None:
     gaps = [one for one in aimed if isinstance(one, GapAimed)]
-    if not gaps:
-        return None
     if rebuilder is None:
+        if not gaps:
+            return None
         raise LinkviewError(f"{axle.name} axle: gaps are aimed at, so the bodies' file is needed")
-    meter = GapMeter(axle, car, partial(rebuilder.corner, axle.name, axle.given_side))
+    meter = GapMeter.of(axle, car, partial(rebuilder.corner, axle.name, axle.given_side))
     for one in gaps:
         meter.check(one.pair)
     return meter
@@ -116,29 +118,48 @@ def _answer(
     seed: int,
     meter: GapMeter | None,
 ) -> Answer | None:
-    """The best answer that moves these points alone; None where it moves nothing."""
+    """The best answer that moves these points alone; None where it moves nothing.
+
+    Where a gap proves to be short between the poses that steered, it is sought again with the worst
+    pose among them.
+    """
     box = Variables.of(axle, points)
     random = np.random.default_rng(seed)
     starts = [np.zeros(len(box.low))]
     starts += [random.uniform(box.low, box.high) for _ in range(STARTS)]
-    best = None
+    best: Answer | None = None
+    for _ in range(1 + ROUNDS):
+        x = _nearest(Problem(axle, car, aimed, box, meter), starts)
+        if x is None:
+            break
+        moves = {p: frozen(np.round(v, 1)) for p, v in box.moves(x).items()}
+        moves = {p: v for p, v in moves.items() if np.abs(v).max() >= SAME_MM}
+        answer = told(axle, car, aimed, moves, before, meter) if moves else None
+        if answer is None:
+            break
+        if best is None or answer.off < best.off:
+            best = answer
+        short = [o.worst for o in answer.outcomes if o.worst is not None and not o.met]
+        if meter is None or not short:
+            break
+        meter, starts = meter.also_at(short), [x, *starts[1:]]
+    return best
+
+
+def _nearest(problem: Problem, starts: Sequence[Array]) -> Array | None:
+    """The shifts that miss least, from the first start that will do; None where none can begin."""
+    box, best = problem.box, None
+    looks = FEW if problem.meter is None else MANY
     for start in starts:
-        problem = Problem(axle, car, aimed, box, meter)
         if problem.rows(start)[0] is None:
             continue
         inside = np.clip(start, box.low + 1e-6, box.high - 1e-6)
         found = least_squares(
             problem.off, inside, problem.slopes, bounds=(box.low, box.high),
-            x_scale=box.high - box.low, xtol=1e-4, ftol=1e-3, max_nfev=10,
+            x_scale=box.high - box.low, xtol=1e-4, ftol=1e-3, max_nfev=looks,
         )  # fmt: skip
         if best is None or found.cost < best.cost * 0.999:
             best = found
         if np.abs(found.fun[: problem.count]).max() < NEAR:
             break
-    if best is None:
-        return None
-    moves = {p: frozen(np.round(v, 1)) for p, v in box.moves(best.x).items()}
-    moves = {p: v for p, v in moves.items() if np.abs(v).max() >= SAME_MM}
-    if not moves:
-        return None
-    return told(axle, car, aimed, moves, before, meter)
+    return None if best is None else np.asarray(best.x)
