@@ -15,7 +15,7 @@ from linkview.geometry import Array
 from linkview.kinematics.assemble import build_car, rebuilder
 from linkview.kinematics.sweep import sweep_axle
 from linkview.model.aims import AimTable, MoveTable
-from linkview.model.parts import Axle
+from linkview.model.parts import Axle, WantedGap
 from linkview.model.read import read_file
 from linkview.tuning.aimed import aimed_of
 from linkview.tuning.gap_meter import GapMeter
@@ -71,7 +71,7 @@ def over_the_shelf_mm(axle: Axle) -> Array:
     ends = np.minimum(left.point("tie_rod_inner")[..., 2], left.point("tie_rod_outer")[..., 2])
     strut = np.linalg.norm(left.point("strut_top") - left.point("strut_lower"), axis=-1)
     assert corner.damper is not None
-    inside = (strut >= corner.damper.min_mm) & (strut <= corner.damper.max_mm)
+    inside = (strut >= corner.damper.min_length_mm) & (strut <= corner.damper.max_length_mm)
     return np.where(inside, ends, np.nan) - ROD_MM - SHELF_TOP_MM
 
 
@@ -153,7 +153,7 @@ def test_slots_are_kept_or_said_to_be_left(car):
 def test_gaps_the_file_wants_are_told_when_an_answer_leaves_them_short(car, file):
     flat = AimTable(reading="bump_steer_deg_per_mm", equals=-0.0101, within=1.0)
     low = AimTable(reading="steer_rate_deg_per_mm", equals=-0.63, within=0.01)
-    (wanted,) = read_wanted(file)
+    wanted = WantedGap(frozenset(("tie_rod", "shelf")), 40.0)
     may = {"tie_rod_outer": MoveTable(y=(-30.0, 30.0), x=(-30.0, 30.0))}
     axle = replace(car.axles["front"], aims=(flat, low), may_move=may, wanted_gaps=(wanted,))
     answers = reach(axle, car, rebuilder(file))
@@ -162,14 +162,6 @@ def test_gaps_the_file_wants_are_told_when_an_answer_leaves_them_short(car, file
         (line,) = answer.broken
         assert line.startswith("gap shelf to tie rod: 25.")
         assert line.endswith("40 mm wanted (sampled)")
-
-
-def read_wanted(file):
-    """A gap of 40 mm that this car does not have."""
-    from linkview.model.parts import WantedGap
-
-    assert "shelf" in file.axles["front"].bodies
-    return (WantedGap(frozenset(("tie_rod", "shelf")), 40.0),)
 
 
 def test_names_that_are_none_are_refused(car, file):
