@@ -11,6 +11,7 @@ from shipped import MODELS
 
 from linkview.cli import main
 from linkview.errors import LinkviewError, ModelFaults
+from linkview.export.targets import answer_lines, variants_text
 from linkview.geometry import Array
 from linkview.kinematics.assemble import build_car, rebuilder
 from linkview.kinematics.sweep import sweep_axle
@@ -162,6 +163,27 @@ def test_gaps_the_file_wants_are_told_when_an_answer_leaves_them_short(car, file
         (line,) = answer.broken
         assert line.startswith("gap shelf to tie rod: 25.")
         assert line.endswith("40 mm wanted (sampled)")
+
+
+def test_aims_met_as_the_car_stands_move_nothing_and_say_so(car, file):
+    near = AimTable(between=("tie_rod", "shelf"), at_least=20.0, within=1.0)
+    axle = replace(car.axles["front"], aims=(near,), may_move=UP)
+    (answer,) = reach(axle, car, rebuilder(file))
+    assert (answer.moves, answer.missed) == ({}, 0)
+    assert "nothing: the aims are met as the car stands" in "\n".join(answer_lines(axle, [answer]))
+    assert "[variant" not in variants_text({"front": (axle, [answer])}, "as_found")
+
+
+def test_where_nothing_is_proved_it_is_said_to_be_sampled():
+    path = MODELS / "push_rod" / "push_rod.toml"
+    file = read_file(path)
+    there = build_car(file)
+    aim = AimTable(between=("push_rod", "tyre"), at_least=40.0, within=1.0)
+    may = {"push_rod_outer": MoveTable(y=(-5.0, 5.0))}
+    axle = replace(there.axles["front"], aims=(aim,), may_move=may)
+    (answer,) = reach(axle, there, rebuilder(file))
+    assert answer.outcomes[0].how.startswith("sampled at ")
+    assert answer.outcomes[0].how.endswith("poses, not certain")
 
 
 def test_names_that_are_none_are_refused(car, file):

@@ -34,7 +34,8 @@ def answer_lines(axle: Axle, answers: Sequence[Answer]) -> Iterator[str]:
         yield "  THE AIMS CANNOT ALL BE MET inside these boxes; the nearest is first."
     for number, answer in enumerate(answers, start=1):
         told = "every aim met" if not answer.missed else f"{answer.missed} aims NOT MET"
-        yield f"  {number}. {told}; moves {_moves(axle, answer)}"
+        moves = _moves(axle, answer) or "nothing: the aims are met as the car stands"
+        yield f"  {number}. {told}; moves {moves}"
         for out in answer.outcomes:
             mark = "" if out.met else "   NOT MET"
             how = f" ({out.how})" if out.how else ""
@@ -131,6 +132,8 @@ def variants_text(found: Found, variant: str) -> str:
     lines = ["# Answers of `linkview targets`: copy the one you like to the end of the model file."]
     for name, (axle, answers) in found.items():
         for number, answer in enumerate(answers, start=1):
+            if not answer.moves:
+                continue
             told = "every aim met" if not answer.missed else f"{answer.missed} aims not met"
             lines += ["", f"[variant.{name}_answer_{number}]", f'title = "targets, {told}"']
             if variant != "as_found":

@@ -203,7 +203,8 @@ def _told(c: Certified) -> Judged:
         return Judged(min(float(np.nan_to_num(c.upper_mm, nan=0.0)), 0.0), "they touch", at)
     if c.verdict is Certainty.UNDECIDED or not np.isfinite(c.lower_mm):
         return Judged(float("nan"), f"unknown: {c.reason}", at)
-    open_ = f", {c.strip:.1%} of the range at the edge of reach left open" if c.strip > 0.0 else ""
+    strip = f", {100.0 * c.strip:.2g} % of rack x travel, at the edge of reach, is not in it"
+    open_ = strip if c.strip > 0.0 else ""
     if c.verdict is Certainty.CLEAR:
         return Judged(c.lower_mm, f"certain: nowhere less{open_}", at)
     least = f"least between {c.lower_mm:.1f} and {c.upper_mm:.1f} mm"
