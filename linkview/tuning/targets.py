@@ -110,6 +110,7 @@ def _meter(
     meter = GapMeter.of(axle, car, partial(rebuilder.corner, axle.name, axle.given_side))
     for one in gaps:
         meter.check(one.pair)
+    meter.seen({}, [w.pair for w in axle.wanted_gaps])  # a mesh that is no good is told at once
     return meter
 
 
