@@ -60,9 +60,10 @@ class Answer:
         return sum(not o.met for o in self.outcomes)
 
     @property
-    def off(self) -> tuple[int, float]:
-        """Aims missed, and the squares of all misses, in `within`."""
-        return self.missed, float(sum(o.aimed.miss(o.after) ** 2 for o in self.outcomes))
+    def off(self) -> tuple[float, int]:
+        """How far off: squares of misses, in `within`, 0 where all aims are met; what is broken."""
+        misses = [o.aimed.miss(o.after) for o in self.outcomes if not o.met]
+        return float(sum(m * m for m in misses)), len(self.broken)
 
     @property
     def moved_mm(self) -> float:
@@ -182,8 +183,12 @@ def _broken(
                 yield f"leaves slot {name} by {-room:.1f} mm".replace("_", " ")
     if meter is None:
         return
-    pairs = {frozenset(aim.between) for aim in aims if aim.between is not None}
-    wanted = {w.pair: w.at_least_mm for w in axle.wanted_gaps if w.pair not in pairs}
+    aimed = {frozenset(aim.between): aim.at_least for aim in aims if aim.between is not None}
+    wanted = {
+        w.pair: w.at_least_mm
+        for w in axle.wanted_gaps
+        if w.at_least_mm > (aimed.get(w.pair) or 0.0) or w.pair not in aimed
+    }
     earlier = meter.seen({}, wanted)
     for pair, found in meter.seen(moves, wanted).items():
         told = f"gap {' to '.join(sorted(pair))}".replace("_", " ")

@@ -42,12 +42,12 @@ def reach(
     seed: int = 1,
     heard: Callable[[int, int], None] = lambda done, count: None,
 ) -> tuple[Answer, ...]:
-    """Answers, those that miss least first, then the fewer points and the shorter ways.
+    """Answers, those that are off least first, then the fewer points and the shorter ways.
 
     rebuilder: of the car's file and variant; needed where a gap is aimed at.
     heard: choices of points tried and in all; may raise to interrupt.
     Where every aim is met as the axle stands, the one answer moves nothing.
-    An answer is left out where another moves a part of its points and misses no more.
+    An answer is left out where another moves a part of its points and is off no more.
     Raises LinkviewError where there is nothing to aim at or nothing may move.
     """
     _check(axle)
@@ -64,18 +64,19 @@ def reach(
     found: list[Answer] = []
     for tried, choice in enumerate(choices):
         heard(tried, len(choices))
-        if any(a.missed == 0 and set(a.moves) <= set(choice) for a in found):
+        if any(a.off == (0.0, 0) and set(a.moves) <= set(choice) for a in found):
             continue
         answer = _answer(axle, car, aimed, choice, before, seed, meter)
         if answer is not None and not any(_better(a, answer) for a in found):
             found.append(answer)
-    found.sort(key=lambda a: (a.missed, len(a.moves), a.moved_mm))
+    found.sort(key=lambda a: (*a.off, len(a.moves), a.moved_mm))
     return tuple(found)
 
 
 def _better(old: Answer, new: Answer) -> bool:
-    """Whether an answer found before moves part of the same points and misses no more."""
-    return set(old.moves) <= set(new.moves) and old.missed <= new.missed
+    """Whether an answer found before moves part of the same points and is off no more."""
+    some = set(old.moves) <= set(new.moves)
+    return some and all(a <= b for a, b in zip(old.off, new.off, strict=True))
 
 
 def _check(axle: Axle) -> None:
