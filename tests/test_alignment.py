@@ -408,6 +408,17 @@ def test_readings_are_read_only_and_all_have_the_grids_shape(front_grid):
         assert values.shape == ((21, 9, 3) if quantity.parts else (21, 9)), quantity.name
 
 
+@pytest.mark.parametrize("maker", [front_corner, rear_corner])
+def test_a_sweep_in_which_no_pose_is_reached_reads_nan_everywhere(maker):
+    axle = axle_of(maker, maker.__name__.removesuffix("_corner"))
+    assert axle.left.damper is not None
+    far = aligned(axle, [0, 20], [2000])
+    for quantity in QUANTITIES:
+        if quantity.of is Of.CORNER:
+            assert np.isnan(getattr(far.left, quantity.name)).all(), quantity.name
+    assert np.isnan(far.track_mm).all()
+
+
 def test_poses_out_of_reach_read_nan_and_leave_their_neighbours_alone(rear):
     axle = axle_of(rear_corner, "rear")
     far = aligned(axle, [0], [0, 2000])

@@ -15,7 +15,9 @@ from linkview.kinematics.assemble import build_car
 from linkview.kinematics.sweep import sweep_axle
 from linkview.model.aims import AimTable, MoveTable
 from linkview.model.read import read_file
-from linkview.tuning.targets import Aimed, _Problem, _Variables, reach
+from linkview.tuning.aimed import aimed_of
+from linkview.tuning.problem import Problem, Variables
+from linkview.tuning.targets import reach
 
 MODEL = MODELS / "demo_coupe" / "setting_up.toml"
 FLAT = AimTable(reading="toe_in_deg", travel=(-40.0, 40.0), change=True, equals=0.0, within=0.03)
@@ -31,10 +33,10 @@ def test_slopes_of_the_misses_are_those_of_moved_linkages(car):
     axle = replace(car.axles["front"], aims=())
     aims = (FLAT, AimTable(reading="percent_ackermann", rack=40.0, equals=50.0, within=2.0),
             AimTable(reading="steer_deg", rack=-70.0, at_least=60.0, within=0.2))  # fmt: skip
-    aimed = [Aimed(a, r, t) for a in aims for r, t in a.poses]
+    aimed = aimed_of(aims)
     some = replace(axle, may_move={**RACK, "strut_top": MoveTable(y=(-9.0, 9.0))})
-    box = _Variables.of(some, list(some.may_move))
-    problem = _Problem(axle, car, aimed, box)
+    box = Variables.of(some, list(some.may_move))
+    problem = Problem(axle, car, aimed, box)
     at = np.array([1.0, -2.0, 0.5])
     slopes = problem.slopes(at)
     for k in range(len(at)):

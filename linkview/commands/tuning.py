@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from linkview.commands.arguments import Commands, command, not_negative, take_model
-from linkview.commands.common import DONE, SHORT, folder_for, say_files
+from linkview.commands.common import DONE, SHORT, folder_for, rebuilder_of, say_files
 from linkview.commands.progress import progress
 from linkview.errors import LinkviewError
 
@@ -111,7 +111,8 @@ def _targets(args: argparse.Namespace) -> int:
             def heard(done: int, count: int, name: str = axle.name) -> None:
                 tell(f"{name} axle: choices of points", done, count)
 
-            found[axle.name] = axle, reach(axle, car, seed=args.seed, heard=heard)
+            built = rebuilder_of(args, file)
+            found[axle.name] = axle, reach(axle, car, built, seed=args.seed, heard=heard)
     with results_folder(folder_for(args, file)) as folder:
         write_answers(folder / "targets.csv", found)
         write_variants(folder / "targets_variants.toml", found, args.variant)

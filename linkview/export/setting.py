@@ -22,7 +22,8 @@ from linkview.model.adjusters import (
 from linkview.model.parts import Side
 from linkview.tuning.bench import CLOSE
 from linkview.tuning.dials import RIDE_HEIGHT, Dial, DialTable, Key, quantity
-from linkview.tuning.setting import SetUp, plural
+from linkview.tuning.reasons import plural
+from linkview.tuning.setting import SetUp
 
 SHOWN = ("camber_deg", "caster_deg", "toe_in_deg", RIDE_HEIGHT, "bump_steer_deg_per_mm")
 HEADS = ("camber deg", "caster deg", "toe-in deg", "height mm", "bump toe deg/mm")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
@@ -10,12 +11,14 @@ from linkview.export.files import write_whole
 from linkview.export.tables import write_table
 from linkview.model.layout import BODY, RACK
 from linkview.model.parts import Axle
-from linkview.tuning.targets import Aimed, Answer
+from linkview.tuning.aimed import Aimed
+from linkview.tuning.outcomes import Answer, Outcome
 
 Found = Mapping[str, tuple[Axle, Sequence[Answer]]]
 NEXT = (
-    "Alignment only: no gap, joint angle or plate is in these answers. Put the variant you like "
-    "from targets_variants.toml into the model file, then `linkview check`, `gaps` and `compare`."
+    "Aims, gaps that the file wants and its slots are in these answers; no other gap, joint angle "
+    "or plate. Put the variant you like from targets_variants.toml into the model file, then "
+    "`linkview check`, `gaps` and `compare`."
 )
 
 
@@ -31,10 +34,14 @@ def answer_lines(axle: Axle, answers: Sequence[Answer]) -> Iterator[str]:
         yield "  THE AIMS CANNOT ALL BE MET inside these boxes; the nearest is first."
     for number, answer in enumerate(answers, start=1):
         told = "every aim met" if not answer.missed else f"{answer.missed} aims NOT MET"
-        yield f"  {number}. {told}; moves {_moves(axle, answer)}"
+        moves = _moves(axle, answer) or "nothing: the aims are met as the car stands"
+        yield f"  {number}. {told}; moves {moves}"
         for out in answer.outcomes:
             mark = "" if out.met else "   NOT MET"
-            yield f"       {aim_words(out.aimed)}: {_both(out.aimed, out.before, out.after)}{mark}"
+            how = f" ({out.how})" if out.how else ""
+            yield f"       {aim_words(out.aimed)}: {_both(out)}{how}{mark}"
+        for line in answer.broken:
+            yield f"       BESIDES THE AIMS: {line}"
         if answer.sizes:
             new = ", ".join(f"{n} {v:+.1f} mm" for n, v in answer.sizes.items())
             yield f"       other lengths: {new}"
@@ -62,25 +69,26 @@ def _moves(axle: Axle, answer: Answer) -> str:
 
 
 def aim_words(aimed: Aimed) -> str:
-    """'toe-in change at rack +0, travel +40 (equals 0)'."""
-    aim, q = aimed.aim, BY_NAME[aimed.aim.reading]
+    """'toe-in change, rack +0, travel +40 (equals 0 deg)'."""
     wish = next(
-        f"{n.replace('_', ' ')} {getattr(aim, n):g}"
+        f"{n.replace('_', ' ')} {getattr(aimed.aim, n):g}"
         for n in ("equals", "at_least", "at_most")
-        if getattr(aim, n) is not None
+        if getattr(aimed.aim, n) is not None
     )
-    what = f"{q.label} change" if aim.change else q.label
-    return f"{what}, rack {aimed.rack_mm:+g}, travel {aimed.travel_mm:+g} ({wish} {q.unit})"
+    return f"{aimed.label}, {aimed.where} ({wish} {aimed.unit})"
 
 
-def _both(aimed: Aimed, before: float, after: float) -> str:
-    places = BY_NAME[aimed.aim.reading].decimals
-    return f"{before:+.{places}f} -> {after:+.{places}f}"
+def _both(out: Outcome) -> str:
+    places = out.aimed.decimals
+    before, after = (
+        f"{v:+.{places}f}" if math.isfinite(v) else "unknown" for v in (out.before, out.after)
+    )
+    return f"{before} -> {after}"
 
 
 def write_answers(path: Path, found: Found) -> None:
     """Every answer's moves, aims, lengths and costs, one row per figure, as CSV."""
-    header = ["axle", "answer", "kind", "what", "unit", "before", "after", "met"]
+    header = ["axle", "answer", "kind", "what", "unit", "before", "after", "met", "how"]
 
     def rows() -> Iterator[Sequence[object]]:
         for name, (axle, answers) in found.items():
@@ -91,18 +99,32 @@ def write_answers(path: Path, found: Found) -> None:
                         corner = axle.left if axle.given_side.value == "left" else axle.right
                         was = float(corner.points[point][k])
                         yield [*start, "hard point", f"{point} {axis}", "mm",
-                               round(was, 4), round(was + float(by[k]), 4), ""]  # fmt: skip
+                               round(was, 4), round(was + float(by[k]), 4), "", ""]  # fmt: skip
                 for out in answer.outcomes:
-                    unit = BY_NAME[out.aimed.aim.reading].unit
-                    yield [*start, "aim", aim_words(out.aimed), unit, round(out.before, 5),
-                           round(out.after, 5), "yes" if out.met else "no"]  # fmt: skip
+                    yield [*start, "aim", aim_words(out.aimed), out.aimed.unit, _cell(out.before),
+                           _cell(out.after), "yes" if out.met else "no", out.how]  # fmt: skip
+                for line in answer.broken:
+                    yield [*start, "besides the aims", line, "", "", "", "no", ""]
                 for part, mm in answer.sizes.items():
-                    yield [*start, "other length", part, "mm", 0, round(mm, 3), ""]
+                    yield [*start, "other length", part, "mm", 0, round(mm, 3), "", ""]
                 for reading, (a, b) in answer.costs.items():
                     q = BY_NAME[reading]
-                    yield [*start, "at ride height", q.label, q.unit, round(a, 6), round(b, 6), ""]
+                    yield [
+                        *start,
+                        "at ride height",
+                        q.label,
+                        q.unit,
+                        round(a, 6),
+                        round(b, 6),
+                        "",
+                        "",
+                    ]
 
     write_table(path, header, rows())
+
+
+def _cell(value: float) -> float | str:
+    return round(value, 5) if math.isfinite(value) else "unknown"
 
 
 def variants_text(found: Found, variant: str) -> str:
@@ -110,6 +132,8 @@ def variants_text(found: Found, variant: str) -> str:
     lines = ["# Answers of `linkview targets`: copy the one you like to the end of the model file."]
     for name, (axle, answers) in found.items():
         for number, answer in enumerate(answers, start=1):
+            if not answer.moves:
+                continue
             told = "every aim met" if not answer.missed else f"{answer.missed} aims not met"
             lines += ["", f"[variant.{name}_answer_{number}]", f'title = "targets, {told}"']
             if variant != "as_found":

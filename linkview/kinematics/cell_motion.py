@@ -130,7 +130,8 @@ class Motion:
         if part in self.corner.layout.rods:
             t = d / self.corner.distance_mm(start, end)
             by = (1.0 - t)[:, None, None] * a.by + t[:, None, None] * b.by
-            slack = np.abs(1.0 - t) * a.slack + np.abs(t) * b.slack
+            with np.errstate(invalid="ignore"):  # none of what has no bound: NaN closes no cell
+                slack = np.abs(1.0 - t) * a.slack + np.abs(t) * b.slack
         else:
             u = y / span[:, None]
             rate = b.by[:, 0] - a.by[:, 0]

@@ -179,7 +179,8 @@ class Linkage:
     def rows(self, state: State, slide_mm: Array) -> Rows:
         """All rows at each pose; slide_mm (n,) is the rack's shift."""
         n, rods, straight = state.count, len(self._length), len(self._length) + len(self._offset)
-        vectors = _product(self._matrix, self._basis(state, slide_mm)).reshape(-1, 5, n)
+        vectors = _product(self._matrix, self._basis(state, slide_mm))
+        vectors = vectors.reshape(len(self._matrix), 5, n)
         line, span, u, w, *arms = (vectors[block] for block in self._blocks)
         value = np.empty((self.row_count, n))
         slope, by_slide = np.zeros((len(value), self.unknown_count, n)), np.zeros((len(value), n))
@@ -208,7 +209,7 @@ class Linkage:
         out[3 * parts : 4 * parts] = state.origin.take(_WRAP, axis=1)
         np.multiply(self.slide_axis[_WRAP, None], slide_mm, out=out[4 * parts])
         out[4 * parts + 1 :] = np.eye(3)[:, _WRAP, None]
-        return out.reshape(len(out), -1)
+        return out.reshape(len(out), 5 * n)
 
     def _put_together(self, rods: list[Rod], heights: list[Height], squares: list[Square]) -> Array:
         """The matrix (k, 4P + 4) that makes, from the basis, the vectors that `rows` needs.

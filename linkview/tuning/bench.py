@@ -19,6 +19,14 @@ from linkview.model.parts import Axle, Car
 from linkview.tuning.dials import RIDE_HEIGHT, Dial, Key, State, set_axle, state_of
 
 BUMP_TOE = "bump_steer_deg_per_mm"
+# What may be wanted, as the file names it -> the reading.
+KEYS = {
+    "camber": "camber_deg",
+    "caster": "caster_deg",
+    "toe_in": "toe_in_deg",
+    "ride_height": RIDE_HEIGHT,
+    "bump_toe": BUMP_TOE,
+}
 # What a reading may be off to count as set, also what makes degrees and millimetres comparable:
 # a tenth of a degree is what a level reads, ours to choose.
 CLOSE = {"camber_deg": 0.1, "caster_deg": 0.1, "toe_in_deg": 0.05, RIDE_HEIGHT: 1.0, BUMP_TOE: 1e-3}

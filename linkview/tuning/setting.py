@@ -7,9 +7,9 @@ Then the nearest workshop steps, put together once more.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import permutations, product
+from itertools import product
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from linkview.errors import CannotAssemble, LinkviewError, UnknownName, near_mis
 from linkview.geometry import Array, frozen
 from linkview.model.adjusters import WantedTable
 from linkview.model.parts import Axle, Car, Side
-from linkview.tuning.bench import BUMP_TOE, CLOSE, Bench
+from linkview.tuning.bench import CLOSE, KEYS, Bench
 from linkview.tuning.dials import (
     RIDE_HEIGHT,
     Dial,
@@ -25,18 +25,11 @@ from linkview.tuning.dials import (
     State,
     dials_of,
     quantity,
-    set_axle,
-    stance,
     state_of,
 )
+from linkview.tuning.order import Step, ordered
+from linkview.tuning.reasons import Miss, misses, remarks
 
-KEYS = {
-    "camber": "camber_deg",
-    "caster": "caster_deg",
-    "toe_in": "toe_in_deg",
-    "ride_height": RIDE_HEIGHT,
-    "bump_toe": BUMP_TOE,
-}
 # Beyond these a wanted value is a slip of the pen.
 SENSIBLE = {"camber_deg": 20.0, "caster_deg": 40.0, "toe_in_deg": 20.0, RIDE_HEIGHT: 300.0}
 MOST_HOLES = 64  # combinations of other holes that are tried
@@ -44,36 +37,6 @@ MOST_HOLES = 64  # combinations of other holes that are tried
 
 class CannotSet(LinkviewError):
     """Nothing to set up, or nothing to set it up with."""
-
-
-@dataclass(frozen=True)
-class Miss:
-    """A wanted value that is not met. why: what stops it, in words."""
-
-    key: Key
-    wanted: float
-    got: float
-    why: tuple[str, ...]
-
-    @property
-    def words(self) -> str:
-        q = quantity(self.key[1])
-        side = "" if self.key[0] is None else f"{self.key[0].value} "
-        return (
-            f"{side}{q.label}: {self.wanted:+.{q.decimals}f} {q.unit} wanted, "
-            f"{self.got:+.{q.decimals}f} is the nearest; " + "; ".join(self.why)
-        )
-
-
-@dataclass(frozen=True, eq=False)
-class Step:
-    """One thing to do. by: in the dial's unit. readings: of that side (both, for a shared dial),
-    measured once it is done.
-    """
-
-    dial: Dial
-    by: float
-    readings: Mapping[Key, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,9 +119,9 @@ def set_up(axle: Axle, car: Car, wanted: Mapping[Key, float], held: Sequence[str
         frozen(settings),
         before,
         after,
-        _ordered(bench, settings, after),
-        tuple(_misses(bench, exact, there, after)),
-        tuple(_remarks(dials, before)),
+        ordered(bench, settings, after),
+        tuple(misses(bench, exact, there, after)),
+        tuple(remarks(dials, before)),
     )
 
 
@@ -196,147 +159,3 @@ def _choices(dials: Sequence[Dial]) -> list[Array]:
             f"{many} combinations of holes are too many to try ({MOST_HOLES} at most); hold some"
         )
     return [np.array(choice, dtype=float) for choice in product(*ways)]
-
-
-# --- what stops it --------------------------------------------------------------------------------
-
-
-def _misses(bench: Bench, exact: Array, there: State, after: State) -> list[Miss]:
-    """there: the state at the exact settings."""
-    out = []
-    for key in bench.aims:
-        want, got = bench.aims[key], after.values[key]
-        if key not in bench.asked or abs(got - want) <= CLOSE[key[1]]:
-            continue
-        if abs(there.values[key] - want) <= 0.5 * CLOSE[key[1]]:
-            why = [f"between two workshop steps lies {there.values[key]:+.2f}"]
-        else:
-            why = list(_why(bench, key, want - got, exact, after))
-        out.append(Miss(key, want, got, tuple(why)))
-    return out
-
-
-def _why(bench: Bench, key: Key, short: float, exact: Array, after: State) -> Iterator[str]:
-    """Dials at their ends that would help, dials held, and what else those that help change."""
-    low, high = bench.ends
-    helps, ended = [], False
-    for k, dial in enumerate(bench.dials):
-        slope = float(after.slopes[key][k])
-        range_ = high[k] - low[k]
-        if dial.by_choice or abs(slope) * max(range_, 1e-9) < 0.25 * abs(short):
-            continue
-        if dial.held:
-            ended = True
-            yield f"{dial.words} would change it but is held"
-            continue
-        up = slope * short > 0.0
-        end = high[k] if up else low[k]
-        if abs(exact[k] - end) < 0.02 * dial.adjuster.increment:
-            ended, more = True, abs(short / slope)
-            yield (
-                f"{dial.words} is at its end ({dial.adjuster.stops[int(up)]}); alone it would "
-                f"need {more:.1f} {plural(dial.adjuster.unit, more)} more"
-            )
-        else:
-            helps.append(dial)
-    if helps:
-        kin = {
-            quantity(k[1]).label
-            for k in bench.aims
-            if k != key and any(after.slopes[k][bench.dials.index(d)] for d in helps)
-        }
-        names = ", ".join(d.words for d in helps)
-        yield f"{names} could change it, but only with {', '.join(sorted(kin))} too"
-    elif not ended:
-        yield "no adjuster here changes it enough"
-
-
-def _remarks(dials: Sequence[Dial], state: State) -> list[str]:
-    """Dials that do nothing, and pairs that do the same thing."""
-    keys = [k for k in state.slopes if k[1] in CLOSE]
-    turned = [k for k, d in enumerate(dials) if not d.by_choice]
-    effects = {
-        k: np.array(
-            [state.slopes[key][k] * dials[k].adjuster.increment / CLOSE[key[1]] for key in keys]
-        )
-        for k in turned
-    }
-    effects = {k: np.nan_to_num(v) for k, v in effects.items()}
-    out = []
-    for k in turned:
-        if np.abs(effects[k]).max(initial=0.0) < 1e-6:
-            what = "camber, caster, toe or ride height"
-            out.append(f"{dials[k].words} changes nothing of {what}")
-    for i, k in enumerate(turned):
-        for m in turned[i + 1 :]:
-            a, b = effects[k], effects[m]
-            sizes = float(np.linalg.norm(a) * np.linalg.norm(b))
-            if sizes > 1e-9 and abs(float(a @ b)) > 0.9995 * sizes:
-                same = "the same" if a @ b > 0 else "the opposite"
-                out.append(
-                    f"{dials[k].words} does {same} as {dials[m].words}, in other amounts: they "
-                    "cannot set two things"
-                )
-    return out
-
-
-def plural(unit: str, count: float) -> str:
-    """'1 shim', '2 shims'; abbreviations stay."""
-    return unit if unit in ("mm", "deg") or abs(count - 1.0) < 1e-9 else f"{unit}s"
-
-
-# --- the order ------------------------------------------------------------------------------------
-
-
-def _ordered(bench: Bench, settings: Array, after: State) -> tuple[Step, ...]:
-    """The dials in the order in which what is set is least upset by what follows.
-
-    Each dial is there for the wanted value that it moves most; of all orders of the values, the one
-    with the least disturbance of those set before is taken. Both sides of one value follow each
-    other, so that the car is not walked round twice.
-    """
-    used = [k for k in range(len(settings)) if abs(settings[k]) > 1e-9]
-    names = [n for n in KEYS.values() if any(key[1] == n for key in bench.aims)]
-    moved: dict[int, dict[str, float]] = {k: _moves(bench, k, settings, after, names) for k in used}
-    serves = {k: max(names, key=lambda n, k=k: moved[k][n]) for k in used}  # type: ignore[misc]
-
-    def upset(order: Sequence[str]) -> float:
-        return sum(moved[k][done] for k in used for done in order[: list(order).index(serves[k])])
-
-    order = min(permutations(names), key=upset)
-    sides = {None: 0, Side.LEFT: 1, Side.RIGHT: 2}
-    # A hole is moved before anything is turned, for it moves most.
-    used.sort(key=lambda k: (not bench.dials[k].by_choice, order.index(serves[k]),
-                             sides[bench.dials[k].side], -moved[k][serves[k]]))  # fmt: skip
-    out = []
-    now = np.zeros(len(settings))
-    for k in used:
-        now = now.copy()
-        now[k] = settings[k]
-        dial = bench.dials[k]
-        told = stance(bench.axle, set_axle(bench.axle, bench.dials, now))
-        mine = {key: v for key, v in told.items() if dial.side in (None, key[0])}
-        out.append(Step(dial, float(settings[k]), mine))
-    return tuple(out)
-
-
-def _moves(
-    bench: Bench, k: int, settings: Array, after: State, names: Sequence[str]
-) -> dict[str, float]:
-    """By how much, in `CLOSE`, one dial's setting moves each wanted value, both sides at most."""
-    if bench.dials[k].by_choice:
-        alone = np.zeros(len(settings))
-        try:
-            there = {"with": bench.state(settings).values}
-            alone[:] = settings
-            alone[k] = 0.0
-            there["without"] = bench.state(alone).values
-        except CannotAssemble:
-            return dict.fromkeys(names, 0.0)
-        change = {key: there["with"][key] - there["without"][key] for key in bench.aims}
-    else:
-        change = {key: float(after.slopes[key][k]) * settings[k] for key in bench.aims}
-    return {
-        n: max((abs(v) / CLOSE[n] for key, v in change.items() if key[1] == n), default=0.0)
-        for n in names
-    }
