@@ -69,6 +69,7 @@ def shared(browser: Any, server: Running) -> Iterator[Tab]:
 @pytest.fixture
 def tab(shared: Tab) -> Tab:
     """The one tab, at ride height, with whatever an earlier test changed put away."""
+    shared.wait("() => live.settled()")  # else a change still on its way would come after the rest
     shared.run(
         """() => {
         if (live.state.inch) document.getElementById('units').click();
