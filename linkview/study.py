@@ -31,7 +31,7 @@ from linkview.limits.readings import limits_of, readings
 from linkview.limits.regions import RegionMap, region_map
 from linkview.limits.report import FirstStops, Stop
 from linkview.limits.stops import first_stop
-from linkview.model.parts import Axle, Car, Corner, Facets, Side
+from linkview.model.parts import Axle, Car, Corner, Facets, MeshFile, Side
 from linkview.model.platespec import CutPlate
 from linkview.plates.adjusting import SlotEffect, slot_effect
 from linkview.plates.brackets import draw_plates
@@ -143,7 +143,7 @@ def study_with_gaps(
     measured: called as soon as an axle's gaps are known, with the car so far and that axle's name.
     """
     axles = dict(moved.axles)
-    for name in sorted(axles, key=lambda name: len(axles[name].axle.left.bodies)):
+    for name in sorted(axles, key=lambda name: _meshes(axles[name].axle)):  # the quickest first
         study = axles[name]
         study = replace(study, gaps=measured_gaps(study.sweep, moved.car, tell, study.plates))
         if measured is not None:
@@ -153,6 +153,10 @@ def study_with_gaps(
             study = advised(study, moved.car, rebuilder)
         axles[name] = study
     return replace(moved, axles=axles)
+
+
+def _meshes(axle: Axle) -> int:
+    return sum(isinstance(body, MeshFile) for body in axle.left.bodies)
 
 
 def advised(study: AxleStudy, car: Car, rebuilder: Rebuilder) -> AxleStudy:

@@ -36,7 +36,7 @@ from linkview.export.blocks_html import write_html
 from linkview.export.files import written_beside
 from linkview.export.identity import Identity
 from linkview.export.report import running_foot, running_head
-from linkview.export.summary import CAUTIONS
+from linkview.export.summary import CAUTIONS, summary_lines
 from linkview.export.tables import write_table
 from linkview.model.parts import Car
 from linkview.study import CarStudy, Tell
@@ -107,7 +107,7 @@ def fill_package(
     files += hand_over_report(study, found, identity, folder, pictures=stills)
     tell("waiting for the films", 0, 1)
     files += [written for job in drawing.films for written in job.result()]
-    files.append(write_summary(study, files, folder))
+    files.append(write_summary(summary_lines(study), files, folder))
     files.append(_index(study, identity, files, folder, drawing.missing))
     files.append(_contents(files, folder))
     return Package(tuple(files), _all_in(folder), drawing.missing)

@@ -9,14 +9,14 @@ from __future__ import annotations
 import os
 import secrets
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from linkview.errors import CannotWrite
 from linkview.export.files import write_whole
-from linkview.export.summary import CAUTIONS, summary_lines
+from linkview.export.summary import CAUTIONS
 from linkview.export.tables import (
     write_alignment,
     write_gaps,
@@ -100,9 +100,9 @@ def write_tables(study: CarStudy, found: Car, folder: Path) -> list[Written]:
     return out
 
 
-def write_summary(study: CarStudy, files: list[Written], folder: Path) -> Written:
-    """The summary as text, with the list of files and the cautions."""
-    lines = [*summary_lines(study), "", "FILES"]
+def write_summary(summary: Sequence[str], files: list[Written], folder: Path) -> Written:
+    """The summary's lines as a file, with the list of files and the cautions."""
+    lines = [*summary, "", "FILES"]
     lines += [f"  {f.name}: {f.what}" for f in files]
     lines += ["", "CAUTIONS", *(f"  {c}" for c in CAUTIONS)]
     write_whole(folder / "summary.txt", "\n".join(lines) + "\n")

@@ -72,10 +72,10 @@ def status_of(args: argparse.Namespace, study: CarStudy) -> int:
     return SHORT if args.strict and study.shortfalls else DONE
 
 
-def say_summary(study: CarStudy) -> None:
-    from linkview.export.summary import CAUTIONS, summary_lines
+def say_summary(summary: Sequence[str]) -> None:
+    from linkview.export.summary import CAUTIONS
 
-    print("\n".join(summary_lines(study)))
+    print("\n".join(summary))
     print(f"\nCAUTION: {CAUTIONS[0]}\nCAUTION: {CAUTIONS[1]}")
 
 

@@ -61,6 +61,7 @@ def _pack(args: argparse.Namespace) -> int:
     from linkview.app.package import Drawing, begin_drawing, fill_package, zip_of
     from linkview.app.results import results_folder
     from linkview.export.graphics import require_graphics
+    from linkview.export.summary import summary_lines
     from linkview.study import study_with_gaps, study_without_gaps
 
     file, car, found = cars_of(args)
@@ -82,7 +83,7 @@ def _pack(args: argparse.Namespace) -> int:
         made = fill_package(study, before, identity, staging, tell, drawing)
     zipped = folder.with_name(f"{folder.name}.zip")
     zip_of(folder, zipped, made.names, date=(day.year, day.month, day.day))
-    say_summary(study)
+    say_summary(summary_lines(study))
     print(f"\nFILES in {folder}, and all of them in {zipped}")
     for written in made.files:
         print(f"  {written.name:<34} {written.what}")

@@ -130,15 +130,17 @@ def _computed_and_drawn(args: argparse.Namespace, trial: Future[None], aside: As
         # Loaded late: the pictures at ride height began the sooner.
         from linkview.app.gap_results import write_gap_tables
         from linkview.app.plate_results import write_cut_files
+        from linkview.export.summary import summary_lines
 
         files = write_tables(study, found, folder) + write_gap_tables(study, folder)
         files += write_cut_files(study, folder)
+        summary = summary_lines(study)
         if missing is None:
             files += _film(study, found, folder, tell, films[:1])
             tell("waiting for the last picture", 0, 1)
             files += [drawn for job in pictures for drawn in job.result()]
-        files.append(write_summary(study, files, folder))
-    say_summary(study)
+        files.append(write_summary(summary, files, folder))
+    say_summary(summary)
     print("\nFILES in " + str(folder_for(args, file)))
     for written in files:
         print(f"  {written.name:<34} {written.what}")

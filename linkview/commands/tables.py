@@ -48,6 +48,7 @@ def add_envelope(commands: Commands) -> None:
 def _sweep(args: argparse.Namespace) -> int:
     from linkview.app.charts import draw_charts
     from linkview.app.results import results_folder, write_tables
+    from linkview.export.summary import summary_lines
     from linkview.study import study_without_gaps
 
     file, car, found = cars_of(args)
@@ -56,7 +57,7 @@ def _sweep(args: argparse.Namespace) -> int:
         with results_folder(folder_for(args, file)) as folder:
             files = write_tables(study, found, folder)
             files += draw_charts(study, found, folder)
-    say_summary(study)
+    say_summary(summary_lines(study))
     say_files(args, file, [f.name for f in files])
     return status_of(args, study)
 

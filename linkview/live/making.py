@@ -15,6 +15,7 @@ from linkview.app.package import zip_of
 from linkview.app.plate_results import write_plate_files
 from linkview.app.results import write_summary, write_tables
 from linkview.export.identity import identify
+from linkview.export.summary import summary_lines
 from linkview.export.tables import write_plates
 from linkview.live.helper import Post, Work
 from linkview.model.parts import Car
@@ -62,7 +63,7 @@ def _make(post: Post, job: MakeJob) -> None:
 def _tables(job: MakeJob, study: CarStudy, folder: Path, tell: Tell) -> None:
     whole = study_with_gaps(study, tell)
     files = write_tables(whole, job.found, folder) + write_gap_tables(whole, folder)
-    write_summary(whole, files, folder)
+    write_summary(summary_lines(whole), files, folder)
 
 
 def _plates(job: MakeJob, study: CarStudy, folder: Path, tell: Tell) -> None:
