@@ -88,6 +88,11 @@ class AxleStudy:
     plates: tuple[DrawnPlate, ...]
     advice: Mapping[Side, GapAdvice] = field(default_factory=dict)
 
+    @property
+    def plates_by_side(self) -> dict[Side, list[Plate]]:
+        """Every plate that could be drawn, by side."""
+        return {side: [p.sides[side] for p in self.plates if p.sides] for side in Side}
+
     def worst_pairs(self, count: int) -> list[tuple[Side, SurveyedPair]]:
         """The pairs to look at first, over both sides."""
         both = [(side, pair) for side, found in self.gaps.items() for pair in found.pairs]
@@ -206,8 +211,7 @@ def measured_gaps(
         def heard(done: int, count: int, pair: tuple[str, str], side: Side = side) -> None:
             tell(f"{axle.name} {side.value}: {spoken(pair[0])} to {spoken(pair[1])}", done, count)
 
-        solid = [plate_body(drawn.sides[side]) for drawn in plates if side in drawn.sides]
-        whole = replace(corner.corner, bodies=(*corner.corner.bodies, *solid))
+        whole = with_plates(corner.corner, plates)
         out[side] = survey(
             whole,
             corner.poses,
@@ -217,6 +221,12 @@ def measured_gaps(
             domain=domain_of(corner, limits_of(corner.corner, axle, car)),
         )
     return out
+
+
+def with_plates(corner: Corner, plates: Sequence[DrawnPlate]) -> Corner:
+    """The corner with its plates, those that could be drawn, as bodies where they stand."""
+    solid = [plate_body(p.sides[corner.side]) for p in plates if corner.side in p.sides]
+    return replace(corner, bodies=(*corner.bodies, *solid))
 
 
 def far_from_plates(corner: Corner, poses: Poses, axle: Axle) -> dict[frozenset[str], str]:
@@ -247,9 +257,7 @@ def swept_volume(car: Car, axle: str, body: str, besides_mm: float, tell: Tell) 
 
     UnknownName for an axle or body that is not there, MeshFault for a file that cannot be used.
     """
-    if axle not in car.axles:
-        raise UnknownName(f"no axle '{axle}'; {near_miss(axle, car.axles)}")
-    corner = car.axles[axle].left
+    corner = car.axle_named(axle).left
     chosen = [b for b in corner.bodies if b.name == body]
     if not chosen:
         raise UnknownName(f"no body '{body}'; {near_miss(body, [b.name for b in corner.bodies])}")

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from linkview.app.handover import plates_of
 from linkview.app.results import Written
 from linkview.export.captions import Titles
 from linkview.export.readout_film import FilmKind, read_out_film
@@ -45,7 +44,7 @@ def film_read_outs(
     made = read_out_film(
         folder,
         f"{name}_readouts",
-        stage_of(axle.axle, plates=plates_of(axle)),
+        stage_of(axle.axle, plates=axle.plates_by_side),
         story,
         figures,
         Titles(study.car.name, spoken(study.car.variant)),

@@ -18,10 +18,9 @@ from linkview.export.report import picture_block, report_paper
 from linkview.export.sheets import measuring_paper, setup_paper
 from linkview.export.views import Size, View, cut_out_of, four_views, view_of
 from linkview.kinematics.sweep import sweep_axle
-from linkview.model.parts import Axle, Car, Side
-from linkview.plates.plate import Plate
+from linkview.model.parts import Axle, Car
 from linkview.scene.stage import pose_of, stage_of
-from linkview.study import AxleStudy, CarStudy, spoken
+from linkview.study import CarStudy, spoken
 
 
 def hand_over_page(study: CarStudy, found: Car, identity: Identity, folder: Path) -> list[Written]:
@@ -40,7 +39,7 @@ def hand_over_page(study: CarStudy, found: Car, identity: Identity, folder: Path
 
 def hand_over_model(study: CarStudy, identity: Identity, folder: Path) -> list[Written]:
     """The animated 3-D file."""
-    plates = {name: plates_of(axle) for name, axle in study.axles.items()}
+    plates = {name: axle.plates_by_side for name, axle in study.axles.items()}
     made = write_model3d(folder / "car.glb", study.car, plates, sources=dict(identity.sources))
     words = f"the car for 3-D viewers, animations: {', '.join(made.animations)}"
     return [Written("car.glb", "; ".join([words, *made.notes]))]
@@ -79,7 +78,7 @@ def hand_over_four_views(study: CarStudy, folder: Path) -> list[Written]:
     out = []
     for name, axle in study.axles.items():
         middle = sweep_axle(axle.axle, np.zeros(1), np.zeros(1))
-        stage = stage_of(axle.axle, plates=plates_of(axle))
+        stage = stage_of(axle.axle, plates=axle.plates_by_side)
         file = f"{name}_four_views.png"
         pose, beside = pose_of(middle, 0, 0), _wheelbases(study.car, name)
         four_views(folder / file, stage, pose, _titles(study), beside=beside)
@@ -111,7 +110,7 @@ def hand_over_view(
 ) -> Written:
     """One chosen view at one pose. Raises LinkageLocked where that is out of reach."""
     sweep = sweep_axle(axle, np.array([rack_mm]), np.array([travel_mm]))
-    stage = stage_of(axle, plates=plates_of(study.axles[axle.name]))
+    stage = stage_of(axle, plates=study.axles[axle.name].plates_by_side)
     file = f"{axle.name}_{view.value}.png"
     view_of(folder / file, stage, pose_of(sweep, 0, 0), view, _titles(study), size=size)
     return Written(file, f"rack {rack_mm:+.1f} mm, travel {travel_mm:+.1f} mm")
@@ -129,15 +128,10 @@ def hand_over_cut_out(
 ) -> Written:
     """The same with nothing behind the car."""
     sweep = sweep_axle(axle, np.array([rack_mm]), np.array([travel_mm]))
-    stage = stage_of(axle, plates=plates_of(study.axles[axle.name]))
+    stage = stage_of(axle, plates=study.axles[axle.name].plates_by_side)
     file = f"{axle.name}_{view.value}_cut_out.png"
     cut_out_of(folder / file, stage, pose_of(sweep, 0, 0), view, _titles(study), size=size)
     return Written(file, f"no background, rack {rack_mm:+.1f} mm, travel {travel_mm:+.1f} mm")
-
-
-def plates_of(axle: AxleStudy) -> dict[Side, list[Plate]]:
-    """Every plate that could be drawn, by side."""
-    return {side: [p.sides[side] for p in axle.plates if p.sides] for side in Side}
 
 
 def _titles(study: CarStudy) -> Titles:

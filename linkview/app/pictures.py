@@ -79,8 +79,7 @@ class _Cast:
         before = old if _differs(axle.axle, old) else None
         state = spoken(car.variant)
         titles = Titles(car.name, state, "as found" if before else "")
-        plates = {side: [p.sides[side] for p in axle.plates if p.sides] for side in Side}
-        return cls(axle, titles, plates, before)
+        return cls(axle, titles, axle.plates_by_side, before)
 
 
 def _differs(axle: Axle, other: Axle) -> bool:

@@ -40,14 +40,12 @@ def add_film(commands: Commands) -> None:
 def _picture(args: argparse.Namespace) -> int:
     from linkview.app.handover import hand_over_cut_out, hand_over_four_views, hand_over_view
     from linkview.app.results import results_folder
-    from linkview.errors import near_miss
     from linkview.export.graphics import require_graphics
     from linkview.export.views import View
     from linkview.study import study_without_gaps
 
     file, car, _ = cars_of(args)
-    if args.axle not in car.axles:
-        raise LinkviewError(f"no axle '{args.axle}'; {near_miss(args.axle, list(car.axles))}")
+    car.axle_named(args.axle)
     require_graphics()
     study = study_without_gaps(car, shop_of(args), lambda what, done, count: None)
     with results_folder(folder_for(args, file)) as folder:
@@ -75,15 +73,13 @@ def _take_view(sub: argparse.ArgumentParser) -> None:
 def _read_out_film(args: argparse.Namespace) -> int:
     from linkview.app.films import film_read_outs
     from linkview.app.results import results_folder
-    from linkview.errors import near_miss
     from linkview.export.graphics import require_graphics
     from linkview.export.readout_film import FilmKind
     from linkview.export.views import View
     from linkview.study import study_without_gaps
 
     file, car, _ = cars_of(args)
-    if args.axle not in car.axles:
-        raise LinkviewError(f"no axle '{args.axle}'; {near_miss(args.axle, list(car.axles))}")
+    car.axle_named(args.axle)
     if len(args.gap) > 12:
         raise LinkviewError(f"--gap is given {len(args.gap)} times; 12 is the most that has room")
     kind = FilmKind[args.format.upper()]

@@ -121,12 +121,8 @@ def _names_dial(name: str, axle: Axle) -> bool:
 
 def _axles_to_set(args: argparse.Namespace, car: Car) -> list[Axle]:
     """The axle asked for, or every one that has adjusters."""
-    from linkview.errors import UnknownName, near_miss
-
     if args.axle is not None:
-        if args.axle not in car.axles:
-            raise UnknownName(f"no axle '{args.axle}'; {near_miss(args.axle, car.axles)}")
-        return [car.axles[args.axle]]
+        return [car.axle_named(args.axle)]
     some = [axle for axle in car.axles.values() if axle.adjusters]
     if not some:
         raise LinkviewError(

@@ -41,15 +41,12 @@ def add_trust(commands: Commands) -> None:
 def _trust(args: argparse.Namespace) -> int:
     from linkview.app.results import results_folder
     from linkview.app.trust_results import trust_lines_and_tables
-    from linkview.errors import UnknownName, near_miss
     from linkview.kinematics.assemble import build_car, rebuilder
     from linkview.model.read import read_file
 
     file = read_file(args.model)
     car = build_car(file, args.variant)
-    if args.axle is not None and args.axle not in car.axles:
-        raise UnknownName(f"no axle '{args.axle}'; {near_miss(args.axle, car.axles)}")
-    axles = [axle for name, axle in car.axles.items() if args.axle in (None, name)]
+    axles = list(car.axles.values()) if args.axle is None else [car.axle_named(args.axle)]
     with progress() as tell:
         lines, write = trust_lines_and_tables(
             car,
@@ -90,7 +87,6 @@ def add_targets(commands: Commands) -> None:
 
 def _targets(args: argparse.Namespace) -> int:
     from linkview.app.results import results_folder
-    from linkview.errors import UnknownName, near_miss
     from linkview.export.summary import CAUTIONS
     from linkview.export.targets import NEXT, answer_lines, write_answers, write_variants
     from linkview.kinematics.assemble import build_car
@@ -99,9 +95,8 @@ def _targets(args: argparse.Namespace) -> int:
 
     file = read_file(args.model)
     car = build_car(file, args.variant)
-    if args.axle is not None and args.axle not in car.axles:
-        raise UnknownName(f"no axle '{args.axle}'; {near_miss(args.axle, car.axles)}")
-    some = [a for n, a in car.axles.items() if (a.aims and args.axle is None) or args.axle == n]
+    aimed = [axle for axle in car.axles.values() if axle.aims]
+    some = aimed if args.axle is None else [car.axle_named(args.axle)]
     if not some:
         raise LinkviewError(f"{file.path}: nothing to aim at; add [[axle.NAME.aims]]")
     found = {}

@@ -28,7 +28,7 @@ from linkview.export.page_tables import gaps_json, limits_json, plates_json
 from linkview.export.posegrid import PoseGrid, pose_grid
 from linkview.export.summary import CAUTIONS
 from linkview.geometry import length
-from linkview.model.parts import Axle, Car, Side
+from linkview.model.parts import Axle, Car
 from linkview.scene.colours import SEE_THROUGH, Paint
 from linkview.study import AxleStudy, CarStudy
 
@@ -73,7 +73,7 @@ def write_page(path: Path, study: CarStudy, found: Car, identity: Identity) -> P
 
 
 def _axle_json(study: CarStudy, axle: AxleStudy, before: Axle, blob: Blob) -> tuple[Json, PoseGrid]:
-    plates = {side: [p.sides[side] for p in axle.plates if p.sides] for side in Side}
+    plates = axle.plates_by_side
     actors = [*actors_of(axle.axle, plates), *pads_of(axle.axle)]
     grid = pose_grid(axle.axle, actors)
     item: Json = {

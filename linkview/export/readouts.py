@@ -6,7 +6,7 @@ Nothing is taken from a grid or mixed: every figure belongs to the pose that the
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -20,9 +20,8 @@ from linkview.clearance.gaps import GapSurvey, survey
 from linkview.geometry import Array, frozen
 from linkview.kinematics.sweep import sweep_axle
 from linkview.model.parts import Axle, Car, Corner, Side
-from linkview.plates.solid import plate_body
 from linkview.scene.stage import AxlePose
-from linkview.study import AxleStudy, far_from_plates, spoken
+from linkview.study import AxleStudy, far_from_plates, spoken, with_plates
 
 STEERED = ("steer_deg", "camber_deg", "caster_deg", "trail_mm", "toggle_deg")
 UNSTEERED = ("toe_in_deg", "camber_deg", "half_track_mm", "spring_length_mm")
@@ -92,7 +91,7 @@ def read_outs(
     UnknownName for a pair that is not measured.
     """
     compile_all()
-    corners = {c.side: _whole(study, c) for c in study.axle.corners}
+    corners = {c.side: with_plates(c, study.plates) for c in study.axle.corners}
     moves = {side: _stacked(poses, side) for side in corners}
     surveys = {side: _surveyed(study, corners[side], moves[side]) for side in corners}
     chosen = [surveys[Side.LEFT].of(*p).pair for p in pairs] or _worst(surveys, most)
@@ -100,12 +99,6 @@ def read_outs(
     gaps = tuple(_gap_row(pair, surveys, solids, moves) for pair in chosen)
     measured = len(surveys[Side.LEFT].pairs)
     return ReadOuts(_alignment(study.axle, car, poses), gaps, measured)
-
-
-def _whole(study: AxleStudy, corner: Corner) -> Corner:
-    """The corner with its plates as bodies."""
-    plates = [plate_body(p.sides[corner.side]) for p in study.plates if corner.side in p.sides]
-    return replace(corner, bodies=(*corner.bodies, *plates))
 
 
 def _stacked(poses: Sequence[AxlePose], side: Side) -> dict[str, Array]:

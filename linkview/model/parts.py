@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
+from linkview.errors import UnknownName, near_miss
 from linkview.geometry import Array, Index
 from linkview.model.adjusters import AdjusterTable, WantedTable
 from linkview.model.aims import AimTable, MoveTable
@@ -410,3 +411,9 @@ class Car:
     measured_state: str
     axles: Mapping[str, Axle]
     notes: tuple[str, ...] = ()
+
+    def axle_named(self, name: str) -> Axle:
+        """The axle of that name. UnknownName, with the nearest names, where there is none."""
+        if name not in self.axles:
+            raise UnknownName(f"no axle '{name}'; {near_miss(name, self.axles)}")
+        return self.axles[name]
