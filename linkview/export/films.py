@@ -106,6 +106,7 @@ def _frames(
     camera = axle_camera(stage, _spread(placings), SIZE)
     with Theatre(stage, SIZE) as theatre, _Pale(ghost, camera) as pale:
         theatre.look(camera)
+        theatre.skip_insides()
         cast = _lettering(stage, theatre, placings, camera, shown[0][1], titles)
         strength = _strengths(stage, placings, camera, cast)
         for frame, ((k, pose), placing) in enumerate(zip(shown, placings, strict=True)):
@@ -133,6 +134,7 @@ class _Pale:
         self._stage = None if ghost is None else ghost.stage
         if self._window is not None:
             self._window.look(camera)
+            self._window.skip_insides()
 
     def __enter__(self) -> _Pale:
         return self

@@ -154,6 +154,7 @@ class _Scene:
     def shots(self, poses: list[AxlePose], placings: list[Array]) -> Iterator[Pixels]:
         with Theatre(self.stage, self.camera.size) as theatre:
             theatre.look(self.camera)
+            theatre.skip_insides()
             for frame, (pose, placing) in enumerate(zip(poses, placings, strict=True)):
                 theatre.place(placing)
                 sheet = Sheet(softened(theatre.shoot()))

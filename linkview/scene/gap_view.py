@@ -6,14 +6,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from vtkmodules.vtkCommonCore import vtkPoints
+from vtkmodules.vtkCommonDataModel import vtkStaticCellLocator
 
-from linkview.geometry import Array, X, Z, dot, frozen, length, perpendicular, unit
+from linkview.geometry import Array, X, Z, apply, dot, frozen, length, perpendicular, unit
 from linkview.model.parts import Side
 from linkview.scene.camera import Camera
 from linkview.scene.stage import Prop, Stage
 
 # Height of what the picture shows, mm: so many gaps, within limits; a contact has none to go by.
 _GAPS_HIGH, _NEAREST_MM, _FARTHEST_MM, _CONTACT_MM = 18.0, 160.0, 640.0, 300.0
+
+# One of the gap's two bodies: what a line strikes of it, and the move (4, 4) into its own frame.
+_Marked = tuple[vtkStaticCellLocator, Array]
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,7 +52,7 @@ def gap_camera(stage: Stage, placings: Array, gap: DrawnGap, *, size: tuple[int,
     from outside the car and square to the gap.
     """
     marked = [
-        (prop, placing)
+        (_locator(prop), np.linalg.inv(placing))
         for prop, placing in zip(stage.props, placings, strict=True)
         if prop.side is gap.side and set(prop.pieces) & set(gap.names)
     ]
@@ -76,7 +81,7 @@ def _directions(gap: DrawnGap) -> list[Array]:
     return out
 
 
-def _merit(direction: Array, gap: DrawnGap, marked: Sequence[tuple[Prop, Array]]) -> float:
+def _merit(direction: Array, gap: DrawnGap, marked: Sequence[_Marked]) -> float:
     """Share of the gap that is seen, and smaller wishes."""
     a, b = np.asarray(gap.on_a, dtype=float), np.asarray(gap.on_b, dtype=float)
     reach = max(float(length(b - a)), 1.0)
@@ -90,15 +95,20 @@ def _merit(direction: Array, gap: DrawnGap, marked: Sequence[tuple[Prop, Array]]
     return 10.0 * seen + 1.0 * square + 0.8 * level + 0.4 * abs(float(direction[0])) + 0.3 * inboard
 
 
-def _hidden(
-    place: Array, toward_eye: Array, marked: Sequence[tuple[Prop, Array]], reach: float
-) -> bool:
+def _hidden(place: Array, toward_eye: Array, marked: Sequence[_Marked], reach: float) -> bool:
     start, end = place + 0.02 * reach * toward_eye, place + 1500.0 * toward_eye
-    for prop, placing in marked:
-        back = np.linalg.inv(placing)
-        points, _ = prop.mesh.ray_trace(
-            (back @ [*start, 1.0])[:3], (back @ [*end, 1.0])[:3], first_point=True
-        )
-        if len(points):
+    struck = vtkPoints()
+    for locator, back in marked:
+        ends = apply(back, np.stack([start, end])).tolist()
+        locator.IntersectWithLine(ends[0], ends[1], struck, None)
+        if struck.GetNumberOfPoints():
             return True
     return False
+
+
+def _locator(prop: Prop) -> vtkStaticCellLocator:
+    """Finds what a line strikes, its tree built once for all the lines that are tried."""
+    locator = vtkStaticCellLocator()
+    locator.SetDataSet(prop.mesh)
+    locator.BuildLocator()
+    return locator

@@ -19,6 +19,7 @@ from linkview.scene.camera import Frame
 _RINGS_PX = (16.0, 34.0, 56.0, 84.0, 118.0, 160.0, 210.0, 270.0)
 _BEARINGS = 28
 _ROUNDS = 4
+_NEAREST = 100  # boxes tried first
 # Costs in pixels of leader: what a label would rather be moved than do.
 _HIDES, _CROSSES, _COVERS_ANCHOR, _STRUCK_THROUGH = 340.0, 150.0, 260.0, 180.0
 
@@ -51,15 +52,26 @@ def place_labels(
             stand = others[np.isfinite(boxes[others, 0])]
             fresh = _candidates(anchors[k], sizes[k], frame)
             free = _clear_of(fresh, np.concatenate([blocked, boxes[stand]]), apart_px)
-            fresh = fresh[free]
-            if len(fresh):
-                cost = _cost(
-                    fresh, anchors[k], anchors[stand], boxes[stand], anchors[others], hidden
-                )
-                boxes[k] = fresh[int(np.argmin(cost))]
-            else:
-                boxes[k] = np.nan
+            placed = anchors[stand], boxes[stand], anchors[others], hidden
+            boxes[k] = _cheapest(fresh[free], anchors[k], placed)
     return boxes
+
+
+def _cheapest(
+    fresh: Array, anchor: Array, placed: tuple[Array, Array, Array, Array | None]
+) -> Array:
+    """The box of least cost, the first of equals; NaN of none.
+
+    A leader's length is the least that a box costs: those with longer ones than the best of the
+    nearest need not be looked at.
+    """
+    if not len(fresh):
+        return np.full(4, np.nan)
+    reach = np.linalg.norm(leader_start(fresh, anchor) - anchor, axis=1)
+    near = np.sort(np.argsort(reach, kind="stable")[:_NEAREST])
+    most = _cost(fresh[near], anchor, *placed).min()
+    fresh = fresh[reach <= most]
+    return np.asarray(fresh[int(np.argmin(_cost(fresh, anchor, *placed)))])
 
 
 def leader_start(box: Array, anchor: Array) -> Array:
