@@ -183,14 +183,25 @@ def advised(study: AxleStudy, car: Car, rebuilder: Rebuilder) -> AxleStudy:
     return replace(study, advice=advice)
 
 
-def study_without_gaps(car: Car, shop: ShopProfile, tell: Tell) -> CarStudy:
-    """Positions, alignment, limits and plates; nothing is measured, so no gap is claimed."""
-    axles = {}
+def study_without_gaps(
+    car: Car,
+    shop: ShopProfile,
+    tell: Tell,
+    *,
+    moved: Callable[[CarStudy, str], None] | None = None,
+) -> CarStudy:
+    """Positions, alignment, limits and plates; nothing is measured, so no gap is claimed.
+
+    moved: called as soon as an axle is done, with the car so far and that axle's name.
+    """
+    axles: dict[str, AxleStudy] = {}
     for name, axle in car.axles.items():
         tell(f"{name} axle: moving", 0, 1)
         sweep = swept(axle)
         plates = drawn_plates(axle, shop)
         axles[name] = AxleStudy(axle, sweep, align(sweep, car), first_stop(sweep, car), {}, plates)
+        if moved is not None:
+            moved(CarStudy(car, dict(axles), shop), name)
     return CarStudy(car, axles, shop)
 
 

@@ -1,17 +1,23 @@
 """A second process that draws while this one computes: most pictures need no gaps.
 
-What draws is loaded in that process alone, while this one still reads the file.
+What draws is loaded in that process alone, while this one still reads the file. Its first picture
+is a trial: where OpenGL is missing the drawing library ends that process, and not this one.
 """
 
 from __future__ import annotations
 
+import os
 import signal
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from linkview.errors import GraphicsMissing
+from linkview.export.graphics import TIME_LIMIT_S, graphics_missing, require_graphics
 
 if TYPE_CHECKING:
     from linkview.app.results import Written
@@ -20,10 +26,11 @@ if TYPE_CHECKING:
 
 
 class Aside:
-    """Takes drawing jobs, one after the other; ask each one's Future for what was written."""
+    """Takes drawing jobs, one after the other; `drawn` waits for what they have written."""
 
     def __init__(self, pool: ProcessPoolExecutor) -> None:
         self._pool = pool
+        self._trial = pool.submit(_draw_trial)
 
     @contextmanager
     def closing(self) -> Iterator[None]:
@@ -33,27 +40,66 @@ class Aside:
         finally:
             self._pool.shutdown(wait=True, cancel_futures=True)
 
-    def at_ride_height(self, study: CarStudy, found: Car, folder: Path) -> Future[list[Written]]:
-        """Every axle at ride height; the study may still be without gaps."""
-        return self._pool.submit(_at_ride_height, study, found, folder)
+    def require_graphics(self) -> None:
+        """Returns when the trial picture has come out.
+
+        Raises GraphicsMissing, saying how a trial ended and what to install.
+        """
+        try:
+            came_out = self._trial.result(TIME_LIMIT_S)
+        except BrokenProcessPool:
+            require_graphics()  # draws it once more by itself, to tell how it ends
+            raise graphics_missing("the process that draws ended") from None
+        except TimeoutError:
+            raise graphics_missing(f"no answer in {TIME_LIMIT_S:g} s") from None
+        if not came_out:
+            raise graphics_missing("the picture came out blank")
+
+    def at_ride_height(
+        self, study: CarStudy, found: Car, folder: Path, name: str
+    ) -> Future[list[Written]]:
+        """One axle at ride height; the study may still be without gaps, and without others."""
+        return self._ask(_at_ride_height, study, found, folder, name)
 
     def worst_gap(
         self, study: CarStudy, found: Car, folder: Path, name: str
     ) -> Future[list[Written]]:
         """One axle's worst gap, close up; that axle's gaps must be measured."""
-        return self._pool.submit(_worst_gap, study, found, folder, name)
+        return self._ask(_worst_gap, study, found, folder, name)
 
     def film(self, study: CarStudy, found: Car, folder: Path, name: str) -> Future[list[Written]]:
         """One axle's film; the study may still be without gaps."""
-        return self._pool.submit(_film, study, found, folder, name)
+        return self._ask(_film, study, found, folder, name)
 
     def read_outs(self, study: CarStudy, folder: Path, name: str) -> Future[list[Written]]:
         """One axle's film with read-outs; the study may still be without gaps."""
-        return self._pool.submit(_read_outs, study, folder, name)
+        return self._ask(_read_outs, study, folder, name)
 
     def four_views(self, study: CarStudy, folder: Path) -> Future[list[Written]]:
         """Every axle's four views with dimensions; the study may still be without gaps."""
-        return self._pool.submit(_four_views, study, folder)
+        return self._ask(_four_views, study, folder)
+
+    def _ask(self, job: Callable[..., list[Written]], *args: object) -> Future[list[Written]]:
+        try:
+            return self._pool.submit(job, *args)
+        except BrokenProcessPool as ended:
+            failed: Future[list[Written]] = Future()
+            failed.set_exception(ended)
+            return failed
+
+
+def drawn(jobs: Iterable[Future[list[Written]]]) -> list[Written]:
+    """What all these jobs have written, in order.
+
+    Raises GraphicsMissing where the process that draws has ended before its time.
+    """
+    try:
+        return [written for job in jobs for written in job.result()]
+    except BrokenProcessPool:
+        raise GraphicsMissing(
+            "the process that draws ended while drawing, as when memory runs out; run it again "
+            "with less beside it. Everything else is written."
+        ) from None
 
 
 @contextmanager
@@ -64,7 +110,6 @@ def drawing_aside() -> Iterator[Aside]:
     pool = ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_ignore_interrupt)
     aside = Aside(pool)
     with aside.closing():
-        pool.submit(_load)
         yield aside
 
 
@@ -72,17 +117,32 @@ def _ignore_interrupt() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
-def _load() -> None:
-    """The drawing library's import takes a second or two; the first job need not wait for it."""
-    from linkview.app.pictures import load_drawing
+def _draw_trial() -> bool:
+    """Loads the drawing library, which takes a second or two, and tries it.
 
-    load_drawing()
+    What the system's libraries say of a failure goes nowhere: `graphics` says it in words.
+    """
+    said, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 2)
+    try:
+        from linkview.export.trial_picture import comes_out
+
+        came_out = comes_out()
+    finally:
+        os.dup2(said, 2)
+        os.close(said)
+        os.close(nowhere)
+    if came_out:
+        from linkview.app.pictures import load_drawing
+
+        load_drawing()
+    return came_out
 
 
-def _at_ride_height(study: CarStudy, found: Car, folder: Path) -> list[Written]:
+def _at_ride_height(study: CarStudy, found: Car, folder: Path, name: str) -> list[Written]:
     from linkview.app.pictures import draw_at_ride_height
 
-    return draw_at_ride_height(study, found, folder)
+    return draw_at_ride_height(study, found, folder, name)
 
 
 def _worst_gap(study: CarStudy, found: Car, folder: Path, name: str) -> list[Written]:

@@ -9,7 +9,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import Path
 
-from linkview.app.aside import Aside
+from linkview.app.aside import Aside, drawn
 from linkview.app.gap_results import draw_gap_charts, write_gap_tables
 from linkview.app.handover import (
     hand_over_model,
@@ -72,7 +72,8 @@ def begin_drawing(
     aside: Aside, moved: CarStudy, found: Car, folder: Path, *, films: Sequence[str]
 ) -> Drawing:
     """Asks for all that needs no gaps measured before. films: axles to film."""
-    stills = [aside.at_ride_height(moved, found, folder), aside.four_views(moved, folder)]
+    stills = [aside.at_ride_height(moved, found, folder, name) for name in moved.axles]
+    stills.append(aside.four_views(moved, folder))
     filmed = [aside.film(moved, found, folder, name) for name in films]
     return Drawing(stills, filmed + [aside.read_outs(moved, folder, name) for name in films])
 
@@ -100,13 +101,13 @@ def fill_package(
     tell("offline page", 0, 1)
     files += hand_over_page(study, found.car, identity, folder)
     tell("waiting for the pictures", 0, 1)
-    drawn = [written for job in drawing.stills for written in job.result()] + worst
-    files += drawn
+    pictures = drawn(drawing.stills) + worst
+    files += pictures
     tell("report", 0, 1)
-    stills = [p for p in drawn if p.name.endswith(".png")]
+    stills = [p for p in pictures if p.name.endswith(".png")]
     files += hand_over_report(study, found, identity, folder, pictures=stills)
     tell("waiting for the films", 0, 1)
-    files += [written for job in drawing.films for written in job.result()]
+    files += drawn(drawing.films)
     files.append(write_summary(summary_lines(study), files, folder))
     files.append(_index(study, identity, files, folder, drawing.missing))
     files.append(_contents(files, folder))

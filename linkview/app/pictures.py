@@ -31,13 +31,13 @@ def load_drawing() -> None:
     load_window()
 
 
-def draw_at_ride_height(study: CarStudy, found: Car, folder: Path) -> list[Written]:
-    """Every axle at ride height; needs no gaps, so that it can be drawn while they are measured.
+def draw_at_ride_height(study: CarStudy, found: Car, folder: Path, name: str) -> list[Written]:
+    """One axle at ride height; needs no gaps, so that it can be drawn while they are measured.
 
     Call `graphics.require_graphics()` first, here and for all below: without OpenGL the drawing
     library ends the process.
     """
-    return [_at_ride_height(_Cast.of(study, axle, found), folder) for axle in study.axles.values()]
+    return [_at_ride_height(_Cast.of(study, study.axles[name], found), folder)]
 
 
 def draw_worst_gap(study: CarStudy, found: Car, folder: Path, name: str) -> list[Written]:

@@ -60,7 +60,6 @@ def _pack(args: argparse.Namespace) -> int:
     from linkview.app.aside import drawing_aside
     from linkview.app.package import Drawing, begin_drawing, fill_package, zip_of
     from linkview.app.results import results_folder
-    from linkview.export.graphics import require_graphics
     from linkview.export.summary import summary_lines
     from linkview.study import study_with_gaps, study_without_gaps
 
@@ -73,7 +72,7 @@ def _pack(args: argparse.Namespace) -> int:
         moved = study_without_gaps(car, shop, tell)
         tell("looking for OpenGL", 0, 1)
         try:
-            require_graphics()
+            aside.require_graphics()
             films = [] if args.no_film else list(moved.axles)
             drawing = begin_drawing(aside, moved, found, staging, films=films)
         except GraphicsMissing as reason:

@@ -72,21 +72,10 @@ def demo_file() -> Path:
 
 
 def _run(args: argparse.Namespace) -> int:
-    from concurrent.futures import ThreadPoolExecutor
-
-    from linkview.export.graphics import require_graphics
-
-    with ThreadPoolExecutor(max_workers=1) as aside:
-        # The trial picture is made by another process: ask for it before there is need of it.
-        trial = aside.submit(require_graphics)
-        return _whole_job(args, trial)
-
-
-def _whole_job(args: argparse.Namespace, trial: Future[None]) -> int:
     from linkview.app.aside import drawing_aside
 
     with drawing_aside() as aside:  # it loads what it draws with while this process reads the file
-        return _computed_and_drawn(args, trial, aside)
+        return _computed_and_drawn(args, aside)
 
 
 def _film(
@@ -100,33 +89,30 @@ def _film(
     return [written for name in names for written in draw_film(study, found, folder, tell, name)]
 
 
-def _computed_and_drawn(args: argparse.Namespace, trial: Future[None], aside: Aside) -> int:
+def _computed_and_drawn(args: argparse.Namespace, aside: Aside) -> int:
+    from linkview.app.aside import drawn
     from linkview.app.results import results_folder, write_summary, write_tables
     from linkview.study import study_with_gaps, study_without_gaps
 
     file, car, found = cars_of(args)
-    missing = None
     with (
         progress() as tell,
         results_folder(folder_for(args, file)) as folder,
         aside.closing(),
     ):
-        moved = study_without_gaps(car, shop_of(args), tell)
-        films = [] if args.no_film else list(moved.axles)
         pictures: list[Future[list[Written]]] = []
-        try:
-            trial.result()
-            pictures.append(aside.at_ride_height(moved, found, folder))
-            pictures += [aside.film(moved, found, folder, name) for name in films[1:]]
-        except GraphicsMissing as reason:
-            missing = reason
 
-        def draw(measured: CarStudy, name: str) -> None:
-            if missing is None:
-                pictures.append(aside.worst_gap(measured, found, folder, name))
+        def draw_moved(moved: CarStudy, name: str) -> None:
+            pictures.append(aside.at_ride_height(moved, found, folder, name))
 
+        def draw_measured(measured: CarStudy, name: str) -> None:
+            pictures.append(aside.worst_gap(measured, found, folder, name))
+
+        moved = study_without_gaps(car, shop_of(args), tell, moved=draw_moved)
+        films = [] if args.no_film else list(moved.axles)
+        pictures += [aside.film(moved, found, folder, name) for name in films[1:]]
         announce_compiling()
-        study = study_with_gaps(moved, tell, rebuilder_of(args, file), measured=draw)
+        study = study_with_gaps(moved, tell, rebuilder_of(args, file), measured=draw_measured)
         # Loaded late: the pictures at ride height began the sooner.
         from linkview.app.gap_results import write_gap_tables
         from linkview.app.plate_results import write_cut_files
@@ -135,10 +121,14 @@ def _computed_and_drawn(args: argparse.Namespace, trial: Future[None], aside: As
         files = write_tables(study, found, folder) + write_gap_tables(study, folder)
         files += write_cut_files(study, folder)
         summary = summary_lines(study)
-        if missing is None:
+        missing = None
+        try:
+            aside.require_graphics()
             files += _film(study, found, folder, tell, films[:1])
             tell("waiting for the last picture", 0, 1)
-            files += [drawn for job in pictures for drawn in job.result()]
+            files += drawn(pictures)
+        except GraphicsMissing as reason:
+            missing = reason
         files.append(write_summary(summary, files, folder))
     say_summary(summary)
     print("\nFILES in " + str(folder_for(args, file)))

@@ -10,6 +10,7 @@ import functools
 import signal
 import subprocess
 import sys
+from pathlib import Path
 
 from linkview.errors import GraphicsMissing
 
@@ -23,29 +24,8 @@ _ADVICE = {
     "darwin": "log in on the machine itself and update the system",
 }
 
-# A ball drawn off screen and its pixels read back: the least that every picture needs.
-_PROBE = """
-from vtkmodules import vtkRenderingOpenGL2
-from vtkmodules.vtkFiltersSources import vtkSphereSource
-from vtkmodules.vtkRenderingCore import (
-    vtkActor, vtkPolyDataMapper, vtkRenderer, vtkRenderWindow, vtkWindowToImageFilter)
-ball, mapper, actor = vtkSphereSource(), vtkPolyDataMapper(), vtkActor()
-mapper.SetInputConnection(ball.GetOutputPort())
-actor.SetMapper(mapper)
-stage, window, grab = vtkRenderer(), vtkRenderWindow(), vtkWindowToImageFilter()
-stage.AddActor(actor)
-window.SetOffScreenRendering(1)
-window.SetMultiSamples(0)
-window.SetSize(32, 32)
-window.AddRenderer(stage)
-window.Render()
-grab.SetInput(window)
-grab.Update()
-low, high = grab.GetOutput().GetPointData().GetScalars().GetRange(0)
-raise SystemExit(0 if high > low else 3)
-"""
-
-PROBE_COMMAND = (sys.executable, "-c", _PROBE)
+# The script, not an import of it: the drawing library is not to be loaded by this process.
+PROBE_COMMAND = (sys.executable, str(Path(__file__).with_name("trial_picture.py")))
 
 
 def require_graphics(
@@ -57,10 +37,15 @@ def require_graphics(
     """
     ended = _how_it_ended(command, time_limit_s)
     if ended is not None:
-        raise GraphicsMissing(
-            f"pictures and films need OpenGL, and a trial picture failed ({ended}); {_advice()}. "
-            "Everything else is written."
-        )
+        raise graphics_missing(ended)
+
+
+def graphics_missing(ended: str) -> GraphicsMissing:
+    """The error that says how a trial picture ended and what to install."""
+    return GraphicsMissing(
+        f"pictures and films need OpenGL, and a trial picture failed ({ended}); {_advice()}. "
+        "Everything else is written."
+    )
 
 
 @functools.cache
