@@ -7,14 +7,8 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from linkview.geometry import Array, frozen
-from linkview.plates.outline import (
-    Contour,
-    bounding_box,
-    contains,
-    margin_mm,
-    polygon,
-    web_mm,
-)
+from linkview.plates.edges import gap
+from linkview.plates.outline import Contour, bounding_box, contains, edges, edges_near, polygon
 from linkview.plates.plate import TextMark
 
 # Tried from the tallest; under 2.5 mm a marking head no longer writes legibly (common practice).
@@ -78,9 +72,12 @@ def _on_metal(mark: TextMark, outline: Contour, blocked: Sequence[Contour]) -> b
         return False
     if any(contains(loop, mark.at) for loop in blocked[1:]):
         return False
-    if any(margin_mm(loop, mark.at) < mark.height_mm / 2.0 + CLEAR_MM for loop in blocked):
-        return False
     box = text_box(mark)
-    return contains(outline, box.points[0]) and all(
-        web_mm(box, loop) >= CLEAR_MM and not contains(box, loop.points[0]) for loop in blocked
-    )
+    beyond = float(np.linalg.norm(box.points[0] - mark.at)) + CLEAR_MM
+    # Edges farther from the middle than the box's corners are clear of the box.
+    near = [edge for loop in blocked for edge in edges_near(loop, mark.at, beyond)]
+    if any(away < mark.height_mm / 2.0 + CLEAR_MM for away, _ in near):
+        return False
+    if not contains(outline, box.points[0]) or any(contains(box, b.points[0]) for b in blocked):
+        return False
+    return all(gap(side, edge) >= CLEAR_MM for side in edges(box) for _, edge in near)

@@ -206,6 +206,13 @@ def margin_mm(loop: Contour, point: ArrayLike) -> float:
     return min(reach(e, p) for e in edges(loop))
 
 
+def edges_near(loop: Contour, point: ArrayLike, within_mm: float) -> list[tuple[float, Edge]]:
+    """The edges nearer to a point than this, each with its distance in mm before it."""
+    p = complex(*np.asarray(point, dtype=float))
+    away = ((reach(e, p), e) for e in edges(loop))
+    return [found for found in away if found[0] < within_mm]
+
+
 def near_pairs(loops: Sequence[Contour], within_mm: float) -> Iterator[tuple[int, int]]:
     """The pairs (i < j) whose boxes are this near: only they can be nearer themselves."""
     if len(loops) < 2:
