@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from linkview.app.results import Written
     from linkview.export.identity import Identity
     from linkview.kinematics.assemble import Rebuilder
     from linkview.model.parts import Car
@@ -77,6 +78,13 @@ def say_summary(summary: Sequence[str]) -> None:
 
     print("\n".join(summary))
     print(f"\nCAUTION: {CAUTIONS[0]}\nCAUTION: {CAUTIONS[1]}")
+
+
+def say_written(files: Sequence[Written]) -> None:
+    """Every file with what it is, in columns."""
+    wide = max((len(written.name) for written in files), default=0)
+    for written in files:
+        print(f"  {written.name:<{wide}}  {written.what}")
 
 
 def say_files(args: argparse.Namespace, file: HardPointFile, names: Sequence[str]) -> None:

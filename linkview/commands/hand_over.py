@@ -23,6 +23,7 @@ from linkview.commands.common import (
     rebuilder_of,
     say_files,
     say_summary,
+    say_written,
     shop_of,
     status_of,
 )
@@ -84,8 +85,7 @@ def _pack(args: argparse.Namespace) -> int:
     zip_of(folder, zipped, made.names, date=(day.year, day.month, day.day))
     say_summary(summary_lines(study))
     print(f"\nFILES in {folder}, and all of them in {zipped}")
-    for written in made.files:
-        print(f"  {written.name:<34} {written.what}")
+    say_written(made.files)
     if made.missing is not None:
         print(f"linkview: no pictures: {made.missing}", file=sys.stderr)
     return status_of(args, study)

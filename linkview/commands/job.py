@@ -22,6 +22,7 @@ from linkview.commands.common import (
     folder_for,
     rebuilder_of,
     say_summary,
+    say_written,
     shop_of,
     status_of,
 )
@@ -132,8 +133,7 @@ def _computed_and_drawn(args: argparse.Namespace, aside: Aside) -> int:
         files.append(write_summary(summary, files, folder))
     say_summary(summary)
     print("\nFILES in " + str(folder_for(args, file)))
-    for written in files:
-        print(f"  {written.name:<34} {written.what}")
+    say_written(files)
     print("More on paper: linkview plates (drawings, templates, sheets), linkview sweep (curves).")
     if missing is not None:
         print(f"linkview: no pictures: {missing}", file=sys.stderr)
