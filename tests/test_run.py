@@ -65,16 +65,6 @@ def test_run_writes_everything_and_says_the_whole_answer(tmp_path, capsys):
     assert 4.0 < seconds < 12.0
 
 
-def test_tables_and_plates_are_the_same_bytes_twice(tmp_path):
-    for name in ("a", "b"):
-        for command in ("sweep", "gaps", "plates"):
-            args = [command, str(DEMO), "--variant", "planned", "--out", str(tmp_path / name)]
-            assert cli.main(args) == 0
-    for path in sorted(p for p in (tmp_path / "a").rglob("*") if p.is_file()):
-        other = tmp_path / "b" / path.relative_to(tmp_path / "a")
-        assert path.read_bytes() == other.read_bytes(), path.name
-
-
 def test_without_opengl_all_the_rest_is_written_and_the_package_named(tmp_path):
     out = tmp_path / "out"
     command = [sys.executable, "-m", "linkview", "run", str(DEMO), "--out", str(out)]
