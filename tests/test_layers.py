@@ -56,7 +56,7 @@ ONLY_IN = {
     "pydantic": ("model",),
     "rich": ("commands/progress.py",),
     "websockets": ("live/server.py",),
-    "numba": ("clearance/kernels.py",),
+    "numba": ("clearance/kernels/jit.py",),
     "mujoco": (),
     "coal": (),
     "hypothesis": (),

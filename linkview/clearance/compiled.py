@@ -15,8 +15,8 @@ from typing import Any
 
 @cache
 def kernels() -> Any:
-    """`kernels.py`; its functions are named at the top of that file."""
-    return import_module("linkview.clearance.kernels")
+    """All of them: `kernels/every.py`."""
+    return import_module("linkview.clearance.kernels.every")
 
 
 def compiled_before() -> bool:
@@ -26,7 +26,8 @@ def compiled_before() -> bool:
 
 def _in_cache(dispatcher: Any) -> bool:
     folder = Path(dispatcher.stats.cache_path or "")
-    name = f"kernels.{dispatcher.py_func.__qualname__}-"
+    function = dispatcher.py_func
+    name = f"{function.__module__.rsplit('.', 1)[-1]}.{function.__qualname__}-"
     return folder.is_dir() and any(f.name.startswith(name) for f in folder.glob("*.nbi"))
 
 
