@@ -44,9 +44,15 @@ def numbers(v: ArrayLike) -> Array:
 def length(v: ArrayLike) -> Array:
     """Length of (..., 3) vectors. Returns (...)."""
     v = numbers(v)
-    if v.dtype.kind == "c":
-        return np.asarray(np.sqrt(np.sum(v * v, axis=-1)))
-    return np.asarray(np.linalg.norm(v, axis=-1))
+    return np.asarray(np.sqrt(_summed(v * v)))
+
+
+def _summed(v: Array) -> Array:
+    """Sums along the last axis; numpy's own take five times as long along one so short."""
+    out = v[..., 0]
+    for k in range(1, v.shape[-1]):
+        out = out + v[..., k]
+    return out
 
 
 def unit(v: ArrayLike) -> Array:
@@ -58,7 +64,7 @@ def unit(v: ArrayLike) -> Array:
 
 def dot(a: ArrayLike, b: ArrayLike) -> Array:
     """Scalar product along the last axis. (..., 3), (..., 3) -> (...)."""
-    return np.asarray(np.sum(numbers(a) * numbers(b), axis=-1))
+    return np.asarray(_summed(numbers(a) * numbers(b)))
 
 
 def arctan2(y: ArrayLike, x: ArrayLike) -> Array:

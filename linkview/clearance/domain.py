@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -133,7 +134,7 @@ class Domain:
         used = self.span > 0.0
         return float(np.sum(0.5 ** self.all.depth[cells][:, used].sum(axis=1)))
 
-    @property
+    @cached_property
     def allowed_on_grid(self) -> Flags:
         """(S, T): which poses of the sweep keep every limit that counts."""
         allowed = self.sweep.solved.copy()

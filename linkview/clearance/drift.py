@@ -25,9 +25,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from linkview.clearance.bodies import RevolvedSolid, Solid, TubeSolid
-from linkview.geometry import Array, Index, apply, frozen, inverse, length
+from linkview.clearance.compiled import kernels
+from linkview.geometry import Array, Index, apply, frozen, inverse
 from linkview.kinematics.cell_motion import Field, Motion, Spots
-from linkview.kinematics.cells import farthest
 from linkview.model.layouts import BODY
 from linkview.model.parts import Share
 
@@ -100,20 +100,28 @@ class Drift:
         """How far the gap can fall (n,) from the middles of `cells` to those of `others`."""
         falls = []
         for part in _sights(a, b):
-            ways = [
-                length(x[others] - x[cells]).max(axis=1)
-                for x in (self._as_seen(a, part), self._as_seen(b, part))
-            ]
+            ways = np.empty((2, len(cells)))
+            for solid, way in zip((a, b), ways, strict=True):
+                kernels().ways_between(self._as_seen(solid, part), cells, others, way)
             falls.append(ways[0] + ways[1])
         return np.asarray(np.min(falls, axis=0))
 
     def _besides(self, solid: Solid, part: str) -> tuple[Array, Array]:
         key = solid.name, part
         if key not in self._beside:
-            spots, half = self._of(solid), self.motion.inputs.half
-            by = spots.by - self._field(part).rates(spots.now)
-            fall = (farthest(by, half) + spots.slack).max(axis=1)
-            sides = length(by.swapaxes(2, 3)).max(axis=1) * half
+            spots, half, field = self._of(solid), self.motion.inputs.half, self._field(part)
+            fall, sides = np.empty(len(half)), np.empty((len(half), 2))
+            kernels().ways_beside(
+                spots.now,
+                spots.by,
+                spots.slack,
+                np.array(field.at),
+                np.array(field.shift),
+                np.array(field.turn),
+                half,
+                fall,
+                sides,
+            )
             self._beside[key] = fall, sides
         return self._beside[key]
 
@@ -127,6 +135,9 @@ class Drift:
 
         A share that does not count is not asked, for its part's slack may be infinite.
         """
+        if len(shares) == 1 and (shares[0].weight == 1.0).all():
+            spots = self.motion.spots(shares[0].part, shares[0].at)
+            return Spots(np.array(spots.now), np.array(spots.by), np.array(spots.slack))
         n, k = len(self.motion.inputs.rack_mm), len(shares[0].weight)
         out = Spots(np.zeros((n, k, 3)), np.zeros((n, k, 3, 2)), np.zeros((n, k)))
         for share in shares:
@@ -149,7 +160,7 @@ class Drift:
             now = self._of(solid).now
             if part != BODY:
                 now = apply(inverse(self.motion.poses[part])[:, None], now)
-            self._seen[key] = now
+            self._seen[key] = np.ascontiguousarray(now)
         return self._seen[key]
 
 

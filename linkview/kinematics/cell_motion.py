@@ -49,9 +49,12 @@ class Field:
 
     def rates(self, places: Array) -> Array:
         """(n, k, 3) -> (n, k, 3, 2)."""
-        arm = places - self.at[:, None]
-        swept = np.cross(self.turn[:, None], arm[..., None], axis=2)
-        return np.asarray(self.shift[:, None] + swept)
+        arm = (places - self.at[:, None])[..., None]
+        wx, wy, wz = (self.turn[:, None, i] for i in range(3))
+        x, y, z = (arm[:, :, i] for i in range(3))
+        out = np.stack([wy * z - wz * y, wz * x - wx * z, wx * y - wy * x], axis=2)
+        out += self.shift[:, None]
+        return np.asarray(out)
 
     def take(self, which: Array) -> Field:
         return Field(self.at[which], self.shift[which], self.turn[which])

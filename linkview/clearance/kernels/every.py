@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from linkview.clearance.kernels.drifting import ways_beside, ways_between
 from linkview.clearance.kernels.lines import line_to_triangle, lines_apart
 from linkview.clearance.kernels.patches import round_to_line
 from linkview.clearance.kernels.revolved import piece_distances
@@ -15,6 +16,8 @@ from linkview.clearance.kernels.trees import build_tree, line_to_mesh
 
 KERNELS = (
     swept_field,
+    ways_beside,
+    ways_between,
     lines_apart,
     line_to_triangle,
     piece_distances,
@@ -48,3 +51,7 @@ def warm_up() -> None:
     swept_field(c, starts, roundings, from_, -1.0, moves, np.zeros(n), 0.1, p[0], 1.0, field)
     line_to_mesh(from_, triangles, boxes, links, gap, p, q)
     round_to_mesh(c, starts, roundings, moves, triangles, boxes, links, 0.01, gap, p)
+    three, two = np.zeros((n, 3)), np.zeros((n, 3, 2))
+    by, slack, half = np.zeros((n, 2, 3, 2)), np.zeros((n, 2)), np.zeros((n, 2))
+    ways_beside(from_, by, slack, three, two, two, half, gap, np.zeros((n, 2)))
+    ways_between(from_, won, won, gap)
