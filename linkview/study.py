@@ -15,7 +15,7 @@ import numpy as np
 from linkview.alignment.axle import AxleAlignment, align
 from linkview.clearance.advice import GapAdvice, advise
 from linkview.clearance.bodies import solids_of
-from linkview.clearance.certify import Certainty, Certified
+from linkview.clearance.certified import Certainty, Certified
 from linkview.clearance.compiled import compile_all
 from linkview.clearance.distance import GapState, Poses
 from linkview.clearance.domain import domain_of

@@ -14,7 +14,8 @@ from conftest import front_corner, rear_corner
 from solids import round_bar
 
 from linkview.clearance.bodies import placed
-from linkview.clearance.certify import CLOSE_MM, Certainty, Patch, Task, certify
+from linkview.clearance.certified import CLOSE_MM, Certainty, Patch, Task
+from linkview.clearance.certify import certify
 from linkview.clearance.distance import GapState, pair_gap
 from linkview.clearance.domain import Domain
 from linkview.clearance.drift import Drift, corners_of

@@ -14,7 +14,8 @@ from solids import round_bar
 
 from linkview.clearance.answers import GapState
 from linkview.clearance.bodies import line_of, placed
-from linkview.clearance.certify import Certainty, Task, certify
+from linkview.clearance.certified import Certainty, Task
+from linkview.clearance.certify import certify
 from linkview.clearance.distance import pair_gap
 from linkview.clearance.domain import Domain
 from linkview.clearance.drift import Drift, corners_of

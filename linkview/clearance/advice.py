@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from linkview.clearance.bodies import solids_of
-from linkview.clearance.certify import Certainty, Certified, Patch
+from linkview.clearance.certified import Certainty, Certified, Patch
 from linkview.clearance.distance import pair_gap
 from linkview.clearance.rates import Reader, Rebuild, gap_reader, limit_reader, rates_at
 from linkview.geometry import Array, frozen

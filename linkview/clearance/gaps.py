@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from linkview.clearance.answers import GapState, PairGap
 from linkview.clearance.bodies import Solid, TubeSolid, solids_of, tube_solid
-from linkview.clearance.certify import Certainty, Certified, Progress, Task, certify
+from linkview.clearance.certified import Certainty, Certified, Task
+from linkview.clearance.certify import Progress, certify
 from linkview.clearance.distance import Poses, pair_gap
 from linkview.clearance.domain import Domain
 from linkview.errors import UnknownName, near_miss

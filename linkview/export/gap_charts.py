@@ -12,7 +12,7 @@ from matplotlib.colors import ListedColormap
 from matplotlib.figure import Figure
 
 from linkview.clearance.advice import PairAdvice
-from linkview.clearance.certify import Patch, Region
+from linkview.clearance.certified import Patch, Region
 from linkview.export.files import write_whole
 
 # Told apart by lightness as well as by hue.

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from linkview.clearance.certify import Certainty
+from linkview.clearance.certified import Certainty
 from linkview.clearance.distance import GapState
 from linkview.clearance.gaps import SurveyedPair
 from linkview.export.blocks import Block, Bullets, Column, Para, Row, Table, Tone

@@ -10,7 +10,7 @@ from linkview.alignment.axle import AxleAlignment
 from linkview.alignment.column import steering_wheel
 from linkview.alignment.jacking import steering_jacking
 from linkview.alignment.quantities import QUANTITIES, Of, Quantity
-from linkview.clearance.certify import Certainty, Certified
+from linkview.clearance.certified import Certainty, Certified
 from linkview.clearance.distance import GapState
 from linkview.clearance.gaps import SurveyedPair
 from linkview.errors import LinkviewError

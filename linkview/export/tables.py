@@ -14,7 +14,7 @@ import numpy as np
 
 from linkview.alignment.quantities import QUANTITIES, Of
 from linkview.clearance.advice import GapAdvice, Opening
-from linkview.clearance.certify import Certified, Patch
+from linkview.clearance.certified import Certified, Patch
 from linkview.clearance.distance import GapState
 from linkview.export.files import write_whole
 from linkview.geometry import Array

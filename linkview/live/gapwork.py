@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from linkview.clearance.certify import Certainty, Certified
+from linkview.clearance.certified import Certainty, Certified
 from linkview.clearance.compiled import compile_all, compiled_before
 from linkview.clearance.distance import GapState
 from linkview.clearance.gaps import GapSurvey, SurveyedPair, survey

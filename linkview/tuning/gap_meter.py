@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from linkview.clearance.answers import GapState
 from linkview.clearance.bodies import Solid, solids_of
-from linkview.clearance.certify import Certainty, Certified, Task, certify
+from linkview.clearance.certified import Certainty, Certified, Task
+from linkview.clearance.certify import certify
 from linkview.clearance.compiled import compile_all
 from linkview.clearance.distance import pair_gap
 from linkview.clearance.domain import domain_of

@@ -13,7 +13,6 @@ from linkview.clearance.kernels.round_mesh import round_to_mesh
 from linkview.clearance.kernels.swept import swept_field
 from linkview.clearance.kernels.trees import build_tree, line_to_mesh
 
-
 KERNELS = (
     swept_field,
     ways_beside,

@@ -83,9 +83,7 @@ def aim(best: float, shrink: float, rounding: float, tolerance: float) -> float:
 
 
 @inner
-def at_point(
-    sides: Array, starts: Index, roundings: Array, x: float, y: float, z: float
-) -> float:
+def at_point(sides: Array, starts: Index, roundings: Array, x: float, y: float, z: float) -> float:
     """The distance from a point to all pieces."""
     best = np.inf
     for p in range(len(roundings)):
