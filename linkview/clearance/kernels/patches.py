@@ -13,7 +13,7 @@ import numpy as np
 
 from linkview.clearance.kernels.jit import DEEPEST, Array, Index, inner, kernel
 from linkview.clearance.kernels.lines import along, between
-from linkview.clearance.kernels.revolved import aim, at_point, curved, piece
+from linkview.clearance.kernels.revolved import aim, at_point, climb, piece
 
 Floors = tuple[float, float, float, float, int]
 
@@ -21,18 +21,17 @@ Floors = tuple[float, float, float, float, int]
 @inner
 def _floors(
     patch: Array, k: int, x: float, y: float, z: float, value: float,
-    gx: float, gy: float, gz: float, pull: float, ey: float, ez: float, rho: float,
+    gx: float, gy: float, gz: float, pull: float, rho: float,
 ) -> Floors:  # fmt: skip
     """From a point of the patch: its bound at the three corners, that of the patch by length alone,
     and the lowest corner. A segment's third corner is its second."""
-    reach = outward = round_ = 0.0
-    lowest, slope = 0, np.inf
+    reach, lowest, least = 0.0, 0, np.inf
     s0 = s1 = s2 = 0.0
     for j in range(k):
         dx, dy, dz = patch[j, 0] - x, patch[j, 1] - y, patch[j, 2] - z
-        s = gx * dx + gy * dy + gz * dz
-        if s < slope:
-            slope, lowest = s, j
+        s = climb(gx, gy, gz, pull, rho, dx, dy, dz, patch[j, 1], patch[j, 2])
+        if s < least:
+            least, lowest = s, j
         if j == 0:
             s0 = s
         elif j == 1:
@@ -41,10 +40,7 @@ def _floors(
         else:
             s2 = s
         reach = max(reach, dx * dx + dy * dy + dz * dz)
-        outward = max(outward, abs(ey * dy + ez * dz))
-        round_ = max(round_, abs(ey * dz - ez * dy))
-    base = value - curved(pull, rho, outward, round_)
-    return base + s0, base + s1, base + s2, value - np.sqrt(reach), lowest
+    return value + s0, value + s1, value + s2, value - np.sqrt(reach), lowest
 
 
 @inner
@@ -67,11 +63,9 @@ def _lower(a: Floors) -> float:
 @inner
 def _lower_of_both(a: Floors, b: Floors) -> float:
     lower = max(_lower(a), _lower(b))
-    if min(a[0], b[0]) > -np.inf:
-        lower = max(lower, _mean(a[0], b[0], a[1], b[1], a[2], b[2]))
-        lower = max(lower, _mean(a[1], b[1], a[2], b[2], a[0], b[0]))
-        lower = max(lower, _mean(a[2], b[2], a[0], b[0], a[1], b[1]))
-    return lower
+    lower = max(lower, _mean(a[0], b[0], a[1], b[1], a[2], b[2]))
+    lower = max(lower, _mean(a[1], b[1], a[2], b[2], a[0], b[0]))
+    return max(lower, _mean(a[2], b[2], a[0], b[0], a[1], b[1]))
 
 
 @inner
@@ -120,22 +114,22 @@ def over_simplex(
             x, y, z = (x + patch[2, 0]) / 3.0, (y + patch[2, 1]) / 3.0, (z + patch[2, 2]) / 3.0
         else:
             x, y, z = 0.5 * x, 0.5 * y, 0.5 * z
-        value, gx, gy, gz, pull, ey, ez, rho = piece(sides, first, last, rounding, x, y, z)
+        value, gx, gy, gz, pull, _, _, rho = piece(sides, first, last, rounding, x, y, z)
         value -= shrink
         if value < best:
             best = value
             at[0], at[1], at[2] = x, y, z
-        low = _floors(patch, k, x, y, z, value, gx, gy, gz, pull, ey, ez, rho)
+        low = _floors(patch, k, x, y, z, value, gx, gy, gz, pull, rho)
         if _lower(low) >= aim(best, shrink, rounding, tolerance):
             continue
         corner = low[4]
         x, y, z = patch[corner, 0], patch[corner, 1], patch[corner, 2]
-        value, gx, gy, gz, pull, ey, ez, rho = piece(sides, first, last, rounding, x, y, z)
+        value, gx, gy, gz, pull, _, _, rho = piece(sides, first, last, rounding, x, y, z)
         value -= shrink
         if value < best:
             best = value
             at[0], at[1], at[2] = x, y, z
-        there = _floors(patch, k, x, y, z, value, gx, gy, gz, pull, ey, ez, rho)
+        there = _floors(patch, k, x, y, z, value, gx, gy, gz, pull, rho)
         if _lower_of_both(low, there) >= aim(best, shrink, rounding, tolerance):
             continue
         if top + 2 <= DEEPEST:

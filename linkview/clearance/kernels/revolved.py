@@ -1,12 +1,13 @@
 """Signed distance from points to solids of revolution, with what bounds it over a patch.
 
-A meridian distance D is convex in (u, rho) with support g. Going r outward and t round the axis
-makes rho + r into sqrt((rho + r)^2 + t^2), at most t^2 / (2 (rho + r)) more. So over a patch with
-a point p of it and nothing of it further than R from p
+A meridian distance D is convex in (u, rho) with support (du, dr), so from a point p of a patch
 
-    D(q) >= D(p) + g.(q - p) - pull * t^2 / (2 (rho - |r|))       and       D(q) >= D(p) - R,
+    D(q) >= D(p) + du (u(q) - u(p)) + dr (rho(q) - rho(p))       and       D(q) >= D(p) - R,
 
-where the pull is how much D falls with growing rho.
+nothing of it being further than R from p. u is linear in space, and rho is convex: for dr >= 0 it
+may be replaced by what its gradient at p foretells, for dr < 0 by the mean of the corners' own that
+makes q of them. Either way the bound is such a mean of its values at the corners (`climb`), and
+nowhere under the least of them.
 """
 
 from __future__ import annotations
@@ -59,20 +60,15 @@ def piece(
 
 
 @inner
-def curved(pull: float, rho: float, outward: float, round_: float) -> float:
-    """What going round the axis takes off the linear bound, at most."""
-    if pull <= 0.0:
-        return 0.0
-    least = rho - outward
-    return pull * round_ * round_ / (2.0 * least) if least > 0.0 else np.inf
-
-
-@inner
-def below(
-    fall: float, reach: float, pull: float, rho: float, outward: float, round_: float
-) -> float:
-    """How far under its middle's value a patch can be; fall <= 0 is what the gradient takes off."""
-    return max(fall - curved(pull, rho, outward, round_), -reach)
+def climb(
+    gx: float, gy: float, gz: float, pull: float, rho: float,
+    dx: float, dy: float, dz: float, y: float, z: float,
+) -> float:  # fmt: skip
+    """What the bound from a point (see `piece`) has at a corner (., y, z), by (dx, dy, dz) from it,
+    more than at the point itself."""
+    if pull > 0.0:
+        return gx * dx - pull * (np.sqrt(y * y + z * z) - rho)
+    return gx * dx + gy * dy + gz * dz
 
 
 @inner

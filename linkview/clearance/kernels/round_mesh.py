@@ -6,7 +6,7 @@ import numpy as np
 
 from linkview.clearance.kernels.jit import DEEPEST, Array, Index, inner, kernel
 from linkview.clearance.kernels.patches import over_simplex
-from linkview.clearance.kernels.revolved import at_point, below, piece
+from linkview.clearance.kernels.revolved import at_point, climb, piece
 
 
 @inner
@@ -26,16 +26,27 @@ def _round_to_box(
     z = _moved(move, 2, boxes[b, 0], boxes[b, 1], boxes[b, 2])
     lower = np.inf
     for p in range(len(roundings)):
-        value, gx, gy, gz, pull, ey, ez, rho = piece(
+        value, gx, gy, gz, pull, _, _, rho = piece(
             sides, starts[p], starts[p + 1], roundings[p], x, y, z
         )
-        fall, outward, round_ = 0.0, 0.0, 0.0
-        for j in range(3):
-            half = boxes[b, 3 + j]
-            fall -= abs(gx * move[0, j] + gy * move[1, j] + gz * move[2, j]) * half
-            outward += abs(ey * move[1, j] + ez * move[2, j]) * half
-            round_ += abs(ey * move[2, j] - ez * move[1, j]) * half
-        lower = min(lower, value + below(fall, reach, pull, rho, outward, round_))
+        if value - reach >= lower:
+            continue
+        fall = 0.0
+        if pull > 0.0:
+            fall = np.inf
+            for corner in range(8):
+                dx, dy, dz = 0.0, 0.0, 0.0
+                for j in range(3):
+                    half = boxes[b, 3 + j] if corner >> j & 1 else -boxes[b, 3 + j]
+                    dx += move[0, j] * half
+                    dy += move[1, j] * half
+                    dz += move[2, j] * half
+                fall = min(fall, climb(gx, gy, gz, pull, rho, dx, dy, dz, y + dy, z + dz))
+        else:
+            for j in range(3):
+                slope = gx * move[0, j] + gy * move[1, j] + gz * move[2, j]
+                fall -= abs(slope) * boxes[b, 3 + j]
+        lower = min(lower, value + max(fall, -reach))
     return lower
 
 
