@@ -32,14 +32,14 @@ def certify(domain: Domain, tasks: Sequence[Task], progress: Progress) -> tuple[
     drift = Drift(domain.motion(domain.leaves), corners)
     for k, search in enumerate(searches):
         progress(k, len(searches), (search.a.name, search.b.name))
-        first_look(domain, search, drift)
+        first_look(domain, drift, search)
     while going := [s for s in searches if len(s.live)]:
         progress(len(searches) - len(going), len(searches), (going[0].a.name, going[0].b.name))
         _split(domain, going)
         live = np.unique(np.concatenate([s.live for s in going]))
         drift = Drift(domain.motion(live), corners)
         for search in going:
-            look(domain, search, drift, np.searchsorted(live, search.live))
+            look(domain, drift, live, search)
     for _ in range(MAP_HALVINGS):
         _finer_maps(domain, searches, corners)
     return tuple(_answer(domain, s) for s in searches)

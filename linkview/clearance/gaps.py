@@ -13,6 +13,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
+from linkview.clearance.abreast import abreast
 from linkview.clearance.answers import GapState, PairGap
 from linkview.clearance.bodies import Solid, TubeSolid, solids_of, tube_solid
 from linkview.clearance.certified import Certainty, Certified, Task
@@ -172,11 +173,12 @@ def survey(
     shape = next((np.shape(move)[:2] for move in poses.values()), (1, 1))
     flat = {part: np.asarray(move).reshape(-1, 4, 4) for part, move in poses.items()}
     pairs = []
+    found = abreast(lambda pair: pair_gap(*pair, flat), asked)
     for done, (a, b) in enumerate(asked):
         if progress is not None:
             progress(done, len(asked), (a.name, b.name))
-        found = pair_gap(a, b, flat)
-        pairs.append(_surveyed(a, b, found, shape, wanted_mm.get(frozenset((a.name, b.name)))))
+        wanted_here = wanted_mm.get(frozenset((a.name, b.name)))
+        pairs.append(_surveyed(a, b, next(found), shape, wanted_here))
     if domain is not None:
         tasks = [
             Task(a, b, p.wanted_mm, p.gap_mm, p.state)

@@ -101,7 +101,7 @@ def started(domain: Domain, task: Task) -> Search:
     return search
 
 
-def first_look(domain: Domain, search: Search, drift: Drift) -> None:
+def first_look(domain: Domain, drift: Drift, search: Search) -> None:
     """All leaves: measured at the middles of ever smaller blocks, until the rest is close by.
 
     What one pose shows holds for its neighbours, less how far the gap can fall on the way there.
@@ -151,7 +151,9 @@ def _middles(domain: Domain, cells: Index, blocks: int) -> tuple[Index, Index]:
     return order[first], back
 
 
-def look(domain: Domain, search: Search, drift: Drift, rows: Index) -> None:
+def look(domain: Domain, drift: Drift, live: Index, search: Search) -> None:
+    """A pair's open cells, which are among `live`, those of the drift."""
+    rows = np.searchsorted(live, search.live)
     fall, sides = (x[rows] for x in drift.within(search.a, search.b))
     gap = measure(domain, search, search.live)
     sure = np.isfinite(fall)
