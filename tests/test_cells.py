@@ -14,7 +14,8 @@ from conftest import front_corner, rear_corner
 
 from linkview.geometry import apply, length
 from linkview.kinematics.cell_motion import Motion
-from linkview.kinematics.cells import Inputs, farthest, inside, reach_of
+from linkview.kinematics.cell_rows import farthest
+from linkview.kinematics.cells import Inputs, inside, reach_of
 from linkview.kinematics.nearby import Nearby
 from linkview.kinematics.part_poses import part_poses
 from linkview.kinematics.solve import Target, trace

@@ -59,17 +59,11 @@ class _Batch:
 def domain_of(sweep: CornerSweep, limits: Sequence[Limit]) -> Domain | None:
     """The domain of a sweep, or None for a layout whose cells cannot be bounded.
 
-    Bounded are corners of which only the knuckle is solved for, on rods, arms and struts that
-    stand on the body or the rack. Rockers, trailing arms and beam axles are not, so far.
+    Bounded is every linkage, but for arms whose pivots stand on a part that moves.
     """
-    corner = sweep.corner
-    layout = corner.layout
-    stands = [p for arm in layout.arms.values() for p in arm.pivots]
-    stands += [strut.top for strut in layout.struts.values()]
-    tied = layout.carried or layout.hinges or layout.balls or layout.lines or layout.level
-    if tied or layout.steered or any(layout.owner(p) != BODY for p in stands):
-        return None
-    return Domain(sweep, limits)
+    layout = sweep.corner.layout
+    pivots = [p for arm in layout.arms.values() for p in arm.pivots]
+    return Domain(sweep, limits) if all(layout.owner(p) == BODY for p in pivots) else None
 
 
 class Domain:
@@ -96,7 +90,7 @@ class Domain:
 
     def motion(self, cells: Index) -> Motion:
         poses = {part: p[cells] for part, p in self.all.poses.items()}
-        return Motion(self.sweep.corner, self.inputs(cells), _taken(self.all.reach, cells), poses)
+        return Motion(self.sweep.corner, self.inputs(cells), self.all.reach.take(cells), poses)
 
     def can_split(self, cells: Index) -> Flags:
         """(n, 2): along the rack, along the held value."""
@@ -201,8 +195,7 @@ class Domain:
     def _made(self, depth: Index, place: Index, parent: Index | None) -> _Batch:
         inputs = self._inputs(depth, place)
         state, solved = self._solved(inputs, parent)
-        reach = reach_of(self.problem, state, inputs)
-        reach = _blanked(reach, solved)
+        reach = reach_of(self.problem, state, inputs).where(solved)
         posed = self.near.posed(state, inputs.rack_mm, solved)
         motion = Motion(self.sweep.corner, inputs, reach, posed.poses)
         allowed, out = solved.copy(), np.zeros(len(solved), dtype=bool)
@@ -221,12 +214,12 @@ class Domain:
         todo = np.ones(n, dtype=bool)
         target = Target(inputs.rack_mm, inputs.held_mm)
         if parent is not None:
-            home, reach = self.all.state.take(parent), _taken(self.all.reach, parent)
+            home, reach = self.all.state.take(parent), self.all.reach.take(parent)
             was = self.inputs(parent)
             way = np.stack([inputs.rack_mm - was.rack_mm, inputs.held_mm - was.held_mm], axis=1)
             sure = np.flatnonzero(reach.sure)
             if sure.size:
-                begin, reach = home.take(sure), _taken(reach, sure)
+                begin, reach = home.take(sure), reach.take(sure)
                 step = np.einsum("nij,nj->in", reach.by, way[sure])
                 found = newton(self.problem, begin.stepped(step), target.take(sure))
                 good = found.solved & inside(reach, begin, way[sure], found.state)
@@ -325,42 +318,10 @@ def _grown(seen: Flags) -> Flags:
     return wide
 
 
-def _taken(reach: Reach, which: Index) -> Reach:
-    return Reach(
-        reach.by[which],
-        reach.shift_mm[which],
-        reach.turn_rad[which],
-        reach.off_mm[which],
-        reach.off_rad[which],
-        reach.sure[which],
-    )
-
-
-def _blanked(reach: Reach, solved: Flags) -> Reach:
-    """No bound where the middle is not solved."""
-    huge = np.where(solved, 0.0, np.inf)
-    return Reach(
-        np.where(solved[:, None, None], reach.by, 0.0),
-        reach.shift_mm + huge,
-        reach.turn_rad + huge,
-        reach.off_mm + huge,
-        reach.off_rad + huge,
-        reach.sure & solved,
-    )
-
-
 def _joined(a: _Batch, b: _Batch) -> _Batch:
     def rows(x: NDArray, y: NDArray) -> NDArray:  # type: ignore[type-arg]
         return np.concatenate([x, y])
 
-    reach = Reach(
-        rows(a.reach.by, b.reach.by),
-        rows(a.reach.shift_mm, b.reach.shift_mm),
-        rows(a.reach.turn_rad, b.reach.turn_rad),
-        rows(a.reach.off_mm, b.reach.off_mm),
-        rows(a.reach.off_rad, b.reach.off_rad),
-        rows(a.reach.sure, b.reach.sure),
-    )
     state = State(
         np.concatenate([a.state.turn, b.state.turn], axis=-1),
         np.concatenate([a.state.origin, b.state.origin], axis=-1),
@@ -370,7 +331,7 @@ def _joined(a: _Batch, b: _Batch) -> _Batch:
         rows(a.place, b.place),
         state,
         rows(a.solved, b.solved),
-        reach,
+        a.reach.joined(b.reach),
         {part: rows(p, b.poses[part]) for part, p in a.poses.items()},
         rows(a.allowed, b.allowed),
         rows(a.out, b.out),

@@ -15,7 +15,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from linkview.geometry import Array, apply, dot, length, unit
-from linkview.kinematics.cells import Inputs, Reach, farthest
+from linkview.kinematics.cell_rows import farthest
+from linkview.kinematics.cells import Inputs, Reach
+from linkview.kinematics.corner import origin_of
 from linkview.model.layouts import BODY, KNUCKLE, RACK, WHEEL
 from linkview.model.parts import Corner
 
@@ -88,18 +90,18 @@ class Motion:
         now = apply(self.poses[part][:, None], at)
         if part == RACK:
             return Spots(now, self.field(RACK).rates(now), np.zeros((n, len(at))))
-        if part in (KNUCKLE, WHEEL):
-            return self._on_knuckle(now)
+        if (k := self._solved(part)) is not None:
+            return self._on_solved(part, k, now)
         if part in self.corner.layout.arms:
             return self._on_arm(part, now)
         return self._on_line(part, at, now)
 
-    def _on_knuckle(self, now: Array) -> Spots:
+    def _on_solved(self, part: str, k: int, now: Array) -> Spots:
         """x = by q + d gives v + (exp(w) - 1) r, and |(exp(w) - 1) r - w x r| <= |w|^2 |r| / 2."""
-        arm = length(now - self.field(KNUCKLE).at[:, None])
-        r = self.reach
-        slack = r.off_mm[:, None] + arm * (r.off_rad + 0.5 * r.turn_rad**2)[:, None]
-        return Spots(now, self.field(KNUCKLE).rates(now), slack)
+        field, r = self.field(part), self.reach
+        arm = length(now - field.at[:, None])
+        slack = r.off_mm[:, k, None] + arm * (r.off_rad + 0.5 * r.turn_rad**2)[:, k, None]
+        return Spots(now, field.rates(now), slack)
 
     def _on_arm(self, part: str, now: Array) -> Spots:
         """The arm turns about a fixed line by the angle a that its ball shows.
@@ -169,9 +171,10 @@ class Motion:
             shift = none.copy()
             shift[:, :, 0] = self.corner.rack.axis
             return Field(np.zeros((n, 3)), shift, none)
-        if part in (KNUCKLE, WHEEL):
-            at = apply(self.poses[KNUCKLE], self.corner.points["wheel_centre"])
-            return Field(at, self.reach.by[:, :3], self.reach.by[:, 3:])
+        if (k := self._solved(part)) is not None:
+            home = origin_of(self.corner, self.corner.layout.solved[k])
+            by = self.reach.by[:, 6 * k : 6 * k + 6]
+            return Field(apply(self.poses[part], home), by[:, :3], by[:, 3:])
         if part in self.corner.layout.arms:
             pivot, axis, ball, radius, tangent = self._hinge(part)
             rate = np.einsum("ni,nij->nj", tangent, ball.by[:, 0]) / radius
@@ -193,8 +196,8 @@ class Motion:
         """
         if part in (BODY, RACK):
             return np.zeros(len(self.inputs.rack_mm))
-        if part in (KNUCKLE, WHEEL):
-            return self.reach.turn_rad
+        if (k := self._solved(part)) is not None:
+            return self.reach.turn_rad[:, k]
         if part in self.corner.layout.arms:
             return self._arm_turn(part)
         start, end = self._ends(part)
@@ -220,6 +223,12 @@ class Motion:
         return np.asarray(way + a.slack[:, 0] + b.slack[:, 0])
 
     # -- inner things ----------------------------------------------------------------------------
+
+    def _solved(self, part: str) -> int | None:
+        """Which of the parts that are solved for it is, the wheel being the knuckle."""
+        solved = self.corner.layout.solved
+        part = KNUCKLE if part == WHEEL else part
+        return solved.index(part) if part in solved else None
 
     def _ends(self, part: str) -> tuple[str, str]:
         layout = self.corner.layout
