@@ -2,15 +2,14 @@
 
 On the way s -> (s v, exp(s w)) of every part, 0 <= s <= 1, a place with arm r has the velocity
 v + w x r(s) and the acceleration w x (w x r(s)), and a direction n fixed to a part w x n(s) and
-w x (w x n(s)). With x = T q + d a row's second derivative is that of the straight motion T q at the
-middle, which is a quadratic form of q and kept exactly (`quad`), and the rest, which is bounded by
-lengths: |w - T_w q| <= off_w, |v - T_v q| <= off_v, |r(s) - r| <= |w| |r|, so that
+w x (w x n(s)), where |r(s) - r| <= |w| |r|. At the middle, s = 0, a row's second derivative is a
+quadratic form of (v, w), which is x = T q + d: that of the straight motion T q is kept exactly
+(`quad`), so is what d does to the first order (`slope_rate`, the change of the row's slopes along
+the straight motion), and the rest is bounded by lengths (`loose`): what d does to the second order,
+by |d_v| <= off_v and |d_w| <= off_w, and what s > 0 does, by |w| <= w.
 
-    |(v + w x r(s)) - (T_v q + T_w q x r)|           <= off_v + |r| (off_w + |w|^2)
-    |w x (w x r(s)) - T_w q x (T_w q x r)|           <= |r| (2 |w| off_w + off_w^2 + |w|^3)
-
-`slope_change` bounds how far the row's slopes J(x) are from those at the middle: |(J(x) - J) u| for
-every u of shifts up to SCALE_MM and turns up to 1 rad of all parts.
+`slope_loose` bounds how far the slopes J(x) are from J + J' q, |(J(x) - J - J' q) u|, for every u
+that shifts and turns each part by no more than it is told.
 """
 
 from __future__ import annotations
@@ -34,7 +33,6 @@ from linkview.kinematics.closure import (
     State,
     heights_of,
 )
-from linkview.kinematics.solve import SCALE_MM
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,21 +45,28 @@ class Ball:
     off_v: Array
     off_w: Array
 
-    def curl(self, part: int) -> Array:
-        """Bound on the change of w x (w x r) per length of r."""
-        w, off = self.w[:, part], self.off_w[:, part]
-        return np.asarray(2.0 * w * off + off**2 + w**3)
+
+@dataclass(frozen=True, eq=False)
+class Most:
+    """The most that each part is shifted, v, and turned, w, (n, P)."""
+
+    v: Array
+    w: Array
 
 
 class Row(Protocol):
-    """quad (n, 3): the straight motion's second derivative, by rack^2, rack x held, held^2."""
+    """quad (n, 3): the straight motion's second derivative, by rack^2, rack x held, held^2.
+
+    slope_rate (n, 6P, 2): how the slopes change with the inputs along it.
+    """
 
     quad: Array
+    slope_rate: Array
 
     def loose(self, ball: Ball) -> Array:
-        """(n,): how far the second derivative can be from that."""
+        """(n,): see the top of this file."""
 
-    def slope_change(self, ball: Ball) -> Array:
+    def slope_loose(self, ball: Ball, most: Most) -> Array:
         """(n,): see the top of this file."""
 
 
@@ -108,6 +113,12 @@ class _Here:
         """(n, 3, 2): how the part turns with the inputs."""
         return self.by[:, 6 * part + 3 : 6 * part + 6]
 
+    def swept(self, part: int, arm: Array) -> Array:
+        """(n, 3, 2): how an arm or a direction (n, 3) of the part goes with the inputs."""
+        if part < 0:
+            return np.zeros((len(arm), 3, 2))
+        return np.cross(self.turn_by(part), arm[:, :, None], axis=1)
+
     def along(self, what: Direction) -> Array:
         """(n, 3): where a direction points."""
         if what.part < 0:
@@ -152,7 +163,7 @@ class _Span:
         for part, (count, arm) in arms.items():
             now = now + count * here.state.origin[part].T + arm
             rate += count * here.by[:, 6 * part : 6 * part + 3]
-            rate += np.cross(here.turn_by(part), arm[:, :, None], axis=1)
+            rate += here.swept(part, arm)
         sized = {part: (count, arm, length(arm)) for part, (count, arm) in arms.items()}
         return cls(now, rate, farthest(rate, here.half), sized, here)
 
@@ -163,61 +174,61 @@ class _Span:
             out += _turned_twice(along, self.here.turn_by(part), arm)
         return out
 
-    def stray(self, ball: Ball) -> Array:
-        """Bound on the velocity's change, and on that of the way gone."""
-        out = np.zeros(len(self.now))
+    def strays(self, ball: Ball) -> tuple[Array, Array]:
+        """Bounds on what d does to the velocity, and on what s > 0 does."""
+        by_d, by_s = np.zeros(len(self.now)), np.zeros(len(self.now))
         for part, (count, _, arm) in self.arms.items():
-            out = out + abs(count) * ball.off_v[:, part]
-            out = out + arm * (ball.off_w[:, part] + ball.w[:, part] ** 2)
+            by_d = by_d + abs(count) * ball.off_v[:, part] + arm * ball.off_w[:, part]
+            by_s = by_s + arm * ball.w[:, part] ** 2
+        return by_d, by_s
+
+    def powers(self, turn: Array, power: int) -> Array:
+        """(n,): the sum of arm |w|^power over the parts; turn (n, P)."""
+        out = np.zeros(len(self.now))
+        for part, (_, _, arm) in self.arms.items():
+            out = out + arm * turn[:, part] ** power
         return out
-
-    def curl(self, ball: Ball) -> Array:
-        """Bound on the acceleration's change."""
-        return np.asarray(sum((arm * ball.curl(p) for p, (_, _, arm) in self.arms.items()), 0.0))
-
-    def pull(self, ball: Ball) -> Array:
-        """Bound on the acceleration."""
-        return np.asarray(
-            sum((arm * ball.w[:, p] ** 2 for p, (_, _, arm) in self.arms.items()), 0.0)
-        )
 
 
 @dataclass(frozen=True, eq=False)
 class _RodRow:
-    """f = (|y|^2 - L^2) / 2L, so f'' = (y'.y' + y.y'') / L."""
+    """f = (|y|^2 - L^2) / 2L, so f'' = (y'.y' + y.y'') / L; its slopes are y / L for a shift and
+    arm x y / L for a turn."""
 
     quad: Array
+    slope_rate: Array
     span: _Span
     size: float
-    turning: dict[int, Array]
 
     @classmethod
     def of(cls, here: _Here, joint: Rod) -> _RodRow:
         span = _Span.of(here, joint.a, joint.b)
-        quad = (_products(span.rate, span.rate) + span.bend(span.now)) / joint.length_mm
-        turning = {}
-        for part, (_, arm, _) in span.arms.items():
-            swept = np.cross(here.turn_by(part), arm[:, :, None], axis=1)
-            by = np.cross(swept, span.now[:, :, None], axis=1)
-            by += np.cross(arm[:, :, None], span.rate, axis=1)
-            turning[part] = farthest(by, here.half)
-        return cls(quad, span, joint.length_mm, turning)
+        quad = _products(span.rate, span.rate) + span.bend(span.now)
+        slope_rate = np.zeros_like(here.by)
+        for part, (count, arm, _) in span.arms.items():
+            k = 6 * part
+            slope_rate[:, k : k + 3] = count * span.rate
+            slope_rate[:, k + 3 : k + 6] = _crossed(here.swept(part, arm), span.now)
+            slope_rate[:, k + 3 : k + 6] -= _crossed(span.rate, arm)
+        size = joint.length_mm
+        return cls(quad / size, slope_rate / size, span, size)
 
     def loose(self, ball: Ball) -> Array:
-        span, stray = self.span, self.span.stray(ball)
-        fast = span.speed + stray
-        inner = length(span.now) * span.curl(ball) + fast * span.pull(ball)
-        return np.asarray((stray * (2.0 * span.speed + stray) + inner) / self.size)
+        span, long = self.span, length(self.span.now)
+        by_d, by_s = span.strays(ball)
+        at_start = span.speed + by_d
+        out = by_d**2 + long * span.powers(ball.off_w, 2)
+        out += by_s * (2.0 * at_start + by_s)
+        out += long * span.powers(ball.w, 3) + (at_start + by_s) * span.powers(ball.w, 2)
+        return np.asarray(out / self.size)
 
-    def slope_change(self, ball: Ball) -> Array:
-        """The slopes are y / L for the shift and arm x y / L for the turn, whose change is
-        (T_w q x r) x y + r x y' and what is beside the straight motion."""
-        span, stray = self.span, self.span.stray(ball)
-        fast, out = span.speed + stray, np.zeros(len(stray))
+    def slope_loose(self, ball: Ball, most: Most) -> Array:
+        span, (by_d, by_s) = self.span, self.span.strays(ball)
+        stray, out = by_d + by_s, np.zeros(len(by_d))
         for part, (count, _, arm) in span.arms.items():
             w, off = ball.w[:, part], ball.off_w[:, part]
-            more = arm * (length(span.now) * (off + 0.5 * w**2) + stray + w * fast)
-            out = out + abs(count) * SCALE_MM * fast + self.turning[part] + more
+            turning = length(span.now) * (off + 0.5 * w**2) + stray + w * (span.speed + stray)
+            out = out + abs(count) * stray * most.v[:, part] + arm * turning * most.w[:, part]
         return np.asarray(out / self.size)
 
 
@@ -225,11 +236,13 @@ class _RodRow:
 class _HeightRow:
     """f = n . y + const, so f'' = n''.y + 2 n'.y' + n.y''.
 
+    Its slopes are n for a shift, arm x n for a turn, and n x y more for that of n's part.
     A place on the part that n turns with may be any other of that part, for n . (R r) is constant:
     its origin is taken, which has no arm. holder: that part, or GROUND.
     """
 
     quad: Array
+    slope_rate: Array
     span: _Span
     holder: int
 
@@ -237,72 +250,86 @@ class _HeightRow:
     def of(cls, here: _Here, joint: Height) -> _HeightRow:
         holder = max(joint.normal.part, GROUND)
         n, span = here.along(joint.normal), _Span.of(here, joint.a, joint.b, joint.normal.part)
-        quad = span.bend(n)
+        quad, swept, slope_rate = span.bend(n), here.swept(holder, n), np.zeros_like(here.by)
+        for part, (count, arm, _) in span.arms.items():
+            k = 6 * part
+            slope_rate[:, k : k + 3] = count * swept
+            slope_rate[:, k + 3 : k + 6] = _crossed(here.swept(part, arm), n) - _crossed(swept, arm)
         if holder >= 0:
-            turn = here.turn_by(holder)
-            quad = quad + _turned_twice(span.now, turn, n)
-            quad = quad + 2.0 * _products(np.cross(turn, n[:, :, None], axis=1), span.rate)
-        return cls(quad, span, holder)
+            quad = quad + _turned_twice(span.now, here.turn_by(holder), n)
+            quad = quad + 2.0 * _products(swept, span.rate)
+            slope_rate[:, 6 * holder + 3 : 6 * holder + 6] += _crossed(swept, span.now)
+            slope_rate[:, 6 * holder + 3 : 6 * holder + 6] -= _crossed(span.rate, n)
+        return cls(quad, slope_rate, span, holder)
 
     def loose(self, ball: Ball) -> Array:
-        span, out = self.span, self.span.curl(ball)
+        span = self.span
+        out = span.powers(ball.off_w, 2) + span.powers(ball.w, 3)
         if self.holder < 0:
             return out
-        w, off = ball.w[:, self.holder], ball.off_w[:, self.holder]
-        stray = span.stray(ball)
-        fast = span.speed + stray
-        out = out + w * span.pull(ball)
-        out = out + ball.curl(self.holder) * length(span.now) + w**2 * fast
-        return np.asarray(out + 2.0 * ((off + w**2) * fast + w * stray))
+        w, off, long = ball.w[:, self.holder], ball.off_w[:, self.holder], length(span.now)
+        by_d, by_s = span.strays(ball)
+        fast = span.speed + by_d + by_s
+        out = out + off**2 * long + 2.0 * off * by_d
+        out = out + w**3 * long + w**2 * fast + 2.0 * (w**2 * fast + w * by_s)
+        return np.asarray(out + w * span.powers(ball.w, 2))
 
-    def slope_change(self, ball: Ball) -> Array:
-        """The slopes are n for a shift, arm x n for a turn, and n x y for the holder's."""
-        span = self.span
-        w = ball.w[:, self.holder] if self.holder >= 0 else np.zeros(len(span.now))
-        out = np.zeros(len(w))
-        for part, (count, _, arm) in span.arms.items():
-            out = out + abs(count) * SCALE_MM * w + arm * (w + ball.w[:, part])
+    def slope_loose(self, ball: Ball, most: Most) -> Array:
+        span, still = self.span, np.zeros(len(self.span.now))
+        w, off = still, still
         if self.holder >= 0:
-            fast = span.speed + span.stray(ball)
-            out = out + w * (length(span.now) + fast) + fast
+            w = ball.w[:, self.holder]
+            off = ball.off_w[:, self.holder] + 0.5 * w**2
+        out = still
+        for part, (count, _, arm) in span.arms.items():
+            own = ball.w[:, part]
+            turning = ball.off_w[:, part] + 0.5 * own**2 + off + own * w
+            out = out + abs(count) * off * most.v[:, part] + arm * turning * most.w[:, part]
+        if self.holder >= 0:
+            stray = sum(span.strays(ball))
+            turning = off * length(span.now) + stray + w * (span.speed + stray)
+            out = out + turning * most.w[:, self.holder]
         return out
 
 
 @dataclass(frozen=True, eq=False)
 class _SquareRow:
-    """f = a . b - const of two directions, each on a part or still."""
+    """f = a . b - const of two directions, each on a part or still; its slopes are a x b for the
+    turn of the first one's part and the other way for the second's."""
 
     quad: Array
+    slope_rate: Array
     parts: tuple[int, int]
 
     @classmethod
     def of(cls, here: _Here, joint: Square) -> _SquareRow:
         a, b = here.along(joint.u), here.along(joint.w)
-        quad = np.zeros((len(a), 3))
-        swept = []
-        for one, other, what in ((a, b, joint.u), (b, a, joint.w)):
-            turn = np.zeros((len(a), 3, 2)) if what.part < 0 else here.turn_by(what.part)
-            quad += _turned_twice(other, turn, one)
-            swept.append(np.cross(turn, one[:, :, None], axis=1))
-        return cls(quad + 2.0 * _products(*swept), (joint.u.part, joint.w.part))
-
-    def _of(self, ball: Ball) -> list[tuple[Array, Array, Array]]:
-        still = np.zeros(len(self.quad))
-        return [
-            (ball.w[:, p], ball.off_w[:, p] + ball.w[:, p] ** 2, ball.curl(p))
-            if p >= 0
-            else (still, still, still)
-            for p in self.parts
-        ]
+        i, j = joint.u.part, joint.w.part
+        swept = here.swept(i, a), here.swept(j, b)
+        quad, slope_rate = 2.0 * _products(*swept), np.zeros_like(here.by)
+        lever = _crossed(swept[0], b) - _crossed(swept[1], a)
+        for part, sense, one, other in ((i, 1.0, a, b), (j, -1.0, b, a)):
+            if part >= 0:
+                quad = quad + _turned_twice(other, here.turn_by(part), one)
+                slope_rate[:, 6 * part + 3 : 6 * part + 6] += sense * lever
+        return cls(quad, slope_rate, (i, j))
 
     def loose(self, ball: Ball) -> Array:
-        (w, stray, curl), (w2, stray2, curl2) = self._of(ball)
-        return np.asarray(curl + curl2 + w**2 * w2 + w2**2 * w + 2.0 * (stray * w2 + w * stray2))
+        a, b = (_turns(ball.w, part) for part in self.parts)
+        off = sum(_turns(ball.off_w, part) for part in self.parts)
+        return np.asarray(off**2 + (a + b) ** 3)
 
-    def slope_change(self, ball: Ball) -> Array:
-        """The slope of either turn is a x b."""
-        (w, _, _), (w2, _, _) = self._of(ball)
-        return np.asarray(sum(p >= 0 for p in self.parts) * (w + w2 + w * w2))
+    def slope_loose(self, ball: Ball, most: Most) -> Array:
+        (a, b), (off_a, off_b) = (
+            [_turns(x, part) for part in self.parts] for x in (ball.w, ball.off_w)
+        )
+        lever = off_a + 0.5 * a**2 + off_b + 0.5 * b**2 + a * b
+        return np.asarray(lever * sum(_turns(most.w, part) for part in self.parts))
+
+
+def _turns(turn: Array, part: int) -> Array:
+    """A part's column of (n, P); zeros for what stands still."""
+    return turn[:, part] if part >= 0 else np.zeros(len(turn))
 
 
 def _products(a: Array, b: Array) -> Array:
@@ -321,3 +348,8 @@ def _turned_twice(along: Array, turn: Array, arm: Array) -> Array:
     both = dot(along, arm)
     twice = _products(turn, turn) * both[:, None]
     return np.stack([p0 * r0, p0 * r1 + p1 * r0, p1 * r1], axis=1) - twice
+
+
+def _crossed(by: Array, still: Array) -> Array:
+    """(n, 3, 2): by q x still of (n, 3, 2) and (n, 3)."""
+    return np.cross(by, still[:, :, None], axis=1)

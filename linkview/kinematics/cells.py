@@ -8,17 +8,20 @@ straight way from the middle, row by row and exactly, gives
 
     J x + F_q q + k = 0,   k_i = 1/2 F_i'',   so   x = T q + d,   d = -J^-1 k
 
-with J at the middle and T = -J^-1 F_q the exact rates. F'' is that of the straight motion T q, a
-quadratic form of q whose part in d is kept with its signs, and a rest that is bounded in closed
-form for every x = T q + d with d within bounds assumed, the *ball* round T q (`cell_rows.py`).
+with J at the middle and T = -J^-1 F_q the exact rates. F'' is a quadratic form of x and what it
+changes along the way. That of the straight motion T q is kept exactly, with its signs. So is what
+is mixed of T q and d: with J' q the change of the slopes along the straight motion, its share of d
+is -J^-1 (J' q) d, but for 1/2 d_w x T_w q of every part, since turns do not commute. The rest is
+bounded in closed form for every d within bounds assumed, the *ball* round T q (`cell_rows.py`).
 `_settled` iterates to bounds on d that come out smaller than they were assumed, for every part. A
 solution that sets out from the middle along any straight way of inputs can then never touch the
 ball's edge: as long as it exists it is inside, and it exists all the way, by the implicit function
-theorem, because J(x) is regular throughout: |J^-1 (J(x) - J)| <= 1/2 in the norm that is the
-largest of |v| / 300 mm and |w| over the parts, again from closed forms. The same bound makes the
-solution in the ball the only one: in the coordinates x the mean of J(x) dexp(w) between two
-solutions (dexp part by part) differs from J by less than 1/2 * 1.30 + 0.30 < 1 for |w| <= 0.5 rad.
-So a pose solved by Newton inside a sure parent's ball is on its assembly.
+theorem, because J(x) is regular throughout: |J^-1 (J(x) - J)| <= 1/2 in a norm that is the largest
+of |v| / a and |w| / b over the parts, again from closed forms. Any a and b of the parts do; those
+taken (`_weights`) let a part at the end of a chain go further than those that lead it. The same
+bound makes the solution in the ball the only one: in the coordinates x the mean of J(x) dexp(w)
+between two solutions (dexp part by part) differs from J by less than 1/2 * 1.30 + 0.30 < 1 for
+|w| <= 0.5 rad. So a pose solved by Newton inside a sure parent's ball is on its assembly.
 
 Nothing here is a finite difference or a sample: the only numbers taken on trust are those of floats
 (1e-9 mm and rad are added) and the middle's pose, whose misfit is 1e-10 mm. The rows are those that
@@ -34,7 +37,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from linkview.geometry import Array, Flags, Index, length
-from linkview.kinematics.cell_rows import Ball, Row, farthest, rows_of
+from linkview.kinematics.cell_rows import Ball, Most, Row, farthest, rows_of
 from linkview.kinematics.closure import State
 from linkview.kinematics.solve import SCALE_MM, Problem, pose_first
 
@@ -42,6 +45,7 @@ MOST_TURN_RAD = 0.5
 MOST_SLOPE_CHANGE = 0.5
 _ROUNDING = 1e-9
 _MOST_TRIES = 12
+_TERMS, _STRETCH = 20, 2.5  # over 2, so that something is spared for what is not straight
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,17 +150,25 @@ def _settled(rows: Sequence[Row], back: Array, by: Array, half: Array) -> Reach:
         (back @ np.stack([0.5 * row.quad for row in rows], axis=1)).reshape(len(by), -1, 2, 3, 3),
         half,
     )
+    change = _changes(back, np.stack([row.slope_rate for row in rows], axis=1), half)
+    most = _weights(change)
+    spare_v, spare_w = (
+        MOST_SLOPE_CHANGE * x - y
+        for x, y in zip((most.v, most.w), _changed(change, most.v, most.w), strict=True)
+    )
     off_v, off_w = np.full((2, *straight_v.shape), _ROUNDING)
     sure = np.zeros(len(by), dtype=bool)
     size = np.abs(back)
     shift, turn, left_v, left_w = (np.full(straight_v.shape, np.inf) for _ in range(4))
     for _ in range(_MOST_TRIES):
         ball = Ball(straight_v + off_v, straight_w + off_w, off_v, off_w)
+        mixed = _changed(change, off_v, off_w)
         rest = _lengths(size, [0.5 * row.loose(ball) for row in rows])
-        change = _lengths(size, [row.slope_change(ball) for row in rows])
-        small = (change[0] <= MOST_SLOPE_CHANGE * SCALE_MM) & (change[1] <= MOST_SLOPE_CHANGE)
+        loose = _lengths(size, [row.slope_loose(ball, most) for row in rows])
+        small = (loose[0] <= spare_v) & (loose[1] <= spare_w)
         regular = (small & (ball.w <= MOST_TURN_RAD)).all(axis=1)
-        need_v, need_w = main_v + rest[0] + _ROUNDING, main_w + rest[1] + _ROUNDING
+        need_v = main_v + mixed[0] + rest[0] + _ROUNDING
+        need_w = main_w + mixed[1] + rest[1] + 0.5 * off_w * straight_w + _ROUNDING
         fits = ~sure & regular & ((need_v < off_v) & (need_w < off_w)).all(axis=1)
         here = fits[:, None]
         shift, turn = np.where(here, ball.v, shift), np.where(here, ball.w, turn)
@@ -183,6 +195,39 @@ def _most(forms: Array, half: Array) -> Array:
     return np.asarray(
         length(forms[..., 0]) * s**2 + length(forms[..., 1]) * s * h + length(forms[..., 2]) * h**2
     )
+
+
+def _changes(back: Array, rates: Array, half: Array) -> Array:
+    """Bounds (n, P, 2, P, 2) on the blocks of J^-1 J' q over the cell: what the shift (0) or turn
+    (1) of one part makes of another's. rates (n, 6P, 6P, 2): of all rows' slopes.
+
+    Of a block B of 3 rows and 3 columns, |B u| is no more than its root of squares times |u|; that
+    is convex in q and even, so greatest at a corner.
+    """
+    n, many = len(back), back.shape[1] // 6
+    along, across = (back @ rates[..., k] * half[:, k, None, None] for k in (0, 1))
+    out = []
+    for both in (along + across, along - across):
+        blocks = both.reshape(n, many, 2, 3, many, 2, 3)
+        out.append(np.sqrt(np.square(blocks).sum(axis=(3, 6))))
+    return np.asarray(np.maximum(*out))
+
+
+def _changed(change: Array, v: Array, w: Array) -> tuple[Array, Array]:
+    """The bounds times what every part is shifted and turned by, (n, P) each."""
+    out = np.einsum("npiqj,nqj->npi", change, np.stack([v, w], axis=2))
+    return out[:, :, 0], out[:, :, 1]
+
+
+def _weights(change: Array) -> Most:
+    """u of every part with `change` u < u / 2, where the series that makes it converges:
+    u = s + c N u gives N u = (u - s) / c. NaN, which proves nothing, where it grows too large."""
+    start = np.ones(change.shape[:3]) * [SCALE_MM, 1.0]
+    out = start
+    for _ in range(_TERMS):
+        out = start + _STRETCH * np.einsum("npiqj,nqj->npi", change, out)
+    out = np.where(np.isfinite(out), out, np.nan)
+    return Most(out[:, :, 0], out[:, :, 1])
 
 
 def _lengths(back: Array, each: Sequence[Array]) -> tuple[Array, Array]:
