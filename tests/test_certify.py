@@ -11,6 +11,7 @@ import os
 import numpy as np
 import pytest
 from conftest import front_corner, rear_corner
+from shipped import axle_of_model
 from solids import round_bar
 
 from linkview.clearance.bodies import placed
@@ -32,6 +33,11 @@ ATTACKS = int(os.environ.get("LINKVIEW_ATTACKS", "240"))
 
 def silent(done, count, pair):
     """No one to tell."""
+
+
+def shipped(name):
+    """A maker of a shipped layout's left corner."""
+    return lambda: axle_of_model(name).left
 
 
 def swept(make, hold, *, racks=9, travels=9):
@@ -70,6 +76,11 @@ def exact(domain, rng, count):
         (front_corner, Hold.WHEEL_HEIGHT),
         (front_corner, Hold.DAMPER_LENGTH),
         (rear_corner, Hold.WHEEL_HEIGHT),
+        (shipped("double_wishbone"), Hold.DAMPER_LENGTH),
+        (shipped("push_rod"), Hold.WHEEL_HEIGHT),
+        (shipped("strut_with_bar"), Hold.WHEEL_HEIGHT),
+        (shipped("semi_trailing_arm"), Hold.WHEEL_HEIGHT),
+        (shipped("four_link_axle"), Hold.WHEEL_HEIGHT),
     ],
 )
 def test_no_spike_between_the_poses_is_missed(make, hold):

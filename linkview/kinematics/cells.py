@@ -11,7 +11,7 @@ straight way from the middle, row by row and exactly, gives
 with J at the middle and T = -J^-1 F_q the exact rates. F'' is a quadratic form of x and what it
 changes along the way. That of the straight motion T q is kept exactly, with its signs. So is what
 is mixed of T q and d: with J' q the change of the slopes along the straight motion, its share of d
-is -J^-1 (J' q) d, but for 1/2 d_w x T_w q of every part, since turns do not commute. The rest is
+is -J^-1 (J' q) d, but for 1/2 T_w q x d_w of every part, since turns do not commute. The rest is
 bounded in closed form for every d within bounds assumed, the *ball* round T q (`cell_rows.py`).
 `_settled` iterates to bounds on d that come out smaller than they were assumed, for every part. A
 solution that sets out from the middle along any straight way of inputs can then never touch the
