@@ -45,7 +45,7 @@ def test_turn_between_takes_one_direction_to_the_other_the_shortest_way():
 def test_the_quick_shortest_turn_is_the_careful_one():
     a, b = np.array([300.0, -20.0, 5.0]), RNG.normal(size=(500, 3)) * 200.0
     b[:4] = a, -a, -a + [0.0, 1e-9, 0.0], [np.nan] * 3
-    quick, careful = _shortest_turn(a, b), g.turn_between(a, b)
+    quick, careful = np.moveaxis(_shortest_turn(a, b.T), -1, 0), g.turn_between(a, b)
     assert np.isnan(quick[3]).all()
     keep = [0, *range(4, 500)]
     assert np.abs(quick[keep] - careful[keep]).max() < 1e-13

@@ -115,6 +115,12 @@ class State:
         vw = step.reshape(self.origin.shape[0], 6, -1)
         return State(_turned(self.turn, vw[:, 3:]), self.origin + vw[:, :3])
 
+    def nudged(self, step: Array) -> State:
+        """`stepped` by a turn whose square is lost in rounding (under 1e-8 rad)."""
+        vw = step.reshape(self.origin.shape[0], 6, -1)
+        turn = self.turn + cross(wrapped(vw[:, 3:])[:, :, None], wrapped(self.turn))
+        return State(turn, self.origin + vw[:, :3])
+
 
 @dataclass(frozen=True, eq=False)
 class Rows:

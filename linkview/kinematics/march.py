@@ -9,20 +9,20 @@ import numpy as np
 
 from linkview.geometry import Array, Flags, Index
 from linkview.kinematics.closure import State, cross, wrapped
+from linkview.kinematics.landing import landed
 from linkview.kinematics.reach import Block, blocks_at
 from linkview.kinematics.solve import (
     Problem,
     Rates,
     Target,
     Trace,
-    newton,
-    rates,
-    smooth,
     trace,
 )
 
 # Rows of the grid carried outward together, so that one column's derivatives stay in the cache.
 ROWS_AT_ONCE = 300
+# Columns, besides the last, whose speeds foretell the next.
+BEHIND = 3
 
 
 @dataclass(frozen=True)
@@ -61,8 +61,8 @@ class Grid:
 class _Front:
     """The outermost poses of the rays still going; a ray is one row of the grid, one way.
 
-    ray (n,): which. state, rates: there. past: rack and d(pose)/d(rack) of up to three columns,
-    this one last.
+    ray (n,): which. state, rates: there. past: rack and d(pose)/d(rack) of the last columns, this
+    one last.
     """
 
     ray: Index
@@ -163,57 +163,65 @@ def _outward(
     Returns the front there, which rays made it, and where the others stopped.
     """
     start = front.past[-1][0]
-    away = goal.slide_mm - start
+    begin = Target(start, goal.held_mm)
     step = predicted(front.past, goal.slide_mm)
-    found = newton(problem, front.state.stepped(step), goal, most_iterations=4)
-    state, known = found.state, rates(problem, found.rows)
-    speed, later = away * front.rates.by_slide, away * known.by_slide
-    good = found.solved & (np.sign(known.grip) == signs).all(axis=0)
-    good &= smooth(step + found.moved, speed, later)
+    found = landed(problem, front.state, front.rates, step, goal, begin)
+    state, known, good = found.state, found.rates, found.good
     stopped = None
     if not good.all():
         hard = np.flatnonzero(~good)
-        begin = Target(start[hard], goal.held_mm[hard])
-        stop = trace(problem, front.state.take(hard), begin, goal.take(hard))
+        stop = trace(problem, front.state.take(hard), begin.take(hard), goal.take(hard))
         state.put(hard, stop.state)
         known.put(hard, stop.rates)
         good[hard] = stop.arrived
         lost = ~stop.arrived
         if lost.any():
-            reached = begin.between(goal.take(hard), stop.reached).slide_mm
+            reached = begin.take(hard).between(goal.take(hard), stop.reached).slide_mm
             stopped = _Stop(front.ray[hard[lost]], reached[lost], stop.state.take(lost))
-    past = (*front.past[-2:], (goal.slide_mm, known.by_slide))
+    past = (*front.past[-BEHIND:], (goal.slide_mm, known.by_slide))
     return _Front(front.ray, state, known, past).take(good), good, stopped
 
 
-def predicted(past: tuple[tuple[Array, Array], ...], rack_mm: Array) -> Array:
-    """The step to another input from the last of some: the speeds there, continued and integrated.
+def predicted(past: tuple[tuple[Array, Array], ...], at: Array) -> Array:
+    """The step to another input (n,) from the last of some: the speeds there, carried on.
 
-    past: inputs (n,) and speeds (6P, n) of up to three poses on the way. Simpson's rule on the
-    parabola (line, constant) through them. Turns do not add up like vectors: the half of the cross
-    product of the speeds is the next term (Magnus).
+    past: inputs (n,) and speeds (6P, n) of some poses on the way. Simpson's rule on the polynomial
+    through them. Turns do not add up like vectors: half of the cross product of the speeds is the
+    next term (Magnus).
     """
-    last, now = past[-1]
-    away = rack_mm - last
-    middle, end = _continued(past, last + 0.5 * away), _continued(past, rack_mm)
-    step = (away / 6.0) * (now + 4.0 * middle + end)
+    last = past[-1][0]
+    away = at - last
+    inputs = [x for x, _ in past]
+    middle, end = _weights(inputs, last + 0.5 * away), _weights(inputs, at)
+    middle *= 4.0
+    middle += end
+    middle[-1] += 1.0
+    middle *= away / 6.0
+    step = middle[0] * past[0][1]
+    for weight, (_, speed) in zip(middle[1:], past[1:], strict=True):
+        step += weight * speed
     if len(past) > 1:
-        w = step.reshape(-1, 2, 3, step.shape[-1])[:, 1]
-        a, b = (v.reshape(-1, 2, 3, step.shape[-1])[:, 1] for v in (now, end))
-        w -= (away**2 / 12.0) * cross(wrapped(a), wrapped(b))
+        spins = [_spin(speed) for _, speed in past]
+        then = sum(weight * spin for weight, spin in zip(end, spins, strict=True))
+        bent = cross(wrapped(spins[-1]), wrapped(np.asarray(then)))
+        bent *= away**2 / 12.0
+        _spin(step)[:] -= bent
     return np.asarray(step)
 
 
-def _continued(past: tuple[tuple[Array, Array], ...], at: Array) -> Array:
-    """Lagrange's polynomial through the columns' speeds, at another rack position."""
-    total = np.zeros(())
-    for k, (x, speed) in enumerate(past):
-        weight = np.ones_like(at)
-        for m, (other, _) in enumerate(past):
+def _spin(twist: Array) -> Array:
+    """The turns (P, 3, n) of twists (6P, n), as a view."""
+    return twist.reshape(-1, 2, 3, twist.shape[-1])[:, 1]
+
+
+def _weights(inputs: list[Array], at: Array) -> Array:
+    """Lagrange's weights (k, n) of values at k inputs (n,) for the polynomial's value at `at`."""
+    out = np.ones((len(inputs), len(at)))
+    for k, x in enumerate(inputs):
+        for m, other in enumerate(inputs):
             if m != k:
-                weight *= (at - other) / (x - other)
-        total = total + weight * speed
-    return np.asarray(total)
+                out[k] *= (at - other) / (x - other)
+    return out
 
 
 def _ends(

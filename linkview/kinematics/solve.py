@@ -104,18 +104,24 @@ class Rates:
 
 def rates(problem: Problem, rows: Rows) -> Rates:
     """The rates at poses whose rows are at hand."""
+    return correction_and_rates(problem, rows)[1]
+
+
+def correction_and_rates(problem: Problem, rows: Rows) -> tuple[Array, Rates]:
+    """Newton's next correction (6P, n) and the rates, from one factorisation."""
     slope = pose_first(rows.slope[problem.used])
-    right = np.zeros((slope.shape[0], slope.shape[1], 2))
+    right = np.zeros((slope.shape[0], slope.shape[1], 3))
     right[..., 0] = -rows.by_slide[problem.used].T
     right[:, np.flatnonzero(problem.used == problem.driven)[0], 1] = 1.0
-    out = np.moveaxis(_solve(slope, right), 0, -1)
-    by_slide, by_held = np.ascontiguousarray(out[:, 0]), np.ascontiguousarray(out[:, 1])
+    right[..., 2] = -rows.value[problem.used].T
+    out = np.moveaxis(solve_each(slope, right), 0, -1)
+    by_slide, by_held, correction = (np.ascontiguousarray(out[:, k]) for k in range(3))
     grip = np.empty((1 + len(problem.watched), slope.shape[0]))
     grip[0] = np.linalg.det(slope)
     # Cramer's rule: swapping the driven row for another multiplies the determinant by this.
     for k, row in enumerate(problem.watched, start=1):
         grip[k] = grip[0] * np.einsum("kn,kn->n", rows.slope[row], by_held)
-    return Rates(by_slide, by_held, grip)
+    return correction, Rates(by_slide, by_held, grip)
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,10 +139,17 @@ class Solution:
     iterations: int
 
 
-def newton(problem: Problem, state: State, target: Target, *, most_iterations: int = 8) -> Solution:
+def newton(
+    problem: Problem,
+    state: State,
+    target: Target,
+    *,
+    most_iterations: int = 8,
+    near_mm: float = TOLERANCE_MM,
+) -> Solution:
     """Newton from `state`, all poses at once; a pose that strays is left where it was.
 
-    Accepted: finite, residual under TOLERANCE_MM, first correction under LONGEST_CORRECTION, and
+    Accepted: finite, residual under near_mm, first correction under LONGEST_CORRECTION, and
     corrections at least halving each time (a sufficient sign of the quadratic basin). What comes
     out for one pose does not depend on the others in the batch.
     """
@@ -147,12 +160,12 @@ def newton(problem: Problem, state: State, target: Target, *, most_iterations: i
         rows = problem.rows(state, target)
         value = rows.value[problem.used]
         residual = np.abs(value).max(axis=0)
-        going = trusted & (residual > TOLERANCE_MM)  # NaN compares false and stops here too
+        going = trusted & (residual > near_mm)  # NaN compares false and stops here too
         if used == most_iterations or not going.any():
             break
         slope = pose_first(rows.slope[problem.used])
-        step = -_solve(slope, value.T[..., None])[..., 0].T
-        size = _size(step)
+        step = -solve_each(slope, value.T[..., None])[..., 0].T
+        size = size_of(step)
         fine = (size <= LONGEST_CORRECTION) & ((size <= 0.5 * last) | (size < 1e-9))
         trusted &= fine | ~going
         going &= fine
@@ -163,12 +176,12 @@ def newton(problem: Problem, state: State, target: Target, *, most_iterations: i
         last = np.where(going, size, last)
         moved += step
         state = state.stepped(step)
-    return Solution(state, trusted & (residual <= TOLERANCE_MM), residual, rows, moved, used)
+    return Solution(state, trusted & (residual <= near_mm), residual, rows, moved, used)
 
 
 def smooth(way: Array, speed: Array, later: Array) -> Flags:
     """Whether each way (6P, n) agrees with the mean of the speeds at its ends, times the time."""
-    return np.asarray(_size(way - 0.5 * (speed + later)) <= LARGEST_BEND * _size(way) + 1e-9)
+    return np.asarray(size_of(way - 0.5 * (speed + later)) <= LARGEST_BEND * size_of(way) + 1e-9)
 
 
 @dataclass(frozen=True, eq=False)
@@ -273,7 +286,7 @@ def pose_first(a: Array) -> Array:
     return np.ascontiguousarray(a.transpose(2, 0, 1))
 
 
-def _solve(slope: Array, right: Array) -> Array:
+def solve_each(slope: Array, right: Array) -> Array:
     """Solves slope (n, k, k) x = right (n, k, r); an exactly singular pose gives NaN."""
     try:
         return np.asarray(np.linalg.solve(slope, right))
@@ -285,7 +298,7 @@ def _solve(slope: Array, right: Array) -> Array:
         return np.asarray(out)
 
 
-def _size(step: Array) -> Array:
+def size_of(step: Array) -> Array:
     """The larger of turn (rad) and shift (mm / SCALE_MM) over the parts: (6P, n) -> (n,)."""
     vw = step.reshape(-1, 2, 3, step.shape[-1])
     square = np.einsum("pkin,pkin->pkn", vw, vw)

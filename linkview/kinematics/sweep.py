@@ -16,7 +16,7 @@ from linkview.errors import CannotAssemble, LinkageLocked
 from linkview.geometry import Array, Flags, dot
 from linkview.kinematics.corner import CornerLinkage, linkage_of
 from linkview.kinematics.march import Edge, Grid, fill
-from linkview.kinematics.part_poses import fit_errors_mm, part_poses
+from linkview.kinematics.part_poses import fit_errors_mm, put_part_poses, room_for_poses
 from linkview.kinematics.reach import blocked_by, blocks_at
 from linkview.kinematics.solve import (
     SCALE_MM,
@@ -28,7 +28,6 @@ from linkview.kinematics.solve import (
 )
 from linkview.kinematics.standing import Standing
 from linkview.kinematics.travel_line import travel_line
-from linkview.model.layouts import KNUCKLE, WHEEL
 from linkview.model.parts import Axle, Corner, Hold
 
 RESIDUAL_LIMIT_MM = 1e-9
@@ -193,17 +192,12 @@ def _read_out(
     """The grid as poses of every part, in batches so that what is thrown away stays small."""
     shape, count = grid.solved.shape, grid.solved.size
     slide = np.repeat(rack_mm, len(travel_mm))
-    poses: dict[str, Array] = {}
+    poses = room_for_poses(built.corner, count)
     misfit, twists = np.empty(count), np.empty((3, count, 6 * len(built.parts)))
     for first in range(0, count, POSES_AT_ONCE):
         some = slice(first, first + POSES_AT_ONCE)
-        state = grid.state.take(some)
-        for name, part in part_poses(built.corner, state, slide[some]).items():
-            if name not in poses:
-                poses[name] = poses[KNUCKLE] if name == WHEEL else np.empty((count, 4, 4))
-            if name != WHEEL:
-                poses[name][some] = part
         here = {name: part[some] for name, part in poses.items()}
+        put_part_poses(built.corner, grid.state.take(some), slide[some], here)
         misfit[some] = np.max(list(fit_errors_mm(built.corner, here).values()), axis=0)
         twists[:, some] = twists_of(built, hold, here, grid.rates.take(some))
     for part in poses.values():

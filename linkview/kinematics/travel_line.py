@@ -6,10 +6,13 @@ import numpy as np
 
 from linkview.geometry import Array, Index
 from linkview.kinematics.corner import CornerLinkage
+from linkview.kinematics.landing import landed
 from linkview.kinematics.march import predicted
-from linkview.kinematics.solve import Problem, Target, Trace, joined, newton, rates, smooth, trace
+from linkview.kinematics.solve import Problem, Target, Trace, joined, trace
 
 STATIONS = 129
+# Stations whose speeds foretell a pose near one of them.
+SPEEDS = 5
 # Poses solved at once on the way along travel, so that their derivatives stay in the cache.
 HEIGHTS_AT_ONCE = 1200
 
@@ -57,31 +60,33 @@ def _leapt_in_turn(
 
 
 def _leapt(problem: Problem, stations: Trace, at_mm: Array, nearest: Index, goal: Target) -> Trace:
-    """Each pose in one step from its station, foretold by the speeds of three stations around.
+    """Each pose in one step from its station, foretold by the speeds of some stations around.
 
     Checked as every step of a trace is; those that fail are traced.
     """
     state, known = stations.state.take(nearest), stations.rates.take(nearest)
     begin = Target(np.zeros(len(nearest)), at_mm[nearest])
-    middle = np.clip(nearest, 1, max(len(at_mm) - 2, 1))
-    around = [np.where(k == nearest, middle, k) for k in (middle - 1, middle + 1)]
-    if len(at_mm) < 3:
-        around = []
+    around = _around(nearest, len(at_mm))
     past = [(at_mm[k], stations.rates.by_held[:, k]) for k in (*around, nearest)]
-    step, away = predicted(tuple(past), goal.held_mm), goal.held_mm - begin.held_mm
-    found = newton(problem, state.stepped(step), goal, most_iterations=4)
-    after = rates(problem, found.rows)
-    good = found.solved & (np.sign(after.grip) == np.sign(known.grip)).all(axis=0)
-    good &= smooth(step + found.moved, away * known.by_held, away * after.by_held)
-    reached, hard = np.ones(len(nearest)), np.flatnonzero(~good)
+    step = predicted(tuple(past), goal.held_mm)
+    found = landed(problem, state, known, step, goal, begin)
+    reached, hard = np.ones(len(nearest)), np.flatnonzero(~found.good)
     if hard.size:
         there = begin.take(hard), goal.take(hard)
         start = state.take(hard), known.take(hard)
         stop = trace(problem, start[0], *there, first_step=1.0, known=start[1])
         found.state.put(hard, stop.state)
-        after.put(hard, stop.rates)
+        found.rates.put(hard, stop.rates)
         reached[hard] = stop.reached
-    return Trace(found.state, reached, after)
+    return Trace(found.state, reached, found.rates)
+
+
+def _around(nearest: Index, count: int) -> list[Index]:
+    """The stations beside each nearest one, up to SPEEDS - 1 of them, inside at the ends."""
+    speeds = min(SPEEDS, count)
+    first = np.clip(nearest - speeds // 2, 0, count - speeds)
+    beside = [first + k for k in range(speeds - 1)]
+    return [np.where(k >= nearest, k + 1, k) for k in beside]
 
 
 def _nearest(sorted_at: Array, wanted: Array) -> Index:
