@@ -8,10 +8,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import replace
+from io import BytesIO
 from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.image import imread
 
 from linkview.alignment.axle import align
 from linkview.export.actors import actors_of
@@ -259,6 +261,34 @@ def test_a_slider_moves_the_linkage_and_draws_quickly(opened: Seen) -> None:
         opened.tab.keyboard.press("ArrowLeft")
         opened.tab.wait_for_function("() => linkview.state.drawnAfterMs !== null")
     assert opened.run("() => linkview.state.rack") == pytest.approx(-0.75)
+
+
+def _drawn_box(tab: object) -> np.ndarray:
+    """First and last row and column of what is drawn dark on the stage: (4,), page pixels."""
+    words = tab.locator("section.stage p")  # type: ignore[attr-defined]
+    words.evaluate_all("all => all.forEach(p => { p.style.visibility = 'hidden'; })")
+    shot = tab.locator("section.stage").screenshot()  # type: ignore[attr-defined]
+    dark = imread(BytesIO(shot), format="png")[..., :3].max(axis=-1) < 0.35
+    rows, columns = (np.flatnonzero(dark.sum(axis=k) > 12) for k in (1, 0))
+    return np.array([rows[0], rows[-1], columns[0], columns[-1]])
+
+
+def test_coarse_moving_frames_stand_where_fine_ones_do_and_never_resize(opened: Seen) -> None:
+    # A canvas given another size waits for the frame before it: 92 ms median where it is 8.
+    shape = "() => [canvas.width, canvas.height, canvas.style.transform]"
+    wide, high, _ = opened.run(shape)
+    opened.tab.focus("#rack")
+    opened.tab.keyboard.press("PageUp")
+    opened.run("() => { window.held = setInterval(() => linkview.redraw(), 50); }")
+    opened.tab.wait_for_timeout(600)
+    assert opened.run(shape)[:2] == [wide, high]
+    assert "scale" in opened.run(shape)[2]
+    coarse = _drawn_box(opened.tab)
+    opened.run("() => clearInterval(window.held)")
+    opened.tab.wait_for_function("() => canvas.style.transform === ''")
+    opened.tab.wait_for_timeout(400)
+    assert opened.run(shape) == [wide, high, ""]
+    assert np.abs(_drawn_box(opened.tab) - coarse).max() <= 3  # a coarse pixel is 1.25 wide
 
 
 def test_it_plays_and_stops(opened: Seen) -> None:

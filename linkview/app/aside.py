@@ -71,10 +71,6 @@ class Aside:
         """One axle's film; the study may still be without gaps."""
         return self._ask(_film, study, found, folder, name)
 
-    def read_outs(self, study: CarStudy, folder: Path, name: str) -> Future[list[Written]]:
-        """One axle's film with read-outs; the study may still be without gaps."""
-        return self._ask(_read_outs, study, folder, name)
-
     def four_views(self, study: CarStudy, folder: Path) -> Future[list[Written]]:
         """Every axle's four views with dimensions; the study may still be without gaps."""
         return self._ask(_four_views, study, folder)
@@ -155,12 +151,6 @@ def _film(study: CarStudy, found: Car, folder: Path, name: str) -> list[Written]
     from linkview.app.pictures import draw_film
 
     return draw_film(study, found, folder, _silent, name)
-
-
-def _read_outs(study: CarStudy, folder: Path, name: str) -> list[Written]:
-    from linkview.app.films import film_read_outs
-
-    return film_read_outs(study, name, folder, _silent)
 
 
 def _four_views(study: CarStudy, folder: Path) -> list[Written]:

@@ -10,13 +10,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from linkview.app.aside import Aside, drawn
+from linkview.app.films import film_read_outs
 from linkview.app.gap_results import draw_gap_charts, write_gap_tables
 from linkview.app.handover import (
     hand_over_model,
     hand_over_page,
     hand_over_report,
 )
-from linkview.app.pictures import draw_worst_gap
 from linkview.app.plate_results import write_plate_files
 from linkview.app.results import Written, write_summary, write_tables
 from linkview.errors import GraphicsMissing
@@ -57,25 +57,52 @@ class Package:
     missing: GraphicsMissing | None
 
 
-@dataclass(frozen=True, eq=False)
 class Drawing:
-    """What a second process was asked to draw. stills go into the report; films are waited for
-    last. missing: why nothing is drawn, or None.
+    """What a second process draws for the package while this one computes.
+
+    missing: why nothing is drawn, or None.
     """
 
-    stills: list[Future[list[Written]]]
-    films: list[Future[list[Written]]]
-    missing: GraphicsMissing | None = None
+    def __init__(self, aside: Aside, folder: Path, found: Car, *, missing: GraphicsMissing | None):
+        self.missing = missing
+        self.axles_filmed: list[str] = []
+        self._aside, self._folder, self._found = aside, folder, found
+        self._stills: list[Future[list[Written]]] = []
+        self._films: dict[str, Future[list[Written]]] = {}
 
+    def begin(self, moved: CarStudy, *, films: Sequence[str]) -> None:
+        """Asks for what needs no gaps. films: axles to film; the first one's comes last, after the
+        worst gaps, which the report waits for.
+        """
+        if self.missing is not None:
+            return
+        self.axles_filmed = list(films)
+        for name in moved.axles:
+            self._stills.append(self._aside.at_ride_height(moved, self._found, self._folder, name))
+        self._stills.append(self._aside.four_views(moved, self._folder))
+        for name in films[1:]:
+            self._film(moved, name)
 
-def begin_drawing(
-    aside: Aside, moved: CarStudy, found: Car, folder: Path, *, films: Sequence[str]
-) -> Drawing:
-    """Asks for all that needs no gaps measured before. films: axles to film."""
-    stills = [aside.at_ride_height(moved, found, folder, name) for name in moved.axles]
-    stills.append(aside.four_views(moved, folder))
-    filmed = [aside.film(moved, found, folder, name) for name in films]
-    return Drawing(stills, filmed + [aside.read_outs(moved, folder, name) for name in films])
+    def measured(self, study: CarStudy, name: str) -> None:
+        """An axle's gaps are known: its worst one can be drawn."""
+        if self.missing is None:
+            self._stills.append(self._aside.worst_gap(study, self._found, self._folder, name))
+
+    def all_measured(self, study: CarStudy) -> None:
+        """No more stills come; what is left to film follows them."""
+        for name in self.axles_filmed[:1]:
+            self._film(study, name)
+
+    def _film(self, study: CarStudy, name: str) -> None:
+        self._films[name] = self._aside.film(study, self._found, self._folder, name)
+
+    def stills(self) -> list[Written]:
+        """Waits for them."""
+        return drawn(self._stills)
+
+    def films(self) -> list[Written]:
+        """Waits for them."""
+        return drawn(self._films[name] for name in self.axles_filmed)
 
 
 def fill_package(
@@ -87,11 +114,6 @@ def fill_package(
     drawing: Drawing,
 ) -> Package:
     """Writes everything into folder; with nothing drawn, all that needs no drawing all the same."""
-    worst: list[Written] = []
-    if drawing.missing is None:
-        for name in study.axles:
-            tell(f"{name} axle: the worst gap", 0, 1)
-            worst += draw_worst_gap(study, found.car, folder, name)
     files = write_tables(study, found.car, folder) + write_gap_tables(study, folder)
     files += draw_gap_charts(study, folder)
     tell("plates", 0, 1)
@@ -100,14 +122,18 @@ def fill_package(
     files += hand_over_model(study, identity, folder)
     tell("offline page", 0, 1)
     files += hand_over_page(study, found.car, identity, folder)
+    # Made here: the second process is busy with the pictures and the other films.
+    read_outs = [
+        w for name in drawing.axles_filmed for w in film_read_outs(study, name, folder, tell)
+    ]
     tell("waiting for the pictures", 0, 1)
-    pictures = drawn(drawing.stills) + worst
+    pictures = drawing.stills()
     files += pictures
     tell("report", 0, 1)
     stills = [p for p in pictures if p.name.endswith(".png")]
     files += hand_over_report(study, found, identity, folder, pictures=stills)
     tell("waiting for the films", 0, 1)
-    files += drawn(drawing.films)
+    files += drawing.films() + read_outs
     files.append(write_summary(summary_lines(study), files, folder))
     files.append(_index(study, identity, files, folder, drawing.missing))
     files.append(_contents(files, folder))

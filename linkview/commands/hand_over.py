@@ -6,6 +6,7 @@ import argparse
 import sys
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from linkview.commands.arguments import (
     Commands,
@@ -29,6 +30,9 @@ from linkview.commands.common import (
 )
 from linkview.commands.progress import announce_compiling, progress
 from linkview.errors import GraphicsMissing
+
+if TYPE_CHECKING:
+    from linkview.app.aside import Aside
 
 
 def add_pack(commands: Commands) -> None:
@@ -59,7 +63,7 @@ def _take_handed(sub: argparse.ArgumentParser) -> None:
 
 def _pack(args: argparse.Namespace) -> int:
     from linkview.app.aside import drawing_aside
-    from linkview.app.package import Drawing, begin_drawing, fill_package, zip_of
+    from linkview.app.package import Drawing, fill_package, zip_of
     from linkview.app.results import results_folder
     from linkview.export.summary import summary_lines
     from linkview.study import study_with_gaps, study_without_gaps
@@ -72,13 +76,11 @@ def _pack(args: argparse.Namespace) -> int:
     with progress() as tell, results_folder(folder) as staging, drawing_aside() as aside:
         moved = study_without_gaps(car, shop, tell)
         tell("looking for OpenGL", 0, 1)
-        try:
-            aside.require_graphics()
-            films = [] if args.no_film else list(moved.axles)
-            drawing = begin_drawing(aside, moved, found, staging, films=films)
-        except GraphicsMissing as reason:
-            drawing = Drawing([], [], reason)
-        study = study_with_gaps(moved, tell, rebuilder_of(args, file))
+        drawing = Drawing(aside, staging, found, missing=_graphics_missing(aside))
+        drawing.begin(moved, films=[] if args.no_film else list(moved.axles))
+        rebuilder = rebuilder_of(args, file)
+        study = study_with_gaps(moved, tell, rebuilder, measured=drawing.measured)
+        drawing.all_measured(study)
         before = study_without_gaps(found, shop, tell)
         made = fill_package(study, before, identity, staging, tell, drawing)
     zipped = folder.with_name(f"{folder.name}.zip")
@@ -89,6 +91,14 @@ def _pack(args: argparse.Namespace) -> int:
     if made.missing is not None:
         print(f"linkview: no pictures: {made.missing}", file=sys.stderr)
     return status_of(args, study)
+
+
+def _graphics_missing(aside: Aside) -> GraphicsMissing | None:
+    try:
+        aside.require_graphics()
+    except GraphicsMissing as reason:
+        return reason
+    return None
 
 
 def _hand_over(args: argparse.Namespace) -> int:

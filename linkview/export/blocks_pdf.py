@@ -13,7 +13,6 @@ from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
-import matplotlib
 from reportlab.lib.colors import Color, HexColor
 from reportlab.lib.enums import TA_RIGHT
 from reportlab.lib.pagesizes import A4
@@ -59,6 +58,7 @@ from linkview.export.blocks import (
     Words,
 )
 from linkview.export.files import write_whole
+from linkview.export.typefaces import bold, regular
 from linkview.scene.colours import FADED_INK, HAIRLINE, INK, Rgb
 
 MARGIN_MM, HEAD_MM, FOOT_MM = 16.0, 14.0, 17.0
@@ -86,9 +86,8 @@ def write_pdf(path: Path, paper: Document) -> int:
 
 @cache
 def _typeface() -> None:
-    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    for name, file in (("Sans", "DejaVuSans.ttf"), ("Sans-Bold", "DejaVuSans-Bold.ttf")):
-        registerFont(TTFont(name, str(folder / file)))
+    for name, file in (("Sans", regular()), ("Sans-Bold", bold())):
+        registerFont(TTFont(name, str(file)))
     registerFontFamily(
         "Sans", normal="Sans", bold="Sans-Bold", italic="Sans", boldItalic="Sans-Bold"
     )

@@ -17,6 +17,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from linkview.export.files import written_beside
+from linkview.export.typefaces import boxes_for_unknown_letters
 
 # Dark to light by turns, so that they differ in grey too; each with a dash of its own.
 LINES = (
@@ -69,7 +70,8 @@ def save(figure: Figure, path: Path) -> tuple[Path, Path]:
         with written_beside(place) as beside:
             # No date inside, so that the same car gives the same file.
             about = {"Date": None} if suffix == ".svg" else {}
-            figure.savefig(beside, dpi=DPI, format=suffix[1:], metadata=about)
+            with boxes_for_unknown_letters():
+                figure.savefig(beside, dpi=DPI, format=suffix[1:], metadata=about)
         out.append(place)
     return out[0], out[1]
 

@@ -1,7 +1,6 @@
 """Lettering and thin lines drawn over a rendered picture, smooth at its own size.
 
-The built-in typeface of the imaging library is used, so every machine draws the same picture; it
-has no minus sign or dash of its own, so numbers carry the plain hyphen.
+The typeface comes with a library that is always there, so every machine draws the same picture.
 """
 
 from __future__ import annotations
@@ -14,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from linkview.export.typefaces import regular
 from linkview.geometry import Array
 from linkview.scene.colours import FADED_INK, HAIRLINE, INK, PAPER, SKY, Paint, Rgb
 from linkview.scene.labels import leader_start
@@ -22,6 +22,7 @@ Pixels = NDArray[np.uint8]  # (height, width, 3)
 
 LABEL_PX, _FINE = 15, 4  # letter size; label plates are drawn this many times finer
 _PAD_X, _PAD_Y, _DOT = 9, 5, 9
+_FACE = 0.9  # of the size asked for: this face is drawn large on its body
 
 
 @dataclass(frozen=True)
@@ -35,9 +36,7 @@ class Label:
 
 @functools.cache
 def typeface(size_px: int) -> ImageFont.FreeTypeFont:
-    face = ImageFont.load_default(size=size_px)
-    assert isinstance(face, ImageFont.FreeTypeFont)
-    return face
+    return ImageFont.truetype(str(regular()), _FACE * size_px)
 
 
 def text_width(text: str, size_px: int) -> float:

@@ -154,8 +154,8 @@ const linkview = (() => {
     soft = drawsInSoftware();
     renderer = new THREE.WebGLRenderer({ canvas, antialias: !soft, alpha: true, stencil: true });
   } catch { document.getElementById("nogl").hidden = false; }
-  const ratios = soft ? { moving: 0.8, resting: 1.25 } : { moving: 1, resting: 1 };
-  const ratioOf = (pace) => ratios[pace] * (soft ? 1 : Math.min(window.devicePixelRatio || 1, 2));
+  const ratio = soft ? 1.25 : Math.min(window.devicePixelRatio || 1, 2);
+  const COARSE = 0.64;  // of the fine frame's width and height
   const scene = new THREE.Scene(), world = new THREE.Group();
   world.scale.setScalar(0.001);
   scene.add(world, new THREE.HemisphereLight("#ffffff", "#8894a5", 1.5));
@@ -200,8 +200,17 @@ const linkview = (() => {
     if (onItsWay) { wanted = true; return; }
     drawAt("moving");
   }
+  // A coarse frame fills a corner of the canvas, which is then shown larger. Giving the canvas another
+  // size instead waits until the frame before it is drawn: up to 230 ms after a fine one.
+  function spread(share) {
+    const { clientWidth: w, clientHeight: h } = canvas;
+    renderer.setViewport(0, 0, w * share, h * share);
+    renderer.setScissor(0, 0, w * share, h * share);
+    renderer.setScissorTest(share < 1);
+    canvas.style.transform = share < 1 ? `scale(${1 / share})` : "";
+  }
   function drawAt(newPace) {
-    if (soft && pace !== newPace) { pace = newPace; renderer.setPixelRatio(ratioOf(pace)); }
+    if (soft && pace !== newPace) { pace = newPace; spread(pace === "moving" ? COARSE : 1); }
     for (const item of faint) item.visible = pace === "resting" || !soft;
     wanted = false;
     renderer.render(scene, camera);
@@ -223,8 +232,9 @@ const linkview = (() => {
   function fit() {
     const { clientWidth: w, clientHeight: h } = canvas;
     if (!renderer || !w || !h) return;
-    renderer.setPixelRatio(ratioOf(pace));
+    renderer.setPixelRatio(ratio);
     renderer.setSize(w, h, false);
+    if (soft) spread(pace === "moving" ? COARSE : 1);
     camera.aspect = w / h;
     camera.updateProjectionMatrix();
     redraw();

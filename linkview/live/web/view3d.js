@@ -3,6 +3,7 @@
 live.view = (() => {
   const { $, el, svg, mm } = live.words;
   const { world, camera, canvas, orbit } = linkview;
+  const frame = canvas.parentElement;  // the canvas itself is larger while it is drawn coarsely
   const slots = {}, hidden = new Set();
   const shown = { ghost: true, axes: true, gaps: true, names: false };
 
@@ -193,7 +194,7 @@ live.view = (() => {
 
   const KNOB_PX = 18;
   function roomFor(x, y) {
-    const top = $("views").getBoundingClientRect().bottom - canvas.getBoundingClientRect().top;
+    const top = $("views").getBoundingClientRect().bottom - frame.getBoundingClientRect().top;
     return x > KNOB_PX && x < canvas.clientWidth - KNOB_PX && y > top + KNOB_PX && y < canvas.clientHeight - KNOB_PX;
   }
   function overlay() {
@@ -252,7 +253,7 @@ live.view = (() => {
   const eye = new THREE.Vector3(), far = new THREE.Vector3();
   /** The ray under a place on the canvas, in mm: a point and a unit direction. */
   function rayAt(event) {
-    const box = canvas.getBoundingClientRect();
+    const box = frame.getBoundingClientRect();
     far.set(((event.clientX - box.left) / box.width) * 2 - 1, 1 - ((event.clientY - box.top) / box.height) * 2, 0.5).unproject(camera);
     eye.copy(camera.position);
     const way = far.sub(eye).normalize();
