@@ -40,8 +40,10 @@ const linkview = (() => {
   // --- building --------------------------------------------------------------------------------
 
   const PAINTS = data.paints, materials = {};
-  // What is solid marks its pixels, so that the ghost is strong beside the car and faint over it.
-  const marking = { stencilWrite: true, stencilRef: 1, stencilFunc: THREE.AlwaysStencilFunc, stencilZPass: THREE.ReplaceStencilOp };
+  // What is solid marks its pixels, and the ghost each that it has drawn on: so it is strong beside
+  // the car, faint over it, and nowhere twice.
+  const SOLID = 4;
+  const marking = { stencilWrite: true, stencilRef: SOLID, stencilFunc: THREE.AlwaysStencilFunc, stencilZPass: THREE.ReplaceStencilOp };
   function materialOf(paint) {
     if (materials[paint]) return materials[paint];
     const { hex, alpha, dull } = PAINTS[paint];
@@ -57,12 +59,10 @@ const linkview = (() => {
     return (alarmed[paint] = new THREE.MeshStandardMaterial({ color: mix, roughness: 0.7, side: THREE.DoubleSide }));
   }
   const faded = new THREE.MeshStandardMaterial({ color: "#8a97a8", transparent: true, opacity: 0.17, depthWrite: false });
-  const behind = { polygonOffset: true, polygonOffsetFactor: 2, polygonOffsetUnits: 8 };
-  const veil = new THREE.MeshBasicMaterial({ colorWrite: false, ...behind });
-  const ghostly = (opacity, stencilFunc) => new THREE.MeshBasicMaterial({ color: PAINTS.GHOST.hex, transparent: true, opacity,
-    depthWrite: false, stencilWrite: true, stencilRef: 1, stencilFunc, ...behind });
-  const beside = ghostly(0.36, THREE.NotEqualStencilFunc), over = ghostly(0.1, THREE.EqualStencilFunc);
-  const faint = [];  // the ghost where it is seen over the car: a third of its cost, left out of coarse frames
+  const ghostly = (opacity, stencilRef) => new THREE.MeshBasicMaterial({ color: PAINTS.GHOST.hex, transparent: true, opacity, depthWrite: false,
+    stencilWrite: true, stencilRef, stencilFunc: THREE.EqualStencilFunc, stencilZPass: THREE.IncrementStencilOp, polygonOffset: true, polygonOffsetFactor: 2, polygonOffsetUnits: 8 });
+  const beside = ghostly(0.36, 0), over = ghostly(0.1, SOLID);
+  const faint = [];  // the ghost where it is seen over the car: half its cost, left out of coarse frames
   const edging = new THREE.LineBasicMaterial({ color: "#6d7a8b", transparent: true, opacity: 0.7 });
 
   function geometryOf(mesh) {
@@ -99,7 +99,7 @@ const linkview = (() => {
           if (turn) { item.matrixAutoUpdate = false; item.matrix.copy(turn); }
           item.renderOrder = order; item.name = mesh.name; node.add(item); return item;
         };
-        if (ghost) { add(new THREE.Mesh(mesh.shape, veil), 5); add(new THREE.Mesh(mesh.shape, beside), 6); faint.push(add(new THREE.Mesh(mesh.shape, over), 6)); continue; }
+        if (ghost) { add(new THREE.Mesh(mesh.shape, beside), 6); faint.push(add(new THREE.Mesh(mesh.shape, over), 6)); continue; }
         add(new THREE.Mesh(mesh.shape, materialOf(mesh.paint)), mesh.paint === "SHELL" ? 3 : 1).userData.paint = mesh.paint;
         if (mesh.paint === "SHELL") add(new THREE.LineSegments(new THREE.EdgesGeometry(mesh.shape, 35), edging), 4);
       }
@@ -154,8 +154,20 @@ const linkview = (() => {
     soft = drawsInSoftware();
     renderer = new THREE.WebGLRenderer({ canvas, antialias: !soft, alpha: true, stencil: true });
   } catch { document.getElementById("nogl").hidden = false; }
-  const ratios = soft ? { moving: 0.8, resting: 1.25 } : { moving: 1, resting: 1 };
-  const ratioOf = (pace) => ratios[pace] * (soft ? 1 : Math.min(window.devicePixelRatio || 1, 2));
+  const RATIO = soft ? 1.25 : Math.min(window.devicePixelRatio || 1, 2), COARSE = 0.5;
+  // A buffer that changes its size waits for every frame still being drawn, up to 0.3 s in software:
+  // so coarse frames go into a smaller picture of their own, which is then spread over the buffer.
+  const coarse = soft ? new THREE.WebGLRenderTarget(1, 1, { stencilBuffer: true }) : null;
+  if (coarse) { coarse.isXRRenderTarget = true; coarse.texture.colorSpace = THREE.SRGBColorSpace; }  // colours as in the buffer
+  function drawCoarse() {
+    const gl = renderer.getContext(), { width, height } = canvas;
+    renderer.setRenderTarget(coarse);
+    renderer.render(scene, camera);
+    renderer.setRenderTarget(null);
+    renderer.state.bindFramebuffer(gl.READ_FRAMEBUFFER, renderer.properties.get(coarse).__webglFramebuffer);
+    gl.blitFramebuffer(0, 0, coarse.width, coarse.height, 0, 0, width, height, gl.COLOR_BUFFER_BIT, gl.LINEAR);
+    renderer.state.bindFramebuffer(gl.READ_FRAMEBUFFER, null);
+  }
   const scene = new THREE.Scene(), world = new THREE.Group();
   world.scale.setScalar(0.001);
   scene.add(world, new THREE.HemisphereLight("#ffffff", "#8894a5", 1.5));
@@ -201,10 +213,11 @@ const linkview = (() => {
     drawAt("moving");
   }
   function drawAt(newPace) {
-    if (soft && pace !== newPace) { pace = newPace; renderer.setPixelRatio(ratioOf(pace)); }
-    for (const item of faint) item.visible = pace === "resting" || !soft;
+    pace = newPace;
+    const rough = soft && pace === "moving";
+    for (const item of faint) item.visible = !rough;
     wanted = false;
-    renderer.render(scene, camera);
+    if (rough) drawCoarse(); else renderer.render(scene, camera);
     if (state.inputAt) { state.drawnAfterMs = performance.now() - state.inputAt; state.inputAt = 0; }
     placeTag();
     if (onItsWay || pace === "resting" && soft) return;  // a frame at rest holds up no move
@@ -223,8 +236,9 @@ const linkview = (() => {
   function fit() {
     const { clientWidth: w, clientHeight: h } = canvas;
     if (!renderer || !w || !h) return;
-    renderer.setPixelRatio(ratioOf(pace));
+    renderer.setPixelRatio(RATIO);
     renderer.setSize(w, h, false);
+    if (coarse) coarse.setSize(Math.ceil(COARSE * canvas.width), Math.ceil(COARSE * canvas.height));
     camera.aspect = w / h;
     camera.updateProjectionMatrix();
     redraw();
