@@ -8,7 +8,7 @@ from linkview.live.edits import Edits, How, place, wheel_value
 from linkview.live.looking import Looking
 from linkview.live.room import Command, Json, Room
 from linkview.live.traffic import Traffic
-from linkview.study import spoken
+from linkview.model.wording import spoken
 
 
 class Changing:

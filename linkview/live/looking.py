@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from linkview.export.page import differs
 from linkview.live.client import Client
 from linkview.live.document import state_json
 from linkview.live.edits import own_corner
@@ -21,6 +20,7 @@ from linkview.live.moving import (
 )
 from linkview.live.room import Command, Json, Room
 from linkview.live.traffic import Traffic, placed_json
+from linkview.model.points import differs
 
 
 class Looking:

@@ -13,7 +13,7 @@ from linkview.alignment.axle import AxleAlignment, align_without_locks
 from linkview.alignment.posed import contact, has_damper, steering_axis
 from linkview.alignment.quantities import QUANTITIES, Of, Quantity
 from linkview.export.actors import Actor
-from linkview.export.page_stage import SHOWN
+from linkview.export.shown import SHOWN
 from linkview.geometry import Array, Flags
 from linkview.kinematics.axle import travels_of
 from linkview.kinematics.sweep import AxleSweep, CornerSweep, sweep_corner
@@ -21,7 +21,7 @@ from linkview.limits.limit import Limit, Stops
 from linkview.limits.readings import LimitReading, limits_of
 from linkview.model.parts import Axle, Car, Corner, Side
 from linkview.model.reference import wheel_angles_deg
-from linkview.study import spoken
+from linkview.model.wording import spoken
 
 Json = dict[str, Any]
 STATIONS = 9  # poses looked at along a way; two rounds find a limit to 1/64 of it

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 from linkview.errors import LinkviewError, near_miss
-from linkview.export.page import differs
 from linkview.live.client import Client
 from linkview.live.gapwork import GapJob, gap_works
 from linkview.live.helper import Helper
@@ -19,6 +18,7 @@ from linkview.live.moving import Inputs, places_json, swept_at
 from linkview.live.room import Command, Json, Room
 from linkview.live.shapework import ShapeJob, Shapes, shape_works
 from linkview.model.parts import Axle
+from linkview.model.points import differs
 from linkview.plates.profiles import ShopProfile
 
 SETTLE_S = 0.35  # after the last edit, before the slower work is asked for
