@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,29 +12,23 @@ from linkview.clearance.distance import GapState
 from linkview.clearance.gaps import GapSurvey, SurveyedPair, survey
 from linkview.kinematics.sweep import AxleSweep, grid_of, sweep_axle
 from linkview.live.helper import Post, Work
-from linkview.live.moving import Inputs, swept_at
-from linkview.model.parts import Axle, Car, Side
+from linkview.live.jobs import GapJob
+from linkview.live.moving import swept_at
+from linkview.model.parts import Axle, Side
 from linkview.study import drawn_plates, measured_gaps, spoken, swept
 
 Json = dict[str, Any]
 SAMPLED = (11, 7)  # racks and travels while a point is dragged: a third of the time of 21 x 11
 
-AT_RIDE = Inputs()
+
+def quick_works() -> dict[str, Work]:
+    """What is watched while a point is dragged: sampled before posed."""
+    return {"warm": _warm, "sampled": _sampled, "posed": _posed}
 
 
-@dataclass(frozen=True, eq=False)
-class GapJob:
-    """given to every kind of work; plates and shop only to the certified one."""
-
-    car: Car
-    axle: str
-    inputs: Inputs = AT_RIDE
-    shop: Any = None
-
-
-def gap_works() -> dict[str, Work]:
-    """Sampled before posed before certified."""
-    return {"warm": _warm, "sampled": _sampled, "posed": _posed, "certified": _certified}
+def certain_works() -> dict[str, Work]:
+    """What takes seconds."""
+    return {"certified": _certified}
 
 
 def _warm(post: Post, given: object) -> None:
@@ -101,7 +94,7 @@ def _certified(post: Post, job: GapJob) -> None:
     axle = job.car.axles[job.axle]
 
     def tell(what: str, done: int, count: int) -> None:
-        post.let_pass({"posed": _posed})
+        post.heed()
         post.answer({"axle": job.axle, "what": what, "done": done, "count": count})
 
     sweep = swept(axle)

@@ -2,7 +2,7 @@
 export {
   AlwaysStencilFunc, BufferAttribute, BufferGeometry, Color, DirectionalLight,
   DoubleSide, EdgesGeometry, EqualStencilFunc, Float32BufferAttribute, Group, HemisphereLight,
-  IncrementStencilOp, Line, LineBasicMaterial, LineSegments, Matrix4, Mesh, MeshBasicMaterial,
+  IncrementStencilOp, Line, LineBasicMaterial, LineSegments, Matrix4, Mesh, MeshBasicMaterial, MeshLambertMaterial,
   MeshStandardMaterial, PerspectiveCamera, Quaternion, ReplaceStencilOp, REVISION, Scene,
   SphereGeometry, SRGBColorSpace, Vector3, WebGLRenderer, WebGLRenderTarget,
 } from "three";

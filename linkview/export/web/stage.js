@@ -37,9 +37,24 @@ const linkview = (() => {
     return stage.shutCells[cell.i * wide + cell.j] === 0;
   }
 
+  // --- without a graphics card -----------------------------------------------------------------
+
+  // Without a graphics card the browser's own smoothing made a frame four times as long (758 ms
+  // against 195 on a busy machine): then moving frames are drawn coarser, and finer once at rest.
+  const soft = (() => {
+    const trial = document.createElement("canvas").getContext("webgl2");
+    if (!trial) return false;
+    const known = trial.getExtension("WEBGL_debug_renderer_info");
+    const name = known ? String(trial.getParameter(known.UNMASKED_RENDERER_WEBGL)) : "";
+    trial.getExtension("WEBGL_lose_context")?.loseContext();
+    return /swiftshader|llvmpipe|softpipe|software|basic render/i.test(name);
+  })();
+
   // --- building --------------------------------------------------------------------------------
 
   const PAINTS = data.paints, materials = {};
+  // Gloss costs a third of a frame where the processor draws it.
+  const solid = ({ roughness, metalness, ...look }) => (soft ? new THREE.MeshLambertMaterial(look) : new THREE.MeshStandardMaterial({ ...look, roughness, metalness }));
   // What is solid marks its pixels, and the ghost each that it has drawn on: so it is strong beside
   // the car, faint over it, and nowhere twice.
   const SOLID = 4;
@@ -50,15 +65,15 @@ const linkview = (() => {
     const look = { color: hex, roughness: dull ? 0.92 : 0.48, metalness: dull ? 0 : 0.12 };
     if (alpha < 1) Object.assign(look, { transparent: true, opacity: alpha, depthWrite: false, side: THREE.DoubleSide });
     else Object.assign(look, marking);
-    return (materials[paint] = new THREE.MeshStandardMaterial(look));
+    return (materials[paint] = solid(look));
   }
   const alarmed = {};
   function alarmOf(paint) {
     if (alarmed[paint]) return alarmed[paint];
     const mix = new THREE.Color(PAINTS[paint].hex).lerp(new THREE.Color(PAINTS.WARNING.hex), paint === "TYRE" ? 0.4 : 0.75);
-    return (alarmed[paint] = new THREE.MeshStandardMaterial({ color: mix, roughness: 0.7, side: THREE.DoubleSide }));
+    return (alarmed[paint] = solid({ color: mix, roughness: 0.7, metalness: 0, side: THREE.DoubleSide }));
   }
-  const faded = new THREE.MeshStandardMaterial({ color: "#8a97a8", transparent: true, opacity: 0.17, depthWrite: false });
+  const faded = solid({ color: "#8a97a8", roughness: 1, metalness: 0, transparent: true, opacity: 0.17, depthWrite: false });
   const ghostly = (opacity, stencilRef) => new THREE.MeshBasicMaterial({ color: PAINTS.GHOST.hex, transparent: true, opacity, depthWrite: false,
     stencilWrite: true, stencilRef, stencilFunc: THREE.EqualStencilFunc, stencilZPass: THREE.IncrementStencilOp, polygonOffset: true, polygonOffsetFactor: 2, polygonOffsetUnits: 8 });
   const beside = ghostly(0.36, 0), over = ghostly(0.1, SOLID);
@@ -138,20 +153,9 @@ const linkview = (() => {
   // --- the window ------------------------------------------------------------------------------
 
   const canvas = document.getElementById("canvas"), tag = document.getElementById("tag");
-  // Without a graphics card the browser's own smoothing made a frame four times as long (758 ms
-  // against 195 on a busy machine): then moving frames are drawn coarser, and finer once at rest.
-  function drawsInSoftware() {
-    const trial = document.createElement("canvas").getContext("webgl2");
-    if (!trial) return false;
-    const known = trial.getExtension("WEBGL_debug_renderer_info");
-    const name = known ? String(trial.getParameter(known.UNMASKED_RENDERER_WEBGL)) : "";
-    trial.getExtension("WEBGL_lose_context")?.loseContext();
-    return /swiftshader|llvmpipe|softpipe|software|basic render/i.test(name);
-  }
-  const FINE_AFTER_MS = 400;
-  let renderer = null, soft = false;
+  const FINE_AFTER_MS = 600;
+  let renderer = null;
   try {
-    soft = drawsInSoftware();
     renderer = new THREE.WebGLRenderer({ canvas, antialias: !soft, alpha: true, stencil: true });
   } catch { document.getElementById("nogl").hidden = false; }
   const RATIO = soft ? 1.25 : Math.min(window.devicePixelRatio || 1, 2), COARSE = 0.5;
@@ -201,28 +205,43 @@ const linkview = (() => {
 
   const state = { axle: null, rack: 0, travel: 0, ghost: true, reached: true, gap: null, inputAt: 0, drawnAfterMs: null };
   const listeners = [];
-  // One frame at a time: at once when none is on its way, else as soon as that one is through.
-  let onItsWay = false, wanted = false, pace = "resting", restTimer = 0;
+  // One frame at a time, of what stands at the end of the task that asked for it: at once when none
+  // is being drawn, else as soon as that one is through, so that no frames queue for the processor.
+  let drawing = false, wanted = false, asked = false, restTimer = 0;
   function redraw() {
-    if (!renderer) return;
-    if (soft) {
-      clearTimeout(restTimer);
-      restTimer = setTimeout(() => drawAt("resting"), FINE_AFTER_MS);
-    }
-    if (onItsWay) { wanted = true; return; }
-    drawAt("moving");
+    if (!renderer || asked) return;
+    asked = true;
+    queueMicrotask(() => {
+      asked = false;
+      if (soft) {
+        clearTimeout(restTimer);
+        restTimer = setTimeout(() => drawAt("resting"), FINE_AFTER_MS);
+      }
+      if (drawing) wanted = true; else drawAt("moving");
+    });
   }
-  function drawAt(newPace) {
-    pace = newPace;
+  function drawAt(pace) {
     const rough = soft && pace === "moving";
     for (const item of faint) item.visible = !rough;
     wanted = false;
     if (rough) drawCoarse(); else renderer.render(scene, camera);
     if (state.inputAt) { state.drawnAfterMs = performance.now() - state.inputAt; state.inputAt = 0; }
     placeTag();
-    if (onItsWay || pace === "resting" && soft) return;  // a frame at rest holds up no move
-    onItsWay = true;
-    requestAnimationFrame(() => { onItsWay = false; if (wanted) drawAt("moving"); });
+    if (drawing) return;
+    drawing = true;
+    whenDrawn(() => { drawing = false; if (wanted) drawAt("moving"); });
+  }
+  function whenDrawn(then) {
+    if (!soft) { requestAnimationFrame(then); return; }
+    const gl = renderer.getContext(), mark = gl.fenceSync(gl.SYNC_GPU_COMMANDS_COMPLETE, 0), since = performance.now();
+    gl.flush();
+    const look = () => {
+      const through = !mark || gl.isContextLost() || gl.getSyncParameter(mark, gl.SYNC_STATUS) === gl.SIGNALED || performance.now() - since > 1000;
+      if (!through) { setTimeout(look, 8); return; }
+      gl.deleteSync(mark);
+      requestAnimationFrame(then);
+    };
+    setTimeout(look, 8);
   }
 
   function placeTag() {
