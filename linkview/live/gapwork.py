@@ -64,13 +64,15 @@ def _posed(post: Post, job: GapJob) -> None:
     """Every pair's gap at one exact pose, on both sides, with the places nearest each other."""
     axle = job.car.axles[job.axle]
     sweep = swept_at(axle, [job.inputs])
+    even = axle.symmetric and job.inputs.rack_mm == 0.0 and job.inputs.roll_deg == 0.0
     out = []
-    for corner in sweep.corners:
-        post.heed()
+    for corner in sweep.corners[:1] if even else sweep.corners:
         if not corner.solved.all():
             continue
         found = survey(corner.corner, corner.poses, wanted=axle.wanted_gaps, left_out=axle.left_out)
         out += [_posed_json(corner.corner.side, pair) for pair in found.pairs]
+    if even:
+        out += [_mirrored_json(item) for item in out]
     at = [job.inputs.rack_mm, job.inputs.travel_mm, job.inputs.roll_deg]
     post.answer({"axle": job.axle, "pairs": out, "at": at})
 
@@ -87,6 +89,16 @@ def _posed_json(side: Side, pair: SurveyedPair) -> Json:
         "onA": [_number(v) for v in least.on_a],
         "onB": [_number(v) for v in least.on_b],
     }
+
+
+def _mirrored_json(item: Json) -> Json:
+    """The same pair on the other side of a symmetric axle."""
+    side = Side.LEFT if item["side"] == Side.RIGHT.value else Side.RIGHT
+    flipped = {
+        key: [v if v is None or k != 1 else -v for k, v in enumerate(item[key])]
+        for key in ("onA", "onB")
+    }
+    return {**item, "side": side.value, **flipped}
 
 
 def _certified(post: Post, job: GapJob) -> None:

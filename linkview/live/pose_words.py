@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from linkview.alignment.axle import AxleAlignment, align_without_locks
+from linkview.alignment.axle import AxleAlignment, align_poses
 from linkview.alignment.posed import contact, has_damper, steering_axis
 from linkview.alignment.quantities import QUANTITIES, Of, Quantity
 from linkview.export.actors import Actor
@@ -44,7 +44,7 @@ def moment_json(moment: Moment, actors: Sequence[Actor], asked: Inputs) -> Json:
 def readings_json(axle: Axle, car: Car, inputs: Inputs) -> Json:
     """What is read at a pose: alignment in the order of SHOWN_QUANTITIES, and every limit."""
     sweep = swept_at(axle, [inputs])
-    alignment = align_without_locks(sweep, car)
+    alignment = align_poses(sweep, car)
     return {
         "at": [inputs.rack_mm, inputs.travel_mm, inputs.roll_deg],
         "readings": [[_plain(v) for v in values_of(alignment, q)] for q in SHOWN_QUANTITIES],
@@ -128,7 +128,7 @@ def curves_json(axle: Axle, car: Car, inputs: Inputs) -> Json:
             replace(inputs, travel_mm=float(v)) if way == "travel" else replace(inputs, rack_mm=v)
             for v in at.tolist()
         ]
-        found = align_without_locks(swept_at(axle, stations), car)
+        found = align_poses(swept_at(axle, stations), car)
         lines = [
             [[_rounded(v) for v in side.ravel()] for side in values_of(found, q)]
             for q in SHOWN_QUANTITIES
