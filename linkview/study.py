@@ -33,6 +33,7 @@ from linkview.limits.report import FirstStops, Stop
 from linkview.limits.stops import first_stop
 from linkview.model.parts import Axle, Car, Corner, Facets, MeshFile, Side
 from linkview.model.platespec import CutPlate
+from linkview.model.wording import spoken as spoken
 from linkview.plates.adjusting import SlotEffect, slot_effect
 from linkview.plates.brackets import draw_plates
 from linkview.plates.placing import Placing, placings
@@ -375,11 +376,6 @@ def limit_shortfalls(axle: Axle, stops: FirstStops) -> list[str]:
         if stop is not None and abs(stop.travel_mm) < abs(end) - 0.01:
             out.append(f"{axle.name} {way}: {_before(stop, end)}")
     return out
-
-
-def spoken(name: str) -> str:
-    """A file's name for a screen: 'tie_rod' -> 'tie rod'."""
-    return name.replace("_", " ")
 
 
 def _before(stop: Stop, end_mm: float) -> str:

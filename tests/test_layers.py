@@ -65,7 +65,7 @@ ONLY_IN = {
 # The program's start, the package's own public names, the compiled kernels and what the second
 # process alone needs load when first used; so does what a command works with.
 MAY_IMPORT_LATE = ("linkview.__main__", "linkview", "linkview.clearance.compiled")
-MAY_IMPORT_LATE = (*MAY_IMPORT_LATE, "linkview.app.aside")
+MAY_IMPORT_LATE = (*MAY_IMPORT_LATE, "linkview.app.aside", "linkview.live.works")
 COMMANDS = "linkview.commands."
 # All that the command line may load before it knows the command; the rest stays inside functions.
 BEFORE_A_COMMAND = ("errors", "commands")

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from linkview.alignment.axle import align
-from linkview.export.actors import actors_of
+from linkview.export.actor_shapes import actors_of
 from linkview.export.dxf import read_cut_loops
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.sweep import sweep_axle

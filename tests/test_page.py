@@ -16,7 +16,7 @@ import pytest
 from matplotlib.image import imread
 
 from linkview.alignment.axle import align
-from linkview.export.actors import actors_of
+from linkview.export.actor_shapes import actors_of
 from linkview.export.identity import Identity, identify
 from linkview.export.page import Page, write_page
 from linkview.export.posegrid import WITHIN_MM, halfway_errors, packed_places, pose_grid

@@ -22,10 +22,10 @@ from linkview.scene.camera import fitted
 from linkview.scene.colours import TOLD_APART, Paint
 from linkview.scene.gap_view import DrawnGap, gap_camera
 from linkview.scene.labels import leader_start, overlapping, place_labels
-from linkview.scene.pieces import Ride, Span
 from linkview.scene.primitives import block, capsule, cylinder, ring
+from linkview.scene.riding import Ride, Span, standing_at
 from linkview.scene.shapes import axle_pieces, plate_mesh
-from linkview.scene.stage import ghost_stage, pose_of, stage_of, standing_at
+from linkview.scene.stage import ghost_stage, pose_of, stage_of
 from linkview.scene.story import poses_along, story_of
 from linkview.scene.wheel_shapes import tyre
 

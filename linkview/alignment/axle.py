@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from linkview.alignment import steering, travel, wheel
 from linkview.alignment.assumed import Assumed, assumed_for
-from linkview.alignment.corner import CornerAlignment, align_seen
+from linkview.alignment.corner import CornerAlignment, align_seen, align_seen_alone
 from linkview.alignment.locks import LockSummary, lock_summaries
-from linkview.alignment.on_road import seen
+from linkview.alignment.on_road import Seen, seen
 from linkview.alignment.posed import at_ride_height, contact, has_damper, steering_axis
 from linkview.alignment.readings import Readable, contact_point_rate, straight_enough
 from linkview.geometry import Array, frozen, magnitude
@@ -65,10 +66,21 @@ def align(sweep: AxleSweep, car: Car) -> AxleAlignment:
 
 def align_without_locks(sweep: AxleSweep, car: Car) -> AxleAlignment:
     """The same with `locks` left empty: they take most of the time where few poses are read."""
+    return _aligned(sweep, car, align_seen)
+
+
+def align_poses(sweep: AxleSweep, car: Car) -> AxleAlignment:
+    """The same without the gauge caster either: what the swept poses alone say."""
+    return _aligned(sweep, car, align_seen_alone)
+
+
+def _aligned(
+    sweep: AxleSweep, car: Car, each: Callable[[Seen, Assumed], CornerAlignment]
+) -> AxleAlignment:
     assumed = assumed_for(sweep.axle, car)
     both = seen(sweep, car)
     on_left, on_right = (side.posed for side in both)
-    left, right = (align_seen(side, assumed) for side in both)
+    left, right = (each(side, assumed) for side in both)
     shown = straight_enough(on_left) & straight_enough(on_right)
     y, height = _roll_centre(sweep, on_left, on_right)
     apart = pivot_distance_mm(sweep.axle)

@@ -19,6 +19,7 @@ from linkview.model.parts import Side
 from linkview.units import to_deg, to_rad
 
 GAUGE_STEER_DEG = 20.0
+NO_GAUGE = frozen(np.full(1, np.nan))
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,6 +73,18 @@ def align_corner(sweep: CornerSweep, assumed: Assumed) -> CornerAlignment:
 
 def align_seen(seen: Seen, assumed: Assumed) -> CornerAlignment:
     """The same of a sweep seen in the body or on the road."""
+    steered = seen.sweep.corner.rack is not None
+    return _aligned(seen, assumed, _gauge_caster_deg(seen) if steered else NO_GAUGE)
+
+
+def align_seen_alone(seen: Seen, assumed: Assumed) -> CornerAlignment:
+    """The same but for gauge_caster_deg, all NaN: it needs other poses than those swept, and half
+    of the time where these are few.
+    """
+    return _aligned(seen, assumed, NO_GAUGE)
+
+
+def _aligned(seen: Seen, assumed: Assumed, gauge: Array) -> CornerAlignment:
     sweep = seen.sweep
     bends: Mapping[str, Array] = {}
     if has_damper(sweep.corner):
@@ -80,7 +93,6 @@ def align_seen(seen: Seen, assumed: Assumed) -> CornerAlignment:
     if sweep.corner.rack is None:
         absent["gauge_caster_deg"] = NOT_STEERED
     else:
-        gauge = _gauge_caster_deg(seen)
         readings["gauge_caster_deg"] = np.broadcast_to(gauge, sweep.solved.shape)
     blank = np.full(sweep.solved.shape, np.nan)
     readings.update(dict.fromkeys(absent, blank))

@@ -21,7 +21,8 @@ from numpy.typing import NDArray
 
 from linkview import __version__
 from linkview.errors import CannotWrite
-from linkview.export.actors import Actor, ActorMesh, Places, actors_of, quaternions
+from linkview.export.actor_shapes import actors_of
+from linkview.export.actors import Actor, ActorMesh, Places, quaternions
 from linkview.export.captions import CAUTION, DRAWN_PLAINLY
 from linkview.export.files import write_whole
 from linkview.export.summary import CAUTIONS

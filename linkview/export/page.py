@@ -19,7 +19,8 @@ from typing import Any
 
 import numpy as np
 
-from linkview.export.actors import Actor, actors_of, pads_of
+from linkview.export.actor_shapes import actors_of, pads_of
+from linkview.export.actors import Actor
 from linkview.export.captions import DRAWN_PLAINLY
 from linkview.export.files import write_whole
 from linkview.export.identity import Identity
@@ -29,11 +30,11 @@ from linkview.export.posegrid import PoseGrid, pose_grid
 from linkview.export.summary import CAUTIONS
 from linkview.geometry import length
 from linkview.model.parts import Axle, Car
+from linkview.model.points import differs
 from linkview.scene.colours import SEE_THROUGH, Paint
 from linkview.study import AxleStudy, CarStudy
 
 Json = dict[str, Any]
-SAME_MM = 0.05  # a state whose points lie this near to another's is not drawn as its ghost
 _DULL = (Paint.TYRE, Paint.SHELL, Paint.PAD)
 
 
@@ -94,16 +95,6 @@ def _axle_json(study: CarStudy, axle: AxleStudy, before: Axle, blob: Blob) -> tu
         moving = [a for a in actors_of(before) if not a.still]
         item["ghost"] = stage_json(moving, pose_grid(before, moving), blob)
     return item, grid
-
-
-def differs(axle: Axle, other: Axle) -> bool:
-    """Whether any hard point stands elsewhere."""
-    return any(
-        bool(length(point - b.points[name]) > SAME_MM)
-        for a, b in zip(axle.corners, other.corners, strict=True)
-        for name, point in a.points.items()
-        if name in b.points
-    )
 
 
 def _frame_of(actors: list[Actor]) -> Json:

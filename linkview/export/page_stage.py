@@ -18,30 +18,13 @@ from linkview.alignment.axle import AxleAlignment, align
 from linkview.alignment.quantities import QUANTITIES, Of, Quantity
 from linkview.export.actors import Actor, ActorMesh
 from linkview.export.posegrid import SHIFT_UNIT_MM, STRETCH_UNIT, PoseGrid, halved, with_halves
+from linkview.export.shown import SHOWN
 from linkview.geometry import Array, Flags
 from linkview.kinematics.sweep import sweep_axle
 from linkview.model.parts import Car, Side
 
 Json = dict[str, Any]
 MIRROR_MM = 0.5  # boxes of mirrored shapes agree this well; a tyre's chords alone make 0.3
-SHOWN = (
-    "steer_deg",
-    "toe_in_deg",
-    "camber_deg",
-    "caster_deg",
-    "steering_axis_inclination_deg",
-    "trail_mm",
-    "scrub_radius_mm",
-    "toggle_deg",
-    "half_track_mm",
-    "bump_steer_deg_per_mm",
-    "motion_ratio",
-    "wheel_rate_n_per_mm",
-    "spring_length_mm",
-    "percent_ackermann",
-    "roll_centre_height_mm",
-    "track_mm",
-)
 
 
 @dataclass

@@ -31,7 +31,7 @@ from linkview.export.summary import CAUTIONS, gap_words
 from linkview.geometry import length
 from linkview.model.parts import Car, Corner, Side
 from linkview.plates.plate import Slot
-from linkview.scene.stage import standing_at
+from linkview.scene.riding import standing_at
 from linkview.study import AxleStudy, CarStudy, spoken
 from linkview.tuning.dials import quantity
 from linkview.tuning.setting import set_up, wanted_of

@@ -14,6 +14,7 @@ from linkview.clearance.certified import Certainty, Certified
 from linkview.clearance.distance import GapState
 from linkview.clearance.gaps import SurveyedPair
 from linkview.errors import LinkviewError
+from linkview.export.cautions import CAUTIONS as CAUTIONS
 from linkview.export.roll import roll_lines
 from linkview.limits.roll import roll_line, roll_stops
 from linkview.model.parts import Car, Side
@@ -36,22 +37,6 @@ AT_RIDE_HEIGHT = (
     "ride_frequency_hz",
     "roll_centre_height_mm",
     "track_mm",
-)
-
-CAUTIONS = (
-    "Steering or suspension failure can kill the driver and others. This is computed geometry: it "
-    "proves nothing about strength, fatigue, welds or loads.",
-    "Gaps are for rigid parts inside the limits given; tyre growth, flex, play and measuring error "
-    "take them away. 'No contact found' is not 'safe'.",
-    "Under 10 mm from tape measurements means: measure it on the car.",
-    "Check by hand with the springs out, through full travel and lock, before the car moves; then "
-    "at low speed; re-torque and look for cracks after.",
-    "Fit a physical rack stop and a droop limit; never let a joint, a CV or an over-centre tie rod "
-    "be the stop.",
-    "Weld only by a person qualified for the material and position; never heat or weld forged or "
-    "cast steering parts.",
-    "Road use can need approval; competition rules can forbid moved points: local codes, the "
-    "inspector and a qualified engineer decide.",
 )
 
 

@@ -24,7 +24,8 @@ from linkview.geometry import Array, length
 from linkview.model.parts import Axle, Side
 from linkview.scene.camera import Camera, Frame, fitted
 from linkview.scene.colours import FADED_INK, HAIRLINE, INK, PAPER
-from linkview.scene.stage import AxlePose, Stage, standing_at
+from linkview.scene.riding import standing_at
+from linkview.scene.stage import AxlePose, Stage
 from linkview.study import spoken
 
 Size = tuple[int, int]

@@ -8,7 +8,7 @@ from linkview.live.edits import Edits, How, place, wheel_value
 from linkview.live.looking import Looking
 from linkview.live.room import Command, Json, Room
 from linkview.live.traffic import Traffic
-from linkview.study import spoken
+from linkview.model.wording import spoken
 
 
 class Changing:
@@ -57,11 +57,11 @@ class Changing:
         self._traffic.known.clear()
         self._traffic.ask_changed(axle)
         for client in list(self._room.clients):
-            await self._looking.tell_car(client)
             client.asked = client.inputs
             await self._looking.tell_pose(client, None)
+            await self._looking.tell_car(client)
             if client.axle == axle:
-                await self._looking.tell_curves(client)
+                client.take({"do": "curves"})  # unless a newer edit comes first
         self._traffic.settle()
 
     async def _all_changed(self) -> None:

@@ -12,8 +12,8 @@ from collections import deque
 from collections.abc import Callable
 from typing import Any, Protocol
 
+from linkview.live.jobs import Shapes
 from linkview.live.moving import Inputs
-from linkview.live.shapework import Shapes
 
 Json = dict[str, Any]
 NEWEST_ONLY = ("edit", "pose", "read", "curves")  # in this order; anything else is done one by one

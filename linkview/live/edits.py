@@ -11,6 +11,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
+from functools import lru_cache
 from typing import Any
 
 from linkview.errors import ModelFaults, UnknownName, near_miss
@@ -173,8 +174,13 @@ def title_of(change: Change) -> str:
 
 
 def _every_part(file: HardPointFile, axle: str) -> list[str]:
-    car = build_car(file)
+    car = _as_found(file)
     return parts_of(car.axles[axle].left.layout) if axle in car.axles else []
+
+
+@lru_cache(maxsize=2)
+def _as_found(file: HardPointFile) -> Car:
+    return build_car(file)
 
 
 def parts_of(layout: Layout) -> list[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,29 +12,23 @@ from linkview.clearance.distance import GapState
 from linkview.clearance.gaps import GapSurvey, SurveyedPair, survey
 from linkview.kinematics.sweep import AxleSweep, grid_of, sweep_axle
 from linkview.live.helper import Post, Work
-from linkview.live.moving import Inputs, swept_at
-from linkview.model.parts import Axle, Car, Side
+from linkview.live.jobs import GapJob
+from linkview.live.moving import swept_at
+from linkview.model.parts import Axle, Side
 from linkview.study import drawn_plates, measured_gaps, spoken, swept
 
 Json = dict[str, Any]
 SAMPLED = (11, 7)  # racks and travels while a point is dragged: a third of the time of 21 x 11
 
-AT_RIDE = Inputs()
+
+def quick_works() -> dict[str, Work]:
+    """What is watched while a point is dragged: sampled before posed."""
+    return {"warm": _warm, "sampled": _sampled, "posed": _posed}
 
 
-@dataclass(frozen=True, eq=False)
-class GapJob:
-    """given to every kind of work; plates and shop only to the certified one."""
-
-    car: Car
-    axle: str
-    inputs: Inputs = AT_RIDE
-    shop: Any = None
-
-
-def gap_works() -> dict[str, Work]:
-    """Sampled before posed before certified."""
-    return {"warm": _warm, "sampled": _sampled, "posed": _posed, "certified": _certified}
+def certain_works() -> dict[str, Work]:
+    """What takes seconds."""
+    return {"certified": _certified}
 
 
 def _warm(post: Post, given: object) -> None:
@@ -71,13 +64,15 @@ def _posed(post: Post, job: GapJob) -> None:
     """Every pair's gap at one exact pose, on both sides, with the places nearest each other."""
     axle = job.car.axles[job.axle]
     sweep = swept_at(axle, [job.inputs])
+    even = axle.symmetric and job.inputs.rack_mm == 0.0 and job.inputs.roll_deg == 0.0
     out = []
-    for corner in sweep.corners:
-        post.heed()
+    for corner in sweep.corners[:1] if even else sweep.corners:
         if not corner.solved.all():
             continue
         found = survey(corner.corner, corner.poses, wanted=axle.wanted_gaps, left_out=axle.left_out)
         out += [_posed_json(corner.corner.side, pair) for pair in found.pairs]
+    if even:
+        out += [_mirrored_json(item) for item in out]
     at = [job.inputs.rack_mm, job.inputs.travel_mm, job.inputs.roll_deg]
     post.answer({"axle": job.axle, "pairs": out, "at": at})
 
@@ -96,12 +91,22 @@ def _posed_json(side: Side, pair: SurveyedPair) -> Json:
     }
 
 
+def _mirrored_json(item: Json) -> Json:
+    """The same pair on the other side of a symmetric axle."""
+    side = Side.LEFT if item["side"] == Side.RIGHT.value else Side.RIGHT
+    flipped = {
+        key: [v if v is None or k != 1 else -v for k, v in enumerate(item[key])]
+        for key in ("onA", "onB")
+    }
+    return {**item, "side": side.value, **flipped}
+
+
 def _certified(post: Post, job: GapJob) -> None:
     """Certain between the poses too, on the usual grid, plates among the bodies."""
     axle = job.car.axles[job.axle]
 
     def tell(what: str, done: int, count: int) -> None:
-        post.let_pass({"posed": _posed})
+        post.heed()
         post.answer({"axle": job.axle, "what": what, "done": done, "count": count})
 
     sweep = swept(axle)

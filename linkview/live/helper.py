@@ -5,18 +5,28 @@ Of each kind of job only the newest is kept, and a newer one ends the one at wor
 
 from __future__ import annotations
 
+import os
 import signal
+import sys
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 from typing import Any
 
 from linkview.errors import LinkviewError
 
 Json = dict[str, Any]
 Heard = Callable[[Json], None]
+# On Linux what helpers share is loaded once and then forked, which saves each of them its loading
+# time and memory. Elsewhere each loads for itself.
+if sys.platform == "linux":
+    _CONTEXT = get_context("forkserver")
+    _CONTEXT.set_forkserver_preload(["linkview.live.shapework"])
+else:
+    _CONTEXT = get_context("spawn")
 
 
 class Superseded(Exception):
@@ -75,17 +85,6 @@ class Post:
         if any(job.stamp > mine.stamp for job in self._waiting.values()):
             raise Superseded  # the car has changed, and all is to be asked anew
 
-    def let_pass(self, kinds: Mapping[str, Work]) -> None:
-        """Does the short jobs of these kinds that wait, in the middle of a long one."""
-        self.heed()
-        mine = self._now
-        for kind, work in kinds.items():
-            job = self._waiting.pop(kind, None)
-            if job is not None:
-                self._now = job
-                do(self, work, job)
-        self._now = mine
-
     def answer(self, words: Json) -> None:
         if self._now is not None:
             self._pipe.send({"job": self._now.kind, "stamp": self._now.stamp, **words})
@@ -104,9 +103,15 @@ def do(post: Post, work: Work, job: Job) -> None:
         post.answer({"fault": str(fault)})
 
 
-def serve(pipe: Connection, works: Callable[[], dict[str, Work]]) -> None:
-    """The helper's loop; ends when the program does. works(): by kind, the most urgent first."""
+def serve(pipe: Connection, works: Callable[[], dict[str, Work]], behind: int) -> None:
+    """The helper's loop; ends when the program does. works(): by kind, the most urgent first.
+
+    behind: how far it stands back for the others, as Unix counts niceness; nothing elsewhere.
+    """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    if hasattr(os, "nice"):
+        os.nice(behind)
     post = Post(pipe)
     try:
         table = works()
@@ -120,22 +125,31 @@ def serve(pipe: Connection, works: Callable[[], dict[str, Work]]) -> None:
 
 class Helper:
     """One helper process, started when it is first asked; `heard` is called from a thread of its
-    own.
+    own. Asking never waits: a helper at work reads its pipe late, and a full pipe would stop all.
     """
 
-    def __init__(self, works: Callable[[], dict[str, Work]], heard: Heard) -> None:
-        self._works, self._heard = works, heard
-        self._lock, self._closing = threading.Lock(), False
+    def __init__(
+        self, works: Callable[[], dict[str, Work]], heard: Heard, *, behind: int = 0
+    ) -> None:
+        self._works, self._heard, self._behind = works, heard, behind
+        self._asked: dict[str, Job] = {}
+        self._more, self._closing = threading.Condition(), False
+        self._process: BaseProcess | None = None
         self._pipe: Connection | None = None
 
-    def _start(self) -> None:
-        context = get_context("spawn")
-        pipe, far = context.Pipe()
-        self._pipe = pipe
-        self.process = context.Process(target=serve, args=(far, self._works), daemon=True)
-        self.process.start()
+    def start(self) -> None:
+        """Starts the process, if there is none, so that it has loaded all when it is asked."""
+        with self._more:
+            if self._pipe is not None or self._closing:
+                return
+            pipe, far = _CONTEXT.Pipe()
+            given = far, self._works, self._behind
+            self._pipe = pipe
+        self._process = _CONTEXT.Process(target=serve, args=given, daemon=True)
+        self._process.start()
         far.close()
         threading.Thread(target=self._listen, args=(pipe,), daemon=True).start()
+        threading.Thread(target=self._send, args=(pipe,), daemon=True).start()
 
     def _listen(self, pipe: Connection) -> None:
         while True:
@@ -147,31 +161,55 @@ class Helper:
         if not self._closing:
             self._heard({"job": "", "stamp": 0, "ended": True})
 
+    def _send(self, pipe: Connection) -> None:
+        """Sends what is asked; ends with its pipe."""
+        while True:
+            with self._more:
+                while not self._asked and self._pipe is pipe:
+                    self._more.wait()
+                if self._pipe is not pipe:
+                    return
+                job = self._asked.pop(next(iter(self._asked)))
+            try:
+                pipe.send(job)
+            except OSError:
+                return  # its end is heard by the listener, which asks for it all again
+
     def restart(self) -> None:
         """After it ended by itself."""
-        self.process.join(timeout=5.0)
-        with self._lock:
+        if self._process is not None:
+            self._process.join(timeout=5.0)
+        self._forget()
+
+    def _forget(self) -> None:
+        with self._more:
             self._pipe = None
+            self._asked.clear()
+            self._more.notify_all()
 
     def ask(self, kind: str, stamp: int, given: object = None) -> None:
         """Puts a job; it replaces one of the same kind that was not begun."""
-        with self._lock:
-            if self._pipe is None:
-                self._start()
-            assert self._pipe is not None
-            try:
-                self._pipe.send(Job(kind, stamp, given))
-            except (BrokenPipeError, OSError):
-                return  # its end is heard by the listener, which asks for it all again
+        self.start()
+        with self._more:
+            self._asked.pop(kind, None)
+            self._asked[kind] = Job(kind, stamp, given)
+            self._more.notify()
 
     def cancel(self, kind: str) -> None:
-        self.ask(f"cancel {kind}", 0)
+        """Forgets a job, or ends it where it is at work; nothing where there is no process."""
+        with self._more:
+            self._asked.pop(kind, None)
+            if self._pipe is not None:
+                self._asked[f"cancel {kind}"] = Job(f"cancel {kind}", 0)
+                self._more.notify()
 
     def close(self) -> None:
         """Ends the process now."""
         self._closing = True
-        if self._pipe is None:
-            return
-        self.process.terminate()
-        self.process.join(timeout=5.0)
-        self._pipe.close()
+        pipe = self._pipe
+        self._forget()
+        if self._process is not None:
+            self._process.terminate()
+            self._process.join(timeout=5.0)
+        if pipe is not None:
+            pipe.close()

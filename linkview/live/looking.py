@@ -4,23 +4,16 @@ from __future__ import annotations
 
 from typing import Any
 
-from linkview.export.page import differs
+from linkview.live.car_words import axle_json, quantities_json
 from linkview.live.client import Client
 from linkview.live.document import state_json
 from linkview.live.edits import own_corner
-from linkview.live.making import WHATS
-from linkview.live.moving import (
-    Inputs,
-    axle_json,
-    curves_json,
-    moment_at,
-    moment_json,
-    moment_stopped,
-    quantities_json,
-    readings_json,
-)
+from linkview.live.jobs import WHATS
+from linkview.live.moving import Inputs, moment_at, moment_stopped
+from linkview.live.pose_words import curves_json, moment_json, readings_json
 from linkview.live.room import Command, Json, Room
 from linkview.live.traffic import Traffic, placed_json
+from linkview.model.points import differs
 
 
 class Looking:

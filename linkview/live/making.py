@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from tempfile import mkdtemp
-from typing import Any
 
 from linkview.app.gap_results import write_gap_tables
 from linkview.app.handover import hand_over_model, hand_over_page, hand_over_report
@@ -18,24 +16,10 @@ from linkview.export.identity import identify
 from linkview.export.summary import summary_lines
 from linkview.export.tables import write_plates
 from linkview.live.helper import Post, Work
-from linkview.model.parts import Car
-from linkview.model.read import HardPointFile
-from linkview.plates.profiles import ShopProfile
+from linkview.live.jobs import MakeJob
 from linkview.study import CarStudy, Tell, study_with_gaps, study_without_gaps
 
-Json = dict[str, Any]
 STAMPED = (1980, 1, 1)  # the same content gives the same zip, whatever the day
-
-
-@dataclass(frozen=True, eq=False)
-class MakeJob:
-    """what: one of `WHATS`. car: as it stands, saved or not; found: as found."""
-
-    what: str
-    file: HardPointFile
-    car: Car
-    found: Car
-    shop: ShopProfile
 
 
 def making_works() -> dict[str, Work]:
@@ -52,7 +36,7 @@ def _make(post: Post, job: MakeJob) -> None:
     folder = Path(mkdtemp(prefix="linkview-")) / f"{stem}-{job.what}"
     folder.mkdir()
     study = study_without_gaps(job.car, job.shop, tell)
-    _WHATS[job.what][1](job, study, folder, tell)
+    _MAKERS[job.what](job, study, folder, tell)
     names = sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
     made = folder / names[0] if len(names) == 1 else folder.with_name(f"{folder.name}.zip")
     if len(names) != 1:
@@ -91,12 +75,11 @@ def _report(job: MakeJob, study: CarStudy, folder: Path, tell: Tell) -> None:
 
 
 Maker = Callable[[MakeJob, CarStudy, Path, Tell], None]
-# name -> (what it is, in a builder's words; how it is made)
-_WHATS: dict[str, tuple[str, Maker]] = {
-    "plates": ("Plates: DXF to cut, drawings, templates, cut list", _plates),
-    "tables": ("Tables: points, positions, alignment, limits, gaps, summary", _tables),
-    "report": ("Report, set-up and measuring sheets, PDF and HTML", _report),
-    "page": ("Offline page: one file to mail", _page),
-    "model3d": ("3-D file (GLB), animated", _model),
+# As `WHATS` of `linkview.live.jobs`.
+_MAKERS: dict[str, Maker] = {
+    "plates": _plates,
+    "tables": _tables,
+    "report": _report,
+    "page": _page,
+    "model3d": _model,
 }
-WHATS: dict[str, str] = {name: words for name, (words, _) in _WHATS.items()}

@@ -1,31 +1,21 @@
-"""One pose, exactly: where every part stands, what is read there, what stops the way to it."""
+"""One pose, exactly: where every part stands, and what stops the way to it."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 
-from linkview.alignment.axle import AxleAlignment, align_without_locks
-from linkview.alignment.posed import contact, has_damper, steering_axis
-from linkview.alignment.quantities import QUANTITIES, Of, Quantity
-from linkview.export.actors import Actor
-from linkview.export.page_stage import SHOWN
 from linkview.geometry import Array, Flags
 from linkview.kinematics.axle import travels_of
-from linkview.kinematics.sweep import AxleSweep, CornerSweep, sweep_corner
+from linkview.kinematics.sweep import AxleSweep, sweep_corner
 from linkview.limits.limit import Limit, Stops
 from linkview.limits.readings import LimitReading, limits_of
-from linkview.model.parts import Axle, Car, Corner, Side
-from linkview.model.reference import wheel_angles_deg
-from linkview.study import spoken
+from linkview.model.parts import Axle, Car, Side
 
-Json = dict[str, Any]
 STATIONS = 9  # poses looked at along a way; two rounds find a limit to 1/64 of it
-CURVE_POSES = 31
 
 
 @dataclass(frozen=True)
@@ -205,179 +195,3 @@ def _edge_words(axle: Axle, at: Inputs) -> str:
         for words in corner.reasons.values():
             return f"edge of reach, {corner.corner.side.value}: {words}"
     return "edge of reach"
-
-
-# --- for the page --------------------------------------------------------------------------------
-
-
-def moment_json(moment: Moment, actors: Sequence[Actor], asked: Inputs) -> Json:
-    """Where everything stands at a pose: what is drawn. mm."""
-    by_side = {c.corner.side: c for c in moment.sweep.corners}
-    return {
-        "rack": moment.inputs.rack_mm,
-        "travel": moment.inputs.travel_mm,
-        "roll": moment.inputs.roll_deg,
-        "asked": [asked.rack_mm, asked.travel_mm, asked.roll_deg],
-        "stopped": moment.stopped,
-        "places": places_json(actors, by_side),
-        "points": {side.value: _points_json(c) for side, c in by_side.items()},
-        "lines": {side.value: _lines_json(c) for side, c in by_side.items()},
-    }
-
-
-def readings_json(axle: Axle, car: Car, inputs: Inputs) -> Json:
-    """What is read at a pose: alignment in the order of SHOWN_QUANTITIES, and every limit."""
-    sweep = swept_at(axle, [inputs])
-    alignment = align_without_locks(sweep, car)
-    return {
-        "at": [inputs.rack_mm, inputs.travel_mm, inputs.roll_deg],
-        "readings": [[_plain(v) for v in values_of(alignment, q)] for q in SHOWN_QUANTITIES],
-        "limits": [_limit_json(r) for r in limits_at(sweep, car) if np.isfinite(r.margin).any()],
-    }
-
-
-def places_json(actors: Sequence[Actor], by_side: Mapping[Side, CornerSweep]) -> Json:
-    """Actor name -> eight numbers: shift mm, quaternion x y z w, stretch."""
-    out = {}
-    for actor in actors:
-        if actor.still:
-            continue
-        at = actor.places(by_side[actor.side].poses)
-        eight = np.concatenate([at.shift.ravel(), at.turn.ravel(), at.stretch.ravel()])
-        if np.isfinite(eight).all():
-            out[actor.name] = [round(float(v), 7) for v in eight]
-    return out
-
-
-SHOWN_QUANTITIES: tuple[Quantity, ...] = tuple(
-    q for name in SHOWN for q in QUANTITIES if q.name == name
-)
-
-
-def values_of(alignment: AxleAlignment, q: Quantity) -> list[Array]:
-    """(S, T) for the left and right wheel, or one for the axle."""
-    owners = alignment.corners if q.of is Of.CORNER else (alignment,)
-    return [np.asarray(getattr(owner, q.name), dtype=float) for owner in owners]
-
-
-def _plain(value: Array) -> float | None:
-    v = float(value.ravel()[0])
-    return round(v, 6) if np.isfinite(v) else None
-
-
-def _points_json(corner: CornerSweep) -> Json:
-    return {name: _three(corner.point(name)) for name in corner.corner.points}
-
-
-def _three(at: Array) -> list[float] | None:
-    flat = np.asarray(at).ravel()[:3]
-    return [round(float(v), 4) for v in flat] if np.isfinite(flat).all() else None
-
-
-def _lines_json(corner: CornerSweep) -> Json:
-    """The contact centre, and the steering axis as two points, where there is one."""
-    out: Json = {"contact": _three(contact(corner))}
-    layout = corner.corner.layout
-    if corner.corner.rack is not None and (layout.steering_axis or has_damper(corner.corner)):
-        axis = steering_axis(corner)
-        out["steeringAxis"] = [_three(axis.point), _three(axis.direction)]
-    return out
-
-
-def _limit_json(r: LimitReading) -> Json:
-    return {
-        "side": r.side.value,
-        "name": r.name,
-        "point": spoken(r.point),
-        "unit": r.unit,
-        "allowed": round(r.allowed, 3),
-        "value": _plain(r.value),
-        "margin": _plain(r.margin),
-        "share": _plain(r.normalised),
-        "stops": r.stops is not Stops.NOTHING,
-    }
-
-
-@lru_cache(maxsize=16)
-def curves_json(axle: Axle, car: Car, inputs: Inputs) -> Json:
-    """Every read-out along the rack and along travel, through the present pose."""
-    out: Json = {}
-    travel = axle.left.travel
-    ways = {"travel": np.linspace(travel.droop_mm, travel.bump_mm, CURVE_POSES)}
-    if axle.left.rack is not None:
-        stop = axle.left.rack.stop_mm
-        ways["rack"] = np.linspace(-stop, stop, CURVE_POSES)
-    for way, at in ways.items():
-        stations = [
-            replace(inputs, travel_mm=float(v)) if way == "travel" else replace(inputs, rack_mm=v)
-            for v in at.tolist()
-        ]
-        found = align_without_locks(swept_at(axle, stations), car)
-        lines = [
-            [[_rounded(v) for v in side.ravel()] for side in values_of(found, q)]
-            for q in SHOWN_QUANTITIES
-        ]
-        out[way] = {"at": [round(float(v), 4) for v in at], "values": lines}
-    return out
-
-
-def _rounded(v: float) -> float | None:
-    return round(float(v), 5) if np.isfinite(v) else None
-
-
-def skeleton_of(corner: Corner) -> list[list[str]]:
-    """Which hard points a thin line joins: rods, arms, struts, shafts, and the knuckle."""
-    layout = corner.layout
-    pairs = [[a, b] for _, a, b in layout.ends() if a in corner.points and b in corner.points]
-    hub = [p for p in layout.on_knuckle if p in corner.points]
-    return pairs + [["wheel_centre", p] for p in hub]
-
-
-def axle_json(axle: Axle, own: Corner) -> Json:
-    """What the page must know of an axle before it moves."""
-    corner = axle.left
-    wheel = own.wheel
-    camber, toe_in = wheel_angles_deg(own.side, wheel.spin_axis)
-    return {
-        "name": axle.name,
-        "title": corner.layout.title,
-        "steered": corner.rack is not None,
-        "level": corner.layout.level,
-        "held": axle.hold.words,
-        "side": own.side.value,
-        "symmetric": axle.symmetric,
-        "rack": 0.0 if corner.rack is None else corner.rack.stop_mm,
-        "working": 0.0 if corner.rack is None else corner.rack.working_mm,
-        "travel": [corner.travel.droop_mm, corner.travel.bump_mm],
-        "points": {
-            n: {"at": _three(at), "on": spoken(own.layout.owner(n))} for n, at in own.points.items()
-        },
-        "lengths": [
-            [spoken(name), spoken(a), spoken(b), round(own.distance_mm(a, b), 3)]
-            for name, a, b in own.layout.ends()
-            if a in own.points and b in own.points
-        ],
-        "skeleton": skeleton_of(own),
-        "wheel": {
-            "outer_radius": round(float(wheel.tyre.outer_radius_mm), 3),
-            "half_width": round(float(wheel.tyre.half_width_mm), 3),
-            "offset": round(float(wheel.rim.offset_mm), 3),
-            "spacer": round(float(wheel.rim.spacer_mm), 3),
-            "camber": round(camber, 4),
-            "toe_in": round(toe_in, 4),
-        },
-    }
-
-
-def quantities_json() -> list[Json]:
-    return [
-        {
-            "name": q.name,
-            "label": q.label,
-            "unit": q.unit,
-            "decimals": q.decimals,
-            "meaning": q.meaning,
-            "formula": q.formula,
-        }
-        for q in SHOWN_QUANTITIES
-    ]

@@ -27,7 +27,7 @@ from websockets.http11 import Request, Response
 
 from linkview import __version__
 from linkview.errors import LinkviewError
-from linkview.export.summary import CAUTIONS
+from linkview.export.cautions import CAUTIONS
 from linkview.live.client import Client
 from linkview.live.desk import Desk
 from linkview.live.gate import COOKIE, LOOPBACK, Gate, Pass, key_in

@@ -10,18 +10,18 @@ from pathlib import Path
 from typing import Any
 
 from linkview.errors import LinkviewError, near_miss
-from linkview.export.page import differs
 from linkview.live.client import Client
-from linkview.live.gapwork import GapJob, gap_works
 from linkview.live.helper import Helper
-from linkview.live.making import WHATS, MakeJob, making_works
-from linkview.live.moving import Inputs, places_json, swept_at
+from linkview.live.jobs import WHATS, GapJob, MakeJob, ShapeJob, Shapes
+from linkview.live.moving import Inputs, swept_at
+from linkview.live.pose_words import places_json
 from linkview.live.room import Command, Json, Room
-from linkview.live.shapework import ShapeJob, Shapes, shape_works
+from linkview.live.works import file_works, quick_gap_works, shape_works, slow_works
 from linkview.model.parts import Axle
+from linkview.model.points import differs
 from linkview.plates.profiles import ShopProfile
 
-SETTLE_S = 0.35  # after the last edit, before the slower work is asked for
+SETTLE_S = 0.6  # after the last edit, before the slower work is asked for
 
 
 class Traffic:
@@ -31,9 +31,11 @@ class Traffic:
         self.shown: dict[str, tuple[int, Shapes]] = {}
         self.known: dict[str, Json] = {}
         self._room, self._shop = room, shop
-        self._gaps = Helper(gap_works, self._from("gaps"))
-        self._shapes = Helper(shape_works, self._from("shapes"))
-        self._makes = Helper(making_works, self._from("files"))
+        self._shapes = Helper(shape_works, self._from("shapes"), behind=3)
+        self._shapes.start()
+        self._quick = Helper(quick_gap_works, self._from("gaps"))
+        self._slow = Helper(slow_works, self._from("certain gaps"), behind=10)
+        self._makes = Helper(file_works, self._from("files"), behind=10)
         self._made: dict[str, Path] = {}
         self._later: asyncio.TimerHandle | None = None
         self._fresh = False
@@ -49,11 +51,19 @@ class Traffic:
         """Ends the helpers and takes away the files that were made."""
         if self._later is not None:
             self._later.cancel()
-        self._gaps.close()
-        self._shapes.close()
-        self._makes.close()
+        for helper in self._helpers.values():
+            helper.close()
         for path in self._made.values():
             shutil.rmtree(path.parent, ignore_errors=True)
+
+    @property
+    def _helpers(self) -> dict[str, Helper]:
+        return {
+            "shapes": self._shapes,
+            "gaps": self._quick,
+            "certain gaps": self._slow,
+            "files": self._makes,
+        }
 
     def made(self, token: str) -> Path | None:
         """A file made for taking away, by the token that its page was told."""
@@ -71,14 +81,18 @@ class Traffic:
         self._fresh = True
 
     def ask_changed(self, axle: str) -> None:
-        """What is wanted at once of an axle that has changed."""
-        self._ask_shapes(axle)
+        """What is wanted at once of an axle that has changed; the slow work on it is in vain."""
+        self._slow.cancel("certified")
+        self._slow.cancel(f"whole {axle}")
         self._ask_sampled(axle)
+        self._ask_shapes(axle)
 
     def ask_posed(self, axle: str, inputs: Inputs) -> None:
         """The gaps of one pose."""
         document = self._room.opened
-        self._gaps.ask("posed", document.generation, GapJob(document.car, axle, inputs))
+        self._quick.ask(
+            "posed", document.generation, GapJob(document.car, axle, self._shop, inputs)
+        )
 
     def ask_all(self) -> None:
         """Everything anew, the slower work too."""
@@ -100,21 +114,21 @@ class Traffic:
 
     def _ask_shapes(self, axle: str) -> None:
         document = self._room.opened
-        job = ShapeJob(document.car, axle, axle)
+        job = ShapeJob(document.car, axle, axle, self._shop)
         self._shapes.ask(f"shapes {axle}", document.generation, job)
 
     def _ask_ghost(self, axle: str) -> None:
-        job = ShapeJob(self._room.ghost_car, axle, f"ghost {axle}")
+        job = ShapeJob(self._room.ghost_car, axle, f"ghost {axle}", self._shop)
         self._shapes.ask(f"ghost {axle}", self._room.opened.generation, job)
 
     def _ask_sampled(self, axle: str) -> None:
         document = self._room.opened
-        self._gaps.ask("sampled", document.generation, GapJob(document.car, axle))
+        self._quick.ask("sampled", document.generation, GapJob(document.car, axle, self._shop))
 
     def _ask_certified(self, axle: str) -> None:
         document = self._room.opened
-        job = GapJob(document.car, axle, shop=self._shop)
-        self._gaps.ask("certified", document.generation, job)
+        job = GapJob(document.car, axle, self._shop)
+        self._slow.ask("certified", document.generation, job)
 
     def _ask_slow(self) -> None:
         """What may come a second later: plates, maps, ghosts that have begun to differ, gaps."""
@@ -126,10 +140,11 @@ class Traffic:
             if f"ghost {name}" not in self.shown and differs(axle, ghost.axles[name]):
                 self._ask_ghost(name)
             job = ShapeJob(document.car, name, name, self._shop)
-            self._shapes.ask(f"whole {name}", document.generation, job)
+            self._slow.ask(f"whole {name}", document.generation, job)
         looked_at = (c.axle for c in self._room.clients if c.axle)
         axle_now = next(looked_at, next(iter(document.car.axles)))
-        self._ask_sampled(axle_now)
+        if f"sampled {axle_now}" not in self.known:
+            self._ask_sampled(axle_now)
         self._ask_certified(axle_now)
 
     # --- what a page asks of them ---------------------------------------------------------------
@@ -140,7 +155,7 @@ class Traffic:
         self._ask_certified(axle)
 
     async def _cancel(self, client: Client, message: Json) -> None:
-        self._gaps.cancel("certified")
+        self._slow.cancel("certified")
         words = {"kind": "certified", "axle": client.axle, "cancelled": True}
         self._room.tell_all("progress", words)
 
@@ -184,7 +199,7 @@ class Traffic:
             task.add_done_callback(self._tasks.discard)
         if self._fresh:
             self._fresh = False
-            self._gaps.ask("warm", 0)
+            self._quick.ask("warm", 0)
             self.settle()
 
     def _heard_made(self, words: Json) -> None:
@@ -200,13 +215,14 @@ class Traffic:
         key = f"{words['job']} {words.get('axle', '')}"
         document = self._room.document
         generation = document.generation if document else -1
-        if kind != "warm" and words["stamp"] != generation:
-            return
+        stale = words["stamp"] != generation
+        if stale and kind not in ("warm", "sampled"):
+            return  # but what is sampled is shown late rather than never while a point is dragged
         told = {"kind": kind, **words}
         if "done" in words or "compiling" in words:
             self._room.tell_all("progress", told)
             return
-        if kind != "posed":
+        if kind != "posed" and not stale:
             self.known[key] = told
         self._room.tell_all(key, told)
 
@@ -222,9 +238,7 @@ class Traffic:
         return placed_json(car.axles[shapes.axle], inputs, shapes.actors)
 
     def _helper_ended(self, which: str) -> None:
-        helpers = {"gaps": self._gaps, "shapes": self._shapes, "files": self._makes}
-        helper = helpers[which]
-        helper.restart()
+        self._helpers[which].restart()
         words = f"the helper for {which} ended and was started again"
         self._room.tell_all("notice", {"kind": "notice", "words": words})
         if self._room.document is not None:

@@ -16,6 +16,11 @@ from linkview.model.keys import Table
 T = TypeVar("T", bound=Table)
 
 
+def spoken(name: str) -> str:
+    """A file's name for a screen: 'tie_rod' -> 'tie rod'."""
+    return name.replace("_", " ")
+
+
 def table_faults(where: str, model: type[T], given: object) -> tuple[T | None, list[Fault]]:
     """One table checked against its keys: the table, or its faults."""
     if not isinstance(given, Mapping):

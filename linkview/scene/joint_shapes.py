@@ -11,8 +11,9 @@ from linkview.geometry import Array, length, unit
 from linkview.model.layouts import BODY, RACK
 from linkview.model.parts import Anchor, Axle, Corner, JointKind, Tube, Wound
 from linkview.scene.colours import Paint
-from linkview.scene.pieces import Piece, Ride, Span, move_between
+from linkview.scene.pieces import Piece
 from linkview.scene.primitives import capsule, coil, cylinder, joined, ring, turned, wire
+from linkview.scene.riding import Ride, Span, move_between
 
 BALL_MM = 13.0
 ON_LINE_MM = 3.0  # a tube this close to the damper's line belongs to the damper

@@ -2,51 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numpy as np
 import pyvista as pv
 
-from linkview.geometry import Array, apply, length, rigid, turn_between, unit
-from linkview.model.layouts import BODY
-from linkview.model.parts import Anchor
 from linkview.scene.colours import Paint
-
-Poses = Mapping[str, Array]  # part -> (4, 4) move from the reference pose; the body's left out
-
-
-def move_of(poses: Poses, part: str) -> Array:
-    """The part's move (4, 4); the identity for the body."""
-    return np.eye(4) if part == BODY else poses[part]
-
-
-@dataclass(frozen=True)
-class Ride:
-    """Moves rigidly with one part."""
-
-    part: str
-
-    def at(self, poses: Poses) -> Array:
-        return move_of(poses, self.part)
-
-
-@dataclass(frozen=True, eq=False)
-class Span:
-    """Reaches from one anchor to another: turned the shortest way, stretched along itself."""
-
-    start: Anchor
-    end: Anchor
-
-    def at(self, poses: Poses) -> Array:
-        a, b = np.asarray(self.start.at), np.asarray(self.end.at)
-        now_a = apply(move_of(poses, self.start.part), a)
-        now_b = apply(move_of(poses, self.end.part), b)
-        along = unit(b - a)
-        stretch = float(length(now_b - now_a) / length(b - a))
-        longer = np.eye(3) + (stretch - 1.0) * np.outer(along, along)
-        linear = turn_between(b - a, now_b - now_a) @ longer
-        return rigid(linear, now_a - linear @ a)
+from linkview.scene.riding import Ride, Span
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,8 +19,3 @@ class Piece:
     paint: Paint
     move: Ride | Span
     measured: bool = False
-
-
-def move_between(start: Anchor, end: Anchor) -> Ride | Span:
-    """A ride where both ends sit on one part, else a span."""
-    return Ride(start.part) if start.part == end.part else Span(start, end)

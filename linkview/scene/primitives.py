@@ -5,7 +5,9 @@ Everything is made once, where it stands at the reference pose; nothing here mov
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Sequence
+from hashlib import blake2b
 from itertools import pairwise
 
 import numpy as np
@@ -19,8 +21,15 @@ CREASE_DEG = 38.0  # edges sharper than this stay sharp when lit
 
 def shaded(points: Array, faces: NDArray[np.intp]) -> pv.PolyData:
     """A mesh with normals for smooth lighting; points (n, 3), triangles (f, 3) with an area."""
-    faces = faces[_has_area(points, faces)]
-    mesh = pv.PolyData.from_regular_faces(np.asarray(points, dtype=np.float32), faces)
+    key = _key(b"shaded", points, faces)
+    if key not in _KEPT:
+        faces = faces[_has_area(points, faces)]
+        flat = pv.PolyData.from_regular_faces(np.asarray(points, dtype=np.float32), faces)
+        return _keep(key, _with_normals(flat))
+    return _kept(key)
+
+
+def _with_normals(mesh: pv.PolyData) -> pv.PolyData:
     return mesh.compute_normals(
         cell_normals=False,
         split_vertices=True,
@@ -28,6 +37,33 @@ def shaded(points: Array, faces: NDArray[np.intp]) -> pv.PolyData:
         consistent_normals=False,
         non_manifold_traversal=False,
     )
+
+
+# The same mesh asked for again is the same object, which nobody changes: while a point is dragged
+# most of a car stays as it was, and this is two thirds of the time its shapes take.
+_KEPT: OrderedDict[bytes, pv.PolyData] = OrderedDict()
+_MOST = 600  # the demo car's both axles and their ghosts take 250
+
+
+def _key(what: bytes, *given: Array | NDArray[np.intp]) -> bytes:
+    said = blake2b(what, digest_size=16)
+    for values in given:
+        array = np.ascontiguousarray(values)
+        said.update(f"{array.dtype.str}{array.shape}".encode())
+        said.update(array)
+    return said.digest()
+
+
+def _kept(key: bytes) -> pv.PolyData:
+    _KEPT.move_to_end(key)
+    return _KEPT[key]
+
+
+def _keep(key: bytes, mesh: pv.PolyData) -> pv.PolyData:
+    _KEPT[key] = mesh
+    if len(_KEPT) > _MOST:
+        _KEPT.popitem(last=False)
+    return mesh
 
 
 def joined(meshes: Sequence[pv.PolyData]) -> pv.PolyData:
@@ -79,6 +115,9 @@ def turned(section: Array, centre: Array, axis: Array, *, count: int = 64) -> pv
 
     Seen with the axis to the right and radius upward the section runs counter-clockwise.
     """
+    key = _key(b"turned", section, centre, axis, np.array(count))
+    if key in _KEPT:
+        return _kept(key)
     angle = np.linspace(0.0, 2.0 * np.pi, count, endpoint=False)
     along, radius = np.asarray(section, dtype=float).T
     local = np.stack(
@@ -91,7 +130,7 @@ def turned(section: Array, centre: Array, axis: Array, *, count: int = 64) -> pv
     )
     points = apply(frame_along(axis, centre), local.reshape(-1, 3))
     faces = _strip(len(along), count, ring_closed=True)[:, ::-1]
-    return shaded(points, faces)
+    return _keep(key, shaded(points, faces))
 
 
 def _has_area(points: Array, faces: NDArray[np.intp]) -> NDArray[np.bool_]:

@@ -41,7 +41,7 @@ from linkview.scene.joint_shapes import (
     spring_coil,
     wound_mesh,
 )
-from linkview.scene.pieces import Piece, Ride, move_between
+from linkview.scene.pieces import Piece
 from linkview.scene.primitives import (
     bent_tube,
     block,
@@ -51,6 +51,7 @@ from linkview.scene.primitives import (
     shaded,
     turned,
 )
+from linkview.scene.riding import Ride, move_between
 
 DRAWN_CHORD_MM = 0.2  # a plate's arcs are drawn by chords this close to them
 BAR_MM = 10.0  # radius of a bar that the file gives no body for

@@ -14,16 +14,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pyvista as pv
 
-from linkview.alignment.wheel import contact_centre
 from linkview.errors import LinkageLocked
-from linkview.geometry import Array, Z, apply, apply_direction, frozen, rigid
+from linkview.geometry import Array, Z, frozen
 from linkview.kinematics.sweep import AxleSweep, CornerSweep
 from linkview.model.layouts import BODY, WHEEL
 from linkview.model.parts import Axle, Corner, Side
 from linkview.plates.plate import Plate
 from linkview.scene.colours import Paint
-from linkview.scene.pieces import Piece, Poses, Ride, Span, move_of
+from linkview.scene.pieces import Piece
 from linkview.scene.primitives import cylinder, joined, ring, surface
+from linkview.scene.riding import Move, Poses, Ride, Span, Underfoot, standing_at
 from linkview.scene.shapes import axle_pieces
 
 PAD_RADIUS_MM, PAD_MM = 215.0, 10.0
@@ -58,28 +58,6 @@ def pose_of(sweep: AxleSweep, i: int, j: int) -> AxlePose:
 def corner_poses(sweep: CornerSweep, i: int, j: int) -> Poses:
     """Every moving part's (4, 4) at one pose of a sweep."""
     return {part: frozen(moves[i, j]) for part, moves in sweep.poses.items()}
-
-
-@dataclass(frozen=True, eq=False)
-class Underfoot:
-    """Stays level under one wheel: follows its contact centre, does not turn."""
-
-    corner: Corner
-
-    def at(self, poses: Poses) -> Array:
-        shift = standing_at(self.corner, poses) - standing_at(self.corner, {WHEEL: np.eye(4)})
-        return rigid(np.eye(3), shift)
-
-
-def standing_at(corner: Corner, poses: Poses) -> Array:
-    """The wheel's contact centre (3,) mm."""
-    move = move_of(poses, WHEEL)
-    spin = apply_direction(move, corner.wheel.spin_axis)
-    centre = apply(move, corner.points["wheel_centre"])
-    return contact_centre(centre, spin, corner.wheel.loaded_radius_mm)
-
-
-Move = Ride | Span | Underfoot
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,7 +15,7 @@ from linkview.alignment.wheel import steer_rad
 from linkview.geometry import Array
 from linkview.kinematics.sweep import CornerSweep, sweep_corner
 from linkview.model.parts import Axle, Corner, Side
-from linkview.scene.pieces import Poses
+from linkview.scene.riding import Poses
 from linkview.scene.stage import AxlePose, corner_poses
 
 FRAMES_PER_S = 20

@@ -37,32 +37,47 @@ const linkview = (() => {
     return stage.shutCells[cell.i * wide + cell.j] === 0;
   }
 
+  // --- without a graphics card -----------------------------------------------------------------
+
+  // Without a graphics card the browser's own smoothing made a frame four times as long (758 ms
+  // against 195 on a busy machine): then moving frames are drawn coarser, and finer once at rest.
+  const soft = (() => {
+    const trial = document.createElement("canvas").getContext("webgl2");
+    if (!trial) return false;
+    const known = trial.getExtension("WEBGL_debug_renderer_info");
+    const name = known ? String(trial.getParameter(known.UNMASKED_RENDERER_WEBGL)) : "";
+    trial.getExtension("WEBGL_lose_context")?.loseContext();
+    return /swiftshader|llvmpipe|softpipe|software|basic render/i.test(name);
+  })();
+
   // --- building --------------------------------------------------------------------------------
 
   const PAINTS = data.paints, materials = {};
-  // What is solid marks its pixels, so that the ghost is strong beside the car and faint over it.
-  const marking = { stencilWrite: true, stencilRef: 1, stencilFunc: THREE.AlwaysStencilFunc, stencilZPass: THREE.ReplaceStencilOp };
+  // Gloss costs a third of a frame where the processor draws it.
+  const solid = ({ roughness, metalness, ...look }) => (soft ? new THREE.MeshLambertMaterial(look) : new THREE.MeshStandardMaterial({ ...look, roughness, metalness }));
+  // What is solid marks its pixels, and the ghost each that it has drawn on: so it is strong beside
+  // the car, faint over it, and nowhere twice.
+  const SOLID = 4;
+  const marking = { stencilWrite: true, stencilRef: SOLID, stencilFunc: THREE.AlwaysStencilFunc, stencilZPass: THREE.ReplaceStencilOp };
   function materialOf(paint) {
     if (materials[paint]) return materials[paint];
     const { hex, alpha, dull } = PAINTS[paint];
     const look = { color: hex, roughness: dull ? 0.92 : 0.48, metalness: dull ? 0 : 0.12 };
     if (alpha < 1) Object.assign(look, { transparent: true, opacity: alpha, depthWrite: false, side: THREE.DoubleSide });
     else Object.assign(look, marking);
-    return (materials[paint] = new THREE.MeshStandardMaterial(look));
+    return (materials[paint] = solid(look));
   }
   const alarmed = {};
   function alarmOf(paint) {
     if (alarmed[paint]) return alarmed[paint];
     const mix = new THREE.Color(PAINTS[paint].hex).lerp(new THREE.Color(PAINTS.WARNING.hex), paint === "TYRE" ? 0.4 : 0.75);
-    return (alarmed[paint] = new THREE.MeshStandardMaterial({ color: mix, roughness: 0.7, side: THREE.DoubleSide }));
+    return (alarmed[paint] = solid({ color: mix, roughness: 0.7, metalness: 0, side: THREE.DoubleSide }));
   }
-  const faded = new THREE.MeshStandardMaterial({ color: "#8a97a8", transparent: true, opacity: 0.17, depthWrite: false });
-  const behind = { polygonOffset: true, polygonOffsetFactor: 2, polygonOffsetUnits: 8 };
-  const veil = new THREE.MeshBasicMaterial({ colorWrite: false, ...behind });
-  const ghostly = (opacity, stencilFunc) => new THREE.MeshBasicMaterial({ color: PAINTS.GHOST.hex, transparent: true, opacity,
-    depthWrite: false, stencilWrite: true, stencilRef: 1, stencilFunc, ...behind });
-  const beside = ghostly(0.36, THREE.NotEqualStencilFunc), over = ghostly(0.1, THREE.EqualStencilFunc);
-  const faint = [];  // the ghost where it is seen over the car: a third of its cost, left out of coarse frames
+  const faded = solid({ color: "#8a97a8", roughness: 1, metalness: 0, transparent: true, opacity: 0.17, depthWrite: false });
+  const ghostly = (opacity, stencilRef) => new THREE.MeshBasicMaterial({ color: PAINTS.GHOST.hex, transparent: true, opacity, depthWrite: false,
+    stencilWrite: true, stencilRef, stencilFunc: THREE.EqualStencilFunc, stencilZPass: THREE.IncrementStencilOp, polygonOffset: true, polygonOffsetFactor: 2, polygonOffsetUnits: 8 });
+  const beside = ghostly(0.36, 0), over = ghostly(0.1, SOLID);
+  const faint = [];  // the ghost where it is seen over the car: half its cost, left out of coarse frames
   const edging = new THREE.LineBasicMaterial({ color: "#6d7a8b", transparent: true, opacity: 0.7 });
 
   function geometryOf(mesh) {
@@ -99,7 +114,7 @@ const linkview = (() => {
           if (turn) { item.matrixAutoUpdate = false; item.matrix.copy(turn); }
           item.renderOrder = order; item.name = mesh.name; node.add(item); return item;
         };
-        if (ghost) { add(new THREE.Mesh(mesh.shape, veil), 5); add(new THREE.Mesh(mesh.shape, beside), 6); faint.push(add(new THREE.Mesh(mesh.shape, over), 6)); continue; }
+        if (ghost) { add(new THREE.Mesh(mesh.shape, beside), 6); faint.push(add(new THREE.Mesh(mesh.shape, over), 6)); continue; }
         add(new THREE.Mesh(mesh.shape, materialOf(mesh.paint)), mesh.paint === "SHELL" ? 3 : 1).userData.paint = mesh.paint;
         if (mesh.paint === "SHELL") add(new THREE.LineSegments(new THREE.EdgesGeometry(mesh.shape, 35), edging), 4);
       }
@@ -138,24 +153,25 @@ const linkview = (() => {
   // --- the window ------------------------------------------------------------------------------
 
   const canvas = document.getElementById("canvas"), tag = document.getElementById("tag");
-  // Without a graphics card the browser's own smoothing made a frame four times as long (758 ms
-  // against 195 on a busy machine): then moving frames are drawn coarser, and finer once at rest.
-  function drawsInSoftware() {
-    const trial = document.createElement("canvas").getContext("webgl2");
-    if (!trial) return false;
-    const known = trial.getExtension("WEBGL_debug_renderer_info");
-    const name = known ? String(trial.getParameter(known.UNMASKED_RENDERER_WEBGL)) : "";
-    trial.getExtension("WEBGL_lose_context")?.loseContext();
-    return /swiftshader|llvmpipe|softpipe|software|basic render/i.test(name);
-  }
-  const FINE_AFTER_MS = 400;
-  let renderer = null, soft = false;
+  const FINE_AFTER_MS = 600;
+  let renderer = null;
   try {
-    soft = drawsInSoftware();
     renderer = new THREE.WebGLRenderer({ canvas, antialias: !soft, alpha: true, stencil: true });
   } catch { document.getElementById("nogl").hidden = false; }
-  const ratio = soft ? 1.25 : Math.min(window.devicePixelRatio || 1, 2);
-  const COARSE = 0.64;  // of the fine frame's width and height
+  const RATIO = soft ? 1.25 : Math.min(window.devicePixelRatio || 1, 2), COARSE = 0.5;
+  // A buffer that changes its size waits for every frame still being drawn, up to 0.3 s in software:
+  // so coarse frames go into a smaller picture of their own, which is then spread over the buffer.
+  const coarse = soft ? new THREE.WebGLRenderTarget(1, 1, { stencilBuffer: true }) : null;
+  if (coarse) { coarse.isXRRenderTarget = true; coarse.texture.colorSpace = THREE.SRGBColorSpace; }  // colours as in the buffer
+  function drawCoarse() {
+    const gl = renderer.getContext(), { width, height } = canvas;
+    renderer.setRenderTarget(coarse);
+    renderer.render(scene, camera);
+    renderer.setRenderTarget(null);
+    renderer.state.bindFramebuffer(gl.READ_FRAMEBUFFER, renderer.properties.get(coarse).__webglFramebuffer);
+    gl.blitFramebuffer(0, 0, coarse.width, coarse.height, 0, 0, width, height, gl.COLOR_BUFFER_BIT, gl.LINEAR);
+    renderer.state.bindFramebuffer(gl.READ_FRAMEBUFFER, null);
+  }
   const scene = new THREE.Scene(), world = new THREE.Group();
   world.scale.setScalar(0.001);
   scene.add(world, new THREE.HemisphereLight("#ffffff", "#8894a5", 1.5));
@@ -189,36 +205,43 @@ const linkview = (() => {
 
   const state = { axle: null, rack: 0, travel: 0, ghost: true, reached: true, gap: null, inputAt: 0, drawnAfterMs: null };
   const listeners = [];
-  // One frame at a time: at once when none is on its way, else as soon as that one is through.
-  let onItsWay = false, wanted = false, pace = "resting", restTimer = 0;
+  // One frame at a time, of what stands at the end of the task that asked for it: at once when none
+  // is being drawn, else as soon as that one is through, so that no frames queue for the processor.
+  let drawing = false, wanted = false, asked = false, restTimer = 0;
   function redraw() {
-    if (!renderer) return;
-    if (soft) {
-      clearTimeout(restTimer);
-      restTimer = setTimeout(() => drawAt("resting"), FINE_AFTER_MS);
-    }
-    if (onItsWay) { wanted = true; return; }
-    drawAt("moving");
+    if (!renderer || asked) return;
+    asked = true;
+    queueMicrotask(() => {
+      asked = false;
+      if (soft) {
+        clearTimeout(restTimer);
+        restTimer = setTimeout(() => drawAt("resting"), FINE_AFTER_MS);
+      }
+      if (drawing) wanted = true; else drawAt("moving");
+    });
   }
-  // A coarse frame fills a corner of the canvas, which is then shown larger. Giving the canvas another
-  // size instead waits until the frame before it is drawn: up to 230 ms after a fine one.
-  function spread(share) {
-    const { clientWidth: w, clientHeight: h } = canvas;
-    renderer.setViewport(0, 0, w * share, h * share);
-    renderer.setScissor(0, 0, w * share, h * share);
-    renderer.setScissorTest(share < 1);
-    canvas.style.transform = share < 1 ? `scale(${1 / share})` : "";
-  }
-  function drawAt(newPace) {
-    if (soft && pace !== newPace) { pace = newPace; spread(pace === "moving" ? COARSE : 1); }
-    for (const item of faint) item.visible = pace === "resting" || !soft;
+  function drawAt(pace) {
+    const rough = soft && pace === "moving";
+    for (const item of faint) item.visible = !rough;
     wanted = false;
-    renderer.render(scene, camera);
+    if (rough) drawCoarse(); else renderer.render(scene, camera);
     if (state.inputAt) { state.drawnAfterMs = performance.now() - state.inputAt; state.inputAt = 0; }
     placeTag();
-    if (onItsWay || pace === "resting" && soft) return;  // a frame at rest holds up no move
-    onItsWay = true;
-    requestAnimationFrame(() => { onItsWay = false; if (wanted) drawAt("moving"); });
+    if (drawing) return;
+    drawing = true;
+    whenDrawn(() => { drawing = false; if (wanted) drawAt("moving"); });
+  }
+  function whenDrawn(then) {
+    if (!soft) { requestAnimationFrame(then); return; }
+    const gl = renderer.getContext(), mark = gl.fenceSync(gl.SYNC_GPU_COMMANDS_COMPLETE, 0), since = performance.now();
+    gl.flush();
+    const look = () => {
+      const through = !mark || gl.isContextLost() || gl.getSyncParameter(mark, gl.SYNC_STATUS) === gl.SIGNALED || performance.now() - since > 1000;
+      if (!through) { setTimeout(look, 8); return; }
+      gl.deleteSync(mark);
+      requestAnimationFrame(then);
+    };
+    setTimeout(look, 8);
   }
 
   function placeTag() {
@@ -232,9 +255,9 @@ const linkview = (() => {
   function fit() {
     const { clientWidth: w, clientHeight: h } = canvas;
     if (!renderer || !w || !h) return;
-    renderer.setPixelRatio(ratio);
+    renderer.setPixelRatio(RATIO);
     renderer.setSize(w, h, false);
-    if (soft) spread(pace === "moving" ? COARSE : 1);
+    if (coarse) coarse.setSize(Math.ceil(COARSE * canvas.width), Math.ceil(COARSE * canvas.height));
     camera.aspect = w / h;
     camera.updateProjectionMatrix();
     redraw();

@@ -50,12 +50,14 @@ live.view = (() => {
   }
   function applyVisible() {
     const now = live.state.axle && live.state.axle.name;
+    let changed = false;
+    const put = (item, on) => { if (item.visible !== on) { item.visible = on; changed = true; } };
     for (const [slot, held] of Object.entries(slots)) {
       const ghost = slot.startsWith("ghost ");
-      held.group.visible = held.axle === now && (!ghost || (shown.ghost && live.state.axle.differs));
-      if (!ghost) held.group.traverse((item) => { if (item.isMesh || item.isLineSegments) item.visible = !hidden.has(item.name); });
+      put(held.group, held.axle === now && (!ghost || (shown.ghost && live.state.axle.differs)));
+      if (!ghost) held.group.traverse((item) => { if (item.isMesh || item.isLineSegments) put(item, !hidden.has(item.name)); });
     }
-    linkview.redraw();
+    if (changed) linkview.redraw();
   }
   /** Names of what can be hidden on the axle shown. */
   function names() {

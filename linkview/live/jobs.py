@@ -1,0 +1,72 @@
+"""What the helper processes are asked and what shapes they answer; loads nothing heavy."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from linkview.export.actors import Actor
+from linkview.live.moving import Inputs
+from linkview.model.parts import Car
+from linkview.model.read import HardPointFile
+from linkview.plates.profiles import ShopProfile
+
+Json = dict[str, Any]
+AT_RIDE = Inputs()
+
+
+@dataclass(frozen=True, eq=False)
+class GapJob:
+    """inputs: of the posed ones. shop: whose plates are among the bodies of the certified ones."""
+
+    car: Car
+    axle: str
+    shop: ShopProfile
+    inputs: Inputs = AT_RIDE
+
+
+@dataclass(frozen=True, eq=False)
+class ShapeJob:
+    """slot: where on the page the shapes belong; comes back with them. shop: for plates."""
+
+    car: Car
+    axle: str
+    slot: str
+    shop: ShopProfile
+
+
+@dataclass(frozen=True, eq=False)
+class Shapes:
+    """What a page needs to show an axle. stage: actors by name, their meshes named by `key`.
+
+    meshes: key -> (header, bytes); a page that has a key is not sent it again. actors: without
+    meshes, to place them. frame: the middle and half the size of what moves, mm.
+    """
+
+    axle: str
+    slot: str
+    stage: list[Json]
+    meshes: dict[str, tuple[Json, bytes]]
+    actors: tuple[Actor, ...]
+    frame: Json
+
+
+@dataclass(frozen=True, eq=False)
+class MakeJob:
+    """what: one of `WHATS`. car: as it stands, saved or not; found: as found."""
+
+    what: str
+    file: HardPointFile
+    car: Car
+    found: Car
+    shop: ShopProfile
+
+
+# Files that can be taken away: name -> what it is, in a builder's words.
+WHATS: dict[str, str] = {
+    "plates": "Plates: DXF to cut, drawings, templates, cut list",
+    "tables": "Tables: points, positions, alignment, limits, gaps, summary",
+    "report": "Report, set-up and measuring sheets, PDF and HTML",
+    "page": "Offline page: one file to mail",
+    "model3d": "3-D file (GLB), animated",
+}
