@@ -62,10 +62,13 @@ COMMANDS = (
     tuning.add_targets,
 )
 
+ALONE = ("view",)  # what `linkview` does without a word: the live page's start screen
+
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Runs one command and returns its exit status."""
-    args = _parser().parse_args(argv)
+    given = sys.argv[1:] if argv is None else list(argv)
+    args = _parser().parse_args(given or ALONE)
     run: Callable[[argparse.Namespace], int] = args.run
     try:
         with _heeding_interrupts():
@@ -87,7 +90,8 @@ def _parser() -> argparse.ArgumentParser:
         prog="linkview",
         description="Where every joint of a suspension goes, what touches what, and the plates to "
         "cut, from one hard-point file.",
-        epilog="Computed geometry proves nothing about strength, fatigue, welds or loads; 'no "
+        epilog="Alone it opens the live page with a start screen. "
+        "Computed geometry proves nothing about strength, fatigue, welds or loads; 'no "
         "contact found' is not 'safe'. See README.md.",
     )
     parser.add_argument("--version", action="version", version=f"linkview {__version__}")

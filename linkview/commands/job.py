@@ -27,7 +27,7 @@ from linkview.commands.common import (
     status_of,
 )
 from linkview.commands.progress import announce_compiling, progress
-from linkview.errors import GraphicsMissing, LinkviewError
+from linkview.errors import GraphicsMissing
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -63,13 +63,10 @@ def _demo(args: argparse.Namespace) -> int:
 
 
 def demo_file() -> Path:
-    """The shipped demo car: beside the package in a clone, inside it when installed elsewhere."""
-    package = Path(__file__).parents[1]
-    for folder in (package.parent / "models", package / "models"):
-        path = folder / "demo_coupe" / "demo_coupe.toml"
-        if path.is_file():
-            return path
-    raise LinkviewError("the demo car is missing from this installation; install from the clone")
+    """The shipped demo car."""
+    from linkview.model.shipped import DEMO, shipped_file
+
+    return shipped_file(DEMO)
 
 
 def _run(args: argparse.Namespace) -> int:

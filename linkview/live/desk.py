@@ -10,6 +10,8 @@ from linkview.live.client import Client
 from linkview.live.document import Document
 from linkview.live.looking import Looking
 from linkview.live.room import Command, Json, Room
+from linkview.live.shelf import remember
+from linkview.live.starting import Starting
 from linkview.live.traffic import Traffic
 from linkview.plates.profiles import ShopProfile
 
@@ -26,17 +28,22 @@ class Desk:
             **self._looking.commands,
             **changing.commands,
             **self._traffic.commands,
+            **Starting(self._room, self.open).commands,
             "reopen": self._reopen,
         }
 
     async def open(self, path: Path, variant: str) -> None:
         """Opens a file; raises LinkviewError and keeps what was open."""
-        self._room.document = await self._room.run(lambda: Document.opened(path, variant))
+        document = await self._room.run(lambda: Document.opened(path, variant))
+        if self._room.document is not None:  # what helpers still answer of the old one is too old
+            document.generation += self._room.document.generation + 1
+        self._room.document = document
         self._traffic.shown.clear()
         self._traffic.known.clear()
         for client in list(self._room.clients):
             await self._looking.hello(client, {})
         self._traffic.ask_first()
+        remember(document.file.path)
 
     def close(self) -> None:
         """Ends the helpers; what was not saved stays kept."""

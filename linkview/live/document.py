@@ -28,9 +28,20 @@ SAME_MM = 1e-6
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]{0,59}")
 
 
+def home_folder() -> Path:
+    """Where the program keeps things of its own."""
+    return Path(os.environ.get(HOME) or Path.home() / ".linkview")
+
+
 def unsaved_folder() -> Path:
     """Where work not saved yet is kept from crash to start."""
-    return Path(os.environ.get(HOME) or Path.home() / ".linkview") / "unsaved"
+    return home_folder() / "unsaved"
+
+
+def journal_of(path: Path) -> Path:
+    """Where unsaved work on a file, by its whole path, is kept."""
+    name = hashlib.sha256(str(path).encode()).hexdigest()[:24]
+    return unsaved_folder() / f"{name}.json"
 
 
 @dataclass
@@ -74,8 +85,7 @@ class Document:
 
     @property
     def journal(self) -> Path:
-        name = hashlib.sha256(str(self.file.path).encode()).hexdigest()[:24]
-        return unsaved_folder() / f"{name}.json"
+        return journal_of(self.file.path)
 
     # --- changing -----------------------------------------------------------------------------
 

@@ -1,36 +1,94 @@
-"""Starts the live page: the server, the browser, and the words on the terminal."""
+"""Starts the live page: the server, the browser or a window, and the words on the terminal."""
 
 from __future__ import annotations
 
 import asyncio
 import sys
 import webbrowser
+from dataclasses import dataclass
+from enum import Enum
 from pathlib import Path
 
 from linkview.live.server import Address, run
+from linkview.live.window import Fate, Window, open_window
 from linkview.plates.profiles import ShopProfile
 
 
+class Show(Enum):
+    """Where the page is shown once it is there."""
+
+    BROWSER = "browser"
+    WINDOW = "window"
+    NOWHERE = "nowhere"
+
+
 def serve_page(
-    model: Path, *, variant: str, shop: ShopProfile, host: str, port: int, browser: bool
+    model: Path | None, *, variant: str, shop: ShopProfile, host: str, port: int, show: Show
 ) -> int:
-    """Serves until Ctrl-C, and returns the exit status. Raises LinkviewError for a bad file."""
+    """Serves until Ctrl-C, or until its own window is closed, and returns the exit status.
+
+    model: None for the start screen. Raises LinkviewError for a bad file.
+    """
     address = Address(host, port)
+    served: list[_Served] = []
 
     def ready(link: str, look: str) -> None:
         print(f"linkview: the live page is at {link}", flush=True)
         if look:
             print(f"linkview: for others, only to look: {look}", flush=True)
-        print("linkview: Ctrl-C ends it; what was changed is kept", file=sys.stderr, flush=True)
-        if browser:
-            webbrowser.open(link)
+        _say("Ctrl-C ends it; what was changed is kept")
+        served.append(_shown(link, show))
+
+    async def serve() -> None:
+        task = asyncio.ensure_future(run(address, model, variant, shop, ready))
+        while not task.done():
+            await asyncio.wait([task], timeout=0.5)
+            if served and not task.done() and served[0].over():
+                task.cancel()
+        if not task.cancelled():
+            task.result()
 
     if not address.loopback:
-        print(
-            f"linkview: WARNING: listening on {host}: anyone on that network who has a link can "
-            "see this car, and with the first link change it. The way there is not encrypted.",
-            file=sys.stderr,
-            flush=True,
+        _say(
+            f"WARNING: listening on {host}: anyone on that network who has a link can see this "
+            "car, and with the first link change it and open other hard-point files of this "
+            "machine. The way there is not encrypted."
         )
-    asyncio.run(run(address, model, variant, shop, ready))
+    asyncio.run(serve())
     return 0
+
+
+@dataclass
+class _Served:
+    """A page as it was shown. window: None where it is a tab, or nowhere."""
+
+    link: str
+    window: Window | None = None
+
+    def over(self) -> bool:
+        """Whether its window was closed; one that could not open is a tab from then on."""
+        fate = Fate.OPEN if self.window is None else self.window.fate()
+        if fate is Fate.FAILED:
+            self.window = None
+            _in_a_tab(self.link, "the browser could not open a window of its own")
+        if fate is Fate.CLOSED:
+            _say("its window was closed, so it ends; what was changed is kept")
+        return fate is Fate.CLOSED
+
+
+def _shown(link: str, show: Show) -> _Served:
+    window = open_window(link) if show is Show.WINDOW else None
+    if show is Show.WINDOW and window is None:
+        _in_a_tab(link, "no browser that can open a window of its own (Chromium family) was found")
+    elif show is Show.BROWSER:
+        webbrowser.open(link)
+    return _Served(link, window)
+
+
+def _in_a_tab(link: str, why: str) -> None:
+    _say(f"{why}; the page is in a tab of your usual browser")
+    webbrowser.open(link)
+
+
+def _say(words: str) -> None:
+    print(f"linkview: {words}", file=sys.stderr, flush=True)

@@ -11,6 +11,10 @@
   // --- the car ---------------------------------------------------------------------------------
 
   wire.on("car", (message) => {
+    const here = `${message.state.folder} ${message.state.file}`;
+    if (state.car && state.opened !== here) { location.replace(location.pathname); return; }  // another car: everything anew
+    state.opened = here;
+    live.start.hide();
     const old = state.car, axleName = state.axle ? state.axle.name : link.get("axle");
     state.car = message;
     state.axle = message.axles.find((a) => a.name === axleName) || message.axles[0];
@@ -214,7 +218,7 @@
   let mine = false;
   live.make = (what) => { mine = true; state.making = { what: "beginning", done: 0, count: 1 }; sheets.refresh(); wire.ask({ do: "make", what }); };
   wire.on("notice", (message) => live.toast(message.words));
-  wire.on("start", () => { $("state").textContent = "no file is open"; });
+  wire.on("start", (message) => { $("state").textContent = "no file is open"; live.start.show(message.writable); });
   wire.on("saved", (message) => { live.toast(`Saved as ${message.name} in ${message.path}`); });
 
   // --- changing --------------------------------------------------------------------------------
@@ -229,6 +233,7 @@
   wire.on("edited", () => { $("refused").hidden = true; });
   wire.on("refused", (message) => {
     if (message.of === "curves") return;
+    if (live.start.refused(message.words)) return;
     const back = el("button", { type: "button", onclick: () => { $("refused").hidden = true; sheets.refresh(); view.overlay(); } }, message.of === "edit" ? "Back to the last good place" : "All right");
     const words = message.of === "edit" ? "That cannot be built; the last pose that goes together is still shown." : "";
     const lines = message.words.split("\n").slice(0, 3).map((line) => el("p", {}, line));

@@ -297,15 +297,16 @@ live.sheets = (() => {
   function about() {
     const { car } = live.state;
     const variants = el("select", { id: "variant", disabled: !car.writable, onchange: () => live.chooseVariant(variants.value) }, ...car.state.variants.map(([name, title]) => el("option", { value: name, selected: name === car.state.base }, `${nice(name)}: ${title}`)));
-    pages.about.replaceChildren(
+    pages.about.replaceChildren(...[
       el("h2", {}, "File"), el("p", {}, `${car.state.file} in ${car.state.folder}`),
+      car.writable ? el("div", { class: "row" }, el("button", { type: "button", id: "another", onclick: () => live.start.show(true) }, "Open another car …")) : null,
       el("label", { for: "variant" }, "Begin from"), variants,
       car.state.unsaved ? el("p", {}, el("button", { type: "button", onclick: () => live.discard() }, `Put away ${car.state.changes} change${car.state.changes === 1 ? "" : "s"} not saved (undo brings them back)`)) : null,
       ...car.notes.map((n) => el("p", { class: "note" }, n)),
       el("h2", {}, "Files of the car as it stands"), ...files(),
       el("h2", {}, "Cautions"), el("ul", {}, ...linkview.data.cautions.map((c) => el("li", {}, c))),
       el("h2", {}, "Keys"), el("p", { class: "note" }, "In the picture: arrows turn it, + and − come nearer and go away, A and D steer, W and S bump and droop, space plays. Ctrl+Z undoes, Ctrl+Y does again. On a taken point the arrows move it by one step."),
-      el("p", { class: "note" }, "Drawn with three.js (MIT licence). Works without a network; nothing is loaded from outside, nothing leaves this machine."));
+      el("p", { class: "note" }, "Drawn with three.js (MIT licence). Works without a network; nothing is loaded from outside, nothing leaves this machine.")].filter(Boolean));
   }
 
   const MAKE = { now, points, curves, gaps, map, plates, about };
