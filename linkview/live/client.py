@@ -25,7 +25,8 @@ class Socket(Protocol):
 
 
 class Client:
-    """writable: may change the document. keys: of the meshes it holds, by slot."""
+    """writable: may change the document. keys: of the meshes it holds, by slot. joints,
+    whole: whether it shows the joints' axes, and every axle."""
 
     def __init__(self, socket: Socket, *, writable: bool) -> None:
         self.writable = writable
@@ -34,6 +35,7 @@ class Client:
         self.asked = Inputs()
         self.stops = True
         self.ghost = True
+        self.joints = self.whole = False
         self._socket = socket
         self._keys: dict[str, frozenset[str]] = {}
         self._out: dict[str, Callable[[], str | bytes]] = {}

@@ -12,7 +12,9 @@ from linkview.live.jobs import WHATS
 from linkview.live.moving import Inputs, moment_at, moment_stopped
 from linkview.live.pose_words import curves_json, moment_json, readings_json
 from linkview.live.room import Command, Json, Room
+from linkview.live.standing import joints_json, others_json
 from linkview.live.traffic import Traffic, placed_json
+from linkview.model.parts import Car
 from linkview.model.points import differs
 
 
@@ -84,6 +86,8 @@ class Looking:
             client.axle, client.inputs = axle, Inputs()
         client.stops = bool(message.get("stop", True))
         client.ghost = bool(message.get("ghost", True))
+        client.joints = bool(message.get("joints"))
+        client.whole = bool(message.get("whole"))
         client.asked = Inputs(*(float(message[k]) for k in ("rack", "travel", "roll")))
         if not all(abs(v) < 1e5 for v in vars(client.asked).values()):
             raise ValueError("rack, travel and roll must be numbers")
@@ -107,7 +111,18 @@ class Looking:
         if client.ghost and ghost:
             before = self._room.ghost_car.axles[client.axle]
             words["ghost"] = placed_json(before, moment.inputs, ghost)
+        if client.joints:
+            words["joints"] = joints_json(moment.sweep)
+        if client.whole:
+            words["others"] = self._others(client, document.car, "")
+            words["otherGhosts"] = self._others(client, self._room.ghost_car, "ghost ")
         return words
+
+    def _others(self, client: Client, car: Car, slot: str) -> Json:
+        """Where every other axle stands; `slot`: what its shapes' names begin with."""
+        actors = {name: self._actors(f"{slot}{name}") for name in car.axles}
+        actors = {name: some for name, some in actors.items() if some}
+        return others_json(car, client.axle, client.inputs, actors)
 
     def _actors(self, slot: str) -> Any:
         shown = self._traffic.shown

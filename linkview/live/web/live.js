@@ -57,6 +57,7 @@
   function start() {
     started = true;
     $("axles").replaceChildren(...state.car.axles.map((a) => el("button", { type: "button", "data-key": a.name, onclick: () => chooseAxle(a.name) }, a.name[0].toUpperCase() + a.name.slice(1))));
+    if (state.car.axles.length > 1) $("axles").append(el("button", { type: "button", "data-key": "whole", "aria-pressed": "false", "aria-label": "Both axles in the picture", onclick: wholeCar }, "Both"));
     $("views").replaceChildren(...Object.keys(view.VIEWS).map((name) => el("button", { type: "button", "data-key": name, onclick: () => { view.lookFrom(name); press("views", name); } }, name)));
     press("views", "Corner");
     buildShown();
@@ -72,7 +73,7 @@
   function setAxle(name) {
     state.axle = state.car.axles.find((a) => a.name === name);
     state.posed = null; state.curves = null;
-    press("axles", name);
+    press("axles", name); pressWhole();
     $("steergauge").hidden = !state.axle.steered;
     $("rollgauge").hidden = state.axle.level;
     const { rack, travel } = state.axle;
@@ -81,6 +82,15 @@
     view.select(null);
     view.buildHandles();
   }
+  /** Every axle in the picture; the one chosen before is the one that is steered and read. */
+  function wholeCar() {
+    view.shown.whole = !view.shown.whole;
+    pressWhole();
+    view.applyVisible();
+    view.lookFrom(view.view());
+    askPose();
+  }
+  function pressWhole() { for (const b of $("axles").children) if (b.dataset.key === "whole") b.setAttribute("aria-pressed", String(view.shown.whole)); }
   function chooseAxle(name) {
     stop();
     setAxle(name);
@@ -99,7 +109,7 @@
 
   function askPose(inputAt) {
     if (inputAt) askedAt = askedAt || inputAt;
-    wire.ask({ do: "pose", axle: state.axle.name, ...wanted, stop: $("stops").checked, ghost: view.shown.ghost });
+    wire.ask({ do: "pose", axle: state.axle.name, ...wanted, stop: $("stops").checked, ghost: view.shown.ghost, joints: view.shown.joints, whole: view.shown.whole });
   }
   let askedAt = 0, settled = 0;
   wire.on("pose", (message) => {
@@ -111,6 +121,8 @@
     if (state.posed && (!same(message, state.posed.at) || state.posed.stamp !== message.generation)) { state.posed = null; view.gaps([]); }
     view.place(message.axle, message.places);
     view.place(`ghost ${message.axle}`, message.ghost);
+    if (message.others) view.placeOthers(message.others, message.otherGhosts);
+    live.joints.show(view.shown.joints ? message.joints : null);
     view.lines(); view.overlay();
     linkview.redraw();
     if (askedAt) { state.movedAfterMs = performance.now() - askedAt; askedAt = 0; }
@@ -198,15 +210,16 @@
 
   wire.on("shapes", (message) => { view.take(message); if (state.axle && message.slot === state.axle.name) { document.documentElement.dataset.shapes = "yes"; buildShown(); } if (state.axle && message.slot === `ghost ${state.axle.name}` && state.pose) askPose(); });
   wire.on("curves", (message) => { state.curves = message; state.curvesAt = performance.now(); sheets.refreshIf("curves"); });
-  wire.on("sampled", (message) => { if (message.pairs && message.axle === state.axle.name) { state.gaps = message; state.sampledAt = performance.now(); sheets.refreshIf("gaps"); } });
+  wire.on("sampled", (message) => { if (state.axle && message.pairs && message.axle === state.axle.name) { state.gaps = message; state.sampledAt = performance.now(); sheets.refreshIf("gaps"); } });
   wire.on("certified", (message) => {
+    if (!state.axle) return undefined;  // told to all before this page knew its car
     if (message.fault) return live.toast(message.fault);
     if (message.pairs) { state.progress = null; if (message.axle === state.axle.name) state.gaps = message; }
     else state.progress = message.cancelled ? null : message;
     return sheets.refreshIf("gaps", "map");
   });
   const same = (p, at) => p && ["rack", "travel", "roll"].every((k, i) => Math.abs(p[k] - at[i]) < 1e-9);
-  wire.on("posed", (message) => { if (message.axle !== state.axle.name || !message.pairs || !same(state.pose, message.at) || message.stamp !== state.pose.generation) return; state.posed = message; view.gaps(message.pairs); sheets.refreshIf("gaps"); });
+  wire.on("posed", (message) => { if (!state.axle || !state.pose || message.axle !== state.axle.name || !message.pairs || !same(state.pose, message.at) || message.stamp !== state.pose.generation) return; state.posed = message; view.gaps(message.pairs); sheets.refreshIf("gaps"); });
   wire.on("whole", (message) => { if (!message.map) return; state.maps[message.axle] = message.map; state.plates[message.axle] = message.plates; sheets.refreshIf("map", "plates"); });
   wire.on("warm", (message) => { state.progress = message.compiling ? message : null; sheets.refreshIf("gaps"); });
   wire.on("make", (message) => {
@@ -277,13 +290,13 @@
 
   function buildShown() {
     const check = (label, on, change) => el("label", { class: "check" }, el("input", { type: "checkbox", checked: on, onchange: (event) => change(event.target.checked) }), label);
-    const flip = (key) => (on) => { view.shown[key] = on; view.applyVisible(); view.lines(); view.gaps(state.posed ? state.posed.pairs : []); if (key === "ghost") askPose(); };
+    const flip = (key) => (on) => { view.shown[key] = on; view.applyVisible(); view.lines(); view.gaps(state.posed ? state.posed.pairs : []); if (key === "ghost" || key === "joints") askPose(); };
     const cut = el("input", { type: "range", id: "cut", min: "-1", max: "1", step: "0.02", value: "1", "aria-label": "Section cut, from the car's left", oninput: () => view.cut(Number(cut.value) > 0.985 ? null : Number(cut.value)) });
     const list = $("shown").querySelector("#parts");
     const scroll = list ? $("shown").scrollTop : 0;
     if (list && list.dataset.axle === state.axle.name && list.childElementCount === view.names().length) return;
     $("shown").replaceChildren(
-      check(state.car.state.pinned ? "Pinned state, pale" : "As found, pale", view.shown.ghost, flip("ghost")), check("Steering axes and contact", view.shown.axes, flip("axes")), check("Gaps that fall short", view.shown.gaps, flip("gaps")),
+      check(state.car.state.pinned ? "Pinned state, pale" : "As found, pale", view.shown.ghost, flip("ghost")), check("Steering axes and contact", view.shown.axes, flip("axes")), check("Joint axes, what they allow", view.shown.joints, flip("joints")), check("Gaps that fall short", view.shown.gaps, flip("gaps")),
       el("h3", {}, "Section cut"), cut, el("h3", {}, "Parts"),
       el("div", { id: "parts", "data-axle": state.axle.name }, ...view.names().map((name) => check(name, !view.hidden.has(name), (on) => { if (on) view.hidden.delete(name); else view.hidden.add(name); view.applyVisible(); }))));
     $("shown").scrollTop = scroll;

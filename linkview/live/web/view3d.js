@@ -5,7 +5,7 @@ live.view = (() => {
   const { world, camera, canvas, orbit } = linkview;
   const frame = canvas.parentElement;  // the canvas itself is larger while it is drawn coarsely
   const slots = {}, hidden = new Set();
-  const shown = { ghost: true, axes: true, gaps: true, names: false };
+  const shown = { ghost: true, axes: true, joints: false, whole: false, gaps: true };
 
   // --- shapes ----------------------------------------------------------------------------------
 
@@ -49,12 +49,12 @@ live.view = (() => {
     }
   }
   function applyVisible() {
-    const now = live.state.axle && live.state.axle.name;
+    const now = live.state.axle && live.state.axle.name, differs = (name) => live.state.car.axles.some((a) => a.name === name && a.differs);
     let changed = false;
     const put = (item, on) => { if (item.visible !== on) { item.visible = on; changed = true; } };
     for (const [slot, held] of Object.entries(slots)) {
       const ghost = slot.startsWith("ghost ");
-      put(held.group, held.axle === now && (!ghost || (shown.ghost && live.state.axle.differs)));
+      put(held.group, Boolean((held.axle === now || (shown.whole && !held.away)) && (!ghost || (shown.ghost && differs(held.axle)))));
       if (!ghost) held.group.traverse((item) => { if (item.isMesh || item.isLineSegments) put(item, !hidden.has(item.name)); });
     }
     if (changed) linkview.redraw();
@@ -74,10 +74,26 @@ live.view = (() => {
     const axle = live.state.axle, held = axle && slots[axle.name];
     if (!held) return;
     view = name;
-    linkview.state.axle = { frame: held.frame, name: axle.name };
+    linkview.state.axle = { frame: shown.whole ? aroundAll() : held.frame, name: axle.name };
     const [x, y, z] = VIEWS[name], ahead = axle.steered ? 1 : -1;
     linkview.lookFrom([x * (name === "Top" ? 1 : ahead), y, z]);
     overlay();
+  }
+  /** The middle and size of every axle together. */
+  function aroundAll() {
+    const frames = Object.entries(slots).filter(([slot]) => !slot.startsWith("ghost ")).map(([, h]) => h.frame);
+    const low = [0, 1, 2].map((k) => Math.min(...frames.map((f) => f.middle[k] - 0.62 * f.radius))), high = [0, 1, 2].map((k) => Math.max(...frames.map((f) => f.middle[k] + 0.62 * f.radius)));
+    return { middle: low.map((v, k) => (v + high[k]) / 2), radius: Math.hypot(...low.map((v, k) => high[k] - v)) / 1.6 };
+  }
+  /** Puts the axles that are not looked at where they stand; those out of reach are not shown. */
+  function placeOthers(others, ghosts) {
+    for (const [lead, all] of [["", others], ["ghost ", ghosts]]) for (const [name, places] of Object.entries(all || {})) {
+      const held = slots[lead + name];
+      if (!held) continue;
+      held.away = places === null;
+      place(lead + name, places);
+    }
+    applyVisible();
   }
   function cut(share) {
     const held = live.state.axle && slots[live.state.axle.name];
@@ -314,5 +330,5 @@ live.view = (() => {
     at[step[0]] += step[1] * live.snap();
     live.setPoint(name, at, "");
   }
-  return { take, place, applyVisible, names, hidden, shown, lookFrom, cut, lines, gaps, overlay, buildHandles, select, selected: () => selected, canDrag, atRide, still, slots, view: () => view, isShort, VIEWS };
+  return { take, place, placeOthers, applyVisible, names, hidden, shown, lookFrom, cut, lines, gaps, overlay, buildHandles, select, selected: () => selected, canDrag, atRide, still, slots, view: () => view, isShort, VIEWS };
 })();
