@@ -15,6 +15,7 @@ from linkview.limits.limit import Stops
 from linkview.limits.readings import readings
 from linkview.model.parts import Side
 from linkview.plates.outline import Contour, sampled
+from linkview.plates.plate import Plate
 from linkview.study import AxleStudy, CarStudy, DrawnPlate, spoken
 
 Json = dict[str, Any]
@@ -131,7 +132,16 @@ def _plate_json(drawn: DrawnPlate) -> Json:
         "joints": [spoken(pin.joint) for pin in plate.pins],
         "verdicts": [{"level": v.level.name.lower(), "words": str(v)} for v in drawn.verdicts],
         "notes": list(plate.notes),
+        "slot": _slot_json(plate),
     }
+
+
+def _slot_json(plate: Plate) -> Json | None:
+    """What its slots move, on the left side: the point, which way (unit), mm each way."""
+    if plate.adjusts is None:
+        return None
+    way = [round(float(v), 6) for v in plate.adjusts.way]
+    return {"point": plate.adjusts.point, "way": way, "each": plate.adjusts.each_way_mm}
 
 
 def _loop(loop: Contour) -> list[list[float]]:

@@ -15,7 +15,7 @@ from itertools import combinations
 
 import numpy as np
 
-from linkview.errors import Fault, ModelFaults
+from linkview.errors import CannotAssemble, Fault, ModelFaults, near_miss
 from linkview.geometry import Array, frozen, length, mirrored
 from linkview.kinematics.reassemble import reassembled
 from linkview.model.build import axle_from
@@ -29,6 +29,7 @@ from linkview.model.wording import table_faults
 
 # Two ways to measure one part agree this well with a tape under a car; see practice on measuring.
 SAME_PART_MM = 0.5
+SAME_LENGTH_MM = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,9 +160,32 @@ def _kept(
             f"move body-side points, or use made_to_fit and name '{part}' in parts",
         )
         raise ModelFaults(str(file.path), [fault])
-    toe = change.reset_toe_in
+    toe, lengths = change.reset_toe_in, change.lengths
+    faults = _length_faults(key, change, corner.layout)
+    if faults:
+        raise ModelFaults(str(file.path), faults)
     what = f"{file.path}: {key}"
-    return reassembled(what, table, corner, before, points, toe_in_deg=toe, damper_mm=None)
+    built = reassembled(
+        what, table, corner, before, points, toe_in_deg=toe, damper_mm=None, lengths=lengths
+    )
+    after = corner_of(file, change.axle, table, side, built)
+    for name, wanted in lengths.items():
+        rod = after.layout.rods[name]
+        if abs(after.distance_mm(rod.inner, rod.outer) - wanted) > SAME_LENGTH_MM:
+            raise CannotAssemble(f"{what}.lengths.{name}: its length settles nothing here")
+    return built
+
+
+def _length_faults(key: str, change: ChangeTable, layout: Layout) -> list[Fault]:
+    out = [
+        Fault(f"{key}.lengths.{name}", "is no link of this layout", near_miss(name, layout.rods))
+        for name in change.lengths
+        if name not in layout.rods
+    ]
+    if change.reset_toe_in is not None and layout.tie_rod in change.lengths:
+        fix = "keep one of the two: the tie rod is screwed until the toe is right"
+        out.append(Fault(f"{key}.lengths.{layout.tie_rod}", "given with reset_toe_in", fix))
+    return out
 
 
 def let_down(

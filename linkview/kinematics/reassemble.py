@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from scipy.optimize import least_squares
 
 from linkview.errors import CannotAssemble
 from linkview.geometry import Array, X, Y, apply, apply_direction, frozen, unit
-from linkview.kinematics.closure import GROUND, Direction, Linkage, Square, State
+from linkview.kinematics.closure import GROUND, Direction, Joint, Linkage, Rod, Square, State
 from linkview.kinematics.corner import (
     AXIS_HEIGHT,
     DAMPER,
@@ -38,14 +39,24 @@ def reassembled(
     *,
     toe_in_deg: float | None,
     damper_mm: float | None,
+    lengths: Mapping[str, float] | None = None,
 ) -> Reference:
     """Walks the body-side points from where they were to where they go, the rest following.
 
-    The corner's own lengths are kept. In small steps, so that it stays the same assembly.
+    The corner's own lengths are kept, but for links that `lengths` (mm, eye to eye) screws to
+    another. In small steps, so that it stays the same assembly.
     """
     start = linkage_of(before).linkage.reference()
     toe_now = np.arctan2(-reference.spin_axis[0], reference.spin_axis[1])
     state = start
+    held = partial(
+        _held,
+        kept=before,
+        toe_in_deg=toe_in_deg,
+        damper_mm=damper_mm,
+        lengths=lengths or {},
+        toe_now=toe_now,
+    )
     steps = 1
     done = 0
     while done < steps:
@@ -55,9 +66,7 @@ def reassembled(
             for n, p in before.points.items()
         }
         corner = replace(before, points=between)
-        problem, target = _held(
-            corner, before, toe_in_deg=toe_in_deg, damper_mm=damper_mm, part=part, toe_now=toe_now
-        )
+        problem, target = held(corner, part)
         found = newton(problem, state, target, most_iterations=12)
         if found.solved[0]:
             state, done = found.state, done + 1
@@ -65,9 +74,7 @@ def reassembled(
             steps, done = steps * 2, done * 2
         else:
             whole = replace(before, points={**before.points, **points})
-            problem, target = _held(
-                whole, before, toe_in_deg=toe_in_deg, damper_mm=damper_mm, part=1.0, toe_now=toe_now
-            )
+            problem, target = held(whole, 1.0)
             raise CannotAssemble(f"{what}: {_misfit(problem, state, target)}")
     poses = part_poses(before, state, np.zeros(1))
     moves = {part: poses[part][0] for part in before.layout.solved}
@@ -85,17 +92,18 @@ def reassembled(
 
 def _held(
     corner: Corner,
-    kept: Corner,
+    part: float,
     *,
+    kept: Corner,
     toe_in_deg: float | None,
     damper_mm: float | None,
-    part: float,
+    lengths: Mapping[str, float],
     toe_now: float,
 ) -> tuple[Problem, Target]:
     """The rows to solve for one step: lengths of `kept`, the wheel's height or damper driven,
     and the tie rod's row swapped for the toe where it is to be screwed."""
     built = linkage_of(corner, kept)
-    joints = list(built.linkage.joints)
+    joints = [_screwed(j, lengths, part) for j in built.linkage.joints]
     driven_name = DAMPER if damper_mm is not None else WHEEL_HEIGHT
     spare = WHEEL_HEIGHT if damper_mm is not None else DAMPER
     joints = [j for j in joints if j.name not in (spare, AXIS_HEIGHT)]
@@ -120,6 +128,15 @@ def _held(
         goal = built.damper_mm + part * (damper_mm - built.damper_mm)
         held = built.held_for_damper(np.array([goal]))
     return problem, Target(np.zeros(1), held)
+
+
+def _screwed(joint: Joint, lengths: Mapping[str, float], part: float) -> Joint:
+    """A link part of the way to its new length; any other joint as it is."""
+    if not isinstance(joint, Rod) or joint.name not in lengths:
+        return joint
+    return replace(
+        joint, length_mm=joint.length_mm + part * (lengths[joint.name] - joint.length_mm)
+    )
 
 
 def _misfit(problem: Problem, state: State, target: Target) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from linkview.errors import LinkviewError
 from linkview.live.client import Client
-from linkview.live.edits import Edits, How, place, wheel_value
+from linkview.live.edits import How, edit_of
 from linkview.live.looking import Looking
 from linkview.live.room import Command, Json, Room
 from linkview.live.traffic import Traffic
@@ -31,23 +31,9 @@ class Changing:
 
     async def _edit(self, client: Client, message: Json) -> None:
         document = self._room.opened
-        axle, how = str(message["axle"]), How(message["how"])
-        self._room.axle_named(axle)
+        axle, how = self._room.axle_named(message["axle"]), How(message["how"])
+        edit = edit_of(message, document.car.axles[axle], how)
         gesture = str(message.get("gesture", ""))[:80]
-        if "wheel" in message:
-            key = str(message["wheel"])
-            value = wheel_value(key, message["value"])
-
-            def edit(edits: Edits) -> Edits:
-                return edits.with_wheel(axle, key, value)
-        else:
-            name, at = str(message["point"]), place(message["at"])
-            if name not in document.car.axles[axle].left.points:
-                raise LinkviewError(f"no hard point '{name[:60]}' on the {axle} axle")
-
-            def edit(edits: Edits) -> Edits:
-                return edits.with_point(axle, how, name, at)
-
         await self._room.run(lambda: document.change(edit, gesture))
         await self._changed(axle)
         client.tell("edited", {"kind": "edited", "seq": message.get("seq")})
@@ -92,7 +78,7 @@ class Changing:
 
     async def _pin(self, client: Client, message: Json) -> None:
         document = self._room.opened
-        changes = sum(len(c.points) + len(c.wheel) for c in document.edits.changes)
+        changes = document.edits.count
         more = f" with {changes} change{'s' if changes != 1 else ''}" if changes else ""
         document.pin(f"{spoken(document.edits.base)}{more}")
         await self._compare_anew()

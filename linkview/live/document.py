@@ -62,6 +62,7 @@ class Document:
     restored: bool = False
     generation: int = 0
     _gesture: str = field(default="", repr=False)
+    _base: tuple[str, Car] | None = field(default=None, repr=False)
 
     @classmethod
     def opened(cls, path: Path, variant: str) -> Document:
@@ -78,6 +79,14 @@ class Document:
     @property
     def edits(self) -> Edits:
         return self.history[self.at]
+
+    @property
+    def unchanged(self) -> Car:
+        """The variant begun from, without the changes made since."""
+        base = self.edits.base
+        if self._base is None or self._base[0] != base:
+            self._base = base, build_car(self.file, base)
+        return self._base[1]
 
     @property
     def unsaved(self) -> bool:
@@ -277,7 +286,7 @@ def state_json(document: Document) -> Json:
         ],
         "unsaved": document.unsaved,
         "restored": document.restored,
-        "changes": sum(len(c.points) + len(c.wheel) for c in edits.changes),
+        "changes": edits.count,
         "undo": document.at > 0,
         "redo": document.at + 1 < len(document.history),
         "pinned": document.pinned_words if document.pinned else None,

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from enum import Enum
 from functools import lru_cache
 from typing import Any
@@ -21,9 +21,12 @@ from linkview.model.layout import KNUCKLE, Layout
 from linkview.model.parts import Axle, Car, Corner, Side
 from linkview.model.read import AS_FOUND, HardPointFile
 from linkview.model.schema import VariantTable
+from linkview.model.wheels import tyre_of_code
 from linkview.model.wording import table_faults
 
 UNSAVED = "unsaved"
+TYRE_CODE = "tyre_code"
+LINK_MM = (10.0, 3000.0)
 Json = dict[str, Any]
 
 # Wheel keys that can be set: key -> (table under [axle.NAME.wheel] or '', lowest, highest).
@@ -32,7 +35,11 @@ WHEEL_KEYS: Mapping[str, tuple[str, float, float]] = {
     "toe_in": ("", -30.0, 30.0),
     "offset": ("rim", -200.0, 200.0),
     "spacer": ("rim", 0.0, 200.0),
+    "loaded_radius": ("", 50.0, 1000.0),
+    "diameter_in": ("rim", 10.0, 26.0),
     "outer_radius": ("tyre", 50.0, 1000.0),
+    "inner_radius": ("tyre", 50.0, 1000.0),
+    "shoulder_radius": ("tyre", 1.0, 300.0),
     "half_width": ("tyre", 20.0, 500.0),
 }
 
@@ -46,12 +53,31 @@ class How(Enum):
 
 @dataclass(frozen=True)
 class Change:
-    """points: name -> (x, y, z) mm on the file's own side. wheel: key -> value."""
+    """points: name -> (x, y, z) mm on the file's own side. wheel: key -> value.
+
+    lengths: link -> mm, eye to eye. toe_in_deg: what the tie rod is screwed to, after the rest.
+    """
 
     axle: str
     how: How
     points: Mapping[str, tuple[float, float, float]]
-    wheel: Mapping[str, float]
+    wheel: Mapping[str, float | str]
+    lengths: Mapping[str, float] = field(default_factory=dict)
+    toe_in_deg: float | None = None
+
+    @property
+    def count(self) -> int:
+        """How many things it sets."""
+        named = len(self.points) + len(self.wheel) + len(self.lengths)
+        return named + (self.toe_in_deg is not None)
+
+    def to_json(self) -> Json:
+        out: Json = {"axle": self.axle, "how": self.how.value, "points": dict(self.points)}
+        return out | {
+            "wheel": dict(self.wheel),
+            "lengths": dict(self.lengths),
+            "toe": self.toe_in_deg,
+        }
 
 
 @dataclass(frozen=True)
@@ -66,14 +92,31 @@ class Edits:
         last = self._last(axle, how)
         return self._with(replace(last, points={**last.points, name: at}))
 
-    def with_wheel(self, axle: str, key: str, value: float) -> Edits:
+    def with_wheel(self, axle: str, key: str, value: float | str) -> Edits:
         """A wheel key set: a wheel, tyre or setting is always a part made anew."""
         last = self._last(axle, How.MADE_TO_FIT)
         return self._with(replace(last, wheel={**last.wheel, key: value}))
 
+    def with_length(self, axle: str, link: str, mm: float) -> Edits:
+        """A link screwed longer or shorter: every part is kept, the corner re-assembles."""
+        last = self._last(axle, How.PARTS_KEPT)
+        return self._with(replace(last, lengths={**last.lengths, link: mm}))
+
+    def with_toe(self, axle: str, toe_in_deg: float) -> Edits:
+        """The tie rod screwed to a toe. What is done later does not screw it again."""
+        new = Change(axle, How.PARTS_KEPT, {}, {}, toe_in_deg=toe_in_deg)
+        last = self.changes[-1] if self.changes else None
+        again = last is not None and replace(last, toe_in_deg=toe_in_deg) == new
+        return replace(self, changes=(*(self.changes[:-1] if again else self.changes), new))
+
+    @property
+    def count(self) -> int:
+        """How many things all changes set."""
+        return sum(c.count for c in self.changes)
+
     def _last(self, axle: str, how: How) -> Change:
         last = self.changes[-1] if self.changes else None
-        if last is not None and (last.axle, last.how) == (axle, how):
+        if last is not None and (last.axle, last.how, last.toe_in_deg) == (axle, how, None):
             return last
         return Change(axle, how, {}, {})
 
@@ -83,11 +126,7 @@ class Edits:
         return replace(self, changes=(*kept, change))
 
     def to_json(self) -> Json:
-        changes = [
-            {"axle": c.axle, "how": c.how.value, "points": dict(c.points), "wheel": dict(c.wheel)}
-            for c in self.changes
-        ]
-        return {"base": self.base, "changes": changes}
+        return {"base": self.base, "changes": [c.to_json() for c in self.changes]}
 
     @classmethod
     def from_json(cls, given: Json) -> Edits:
@@ -97,7 +136,9 @@ class Edits:
                 str(c["axle"]),
                 How(c["how"]),
                 {str(n): place(p) for n, p in c["points"].items()},
-                {str(k): wheel_value(str(k), v) for k, v in c["wheel"].items()},
+                {str(k): _kept_wheel_value(str(k), v) for k, v in c["wheel"].items()},
+                {str(k): link_length(v) for k, v in c.get("lengths", {}).items()},
+                None if c.get("toe") is None else wheel_value("toe_in", c["toe"]),
             )
             for c in given["changes"]
         )
@@ -131,6 +172,86 @@ def wheel_value(key: str, given: object) -> float:
     return value
 
 
+def _kept_wheel_value(key: str, given: object) -> float | str:
+    return tyre_of_code(str(given))[0].code if key == TYRE_CODE else wheel_value(key, given)
+
+
+def link_length(given: object) -> float:
+    """A link's length in mm; ValueError says what is wrong."""
+    mm = number(given)
+    if not LINK_MM[0] <= mm <= LINK_MM[1]:
+        raise ValueError(
+            f"a link of {mm:g} mm: it must be {LINK_MM[0]:g} to {LINK_MM[1]:g} mm long"
+        )
+    return mm
+
+
+def edit_of(message: Mapping[str, Any], axle: Axle, how: How) -> Callable[[Edits], Edits]:
+    """The edit that a page asks for: of points, of a link's length, of a tyre or a wheel key.
+
+    Raises ValueError, KeyError or UnknownName for one that makes no sense.
+    """
+    if "length" in message:
+        link, mm = str(message["length"]), link_length(message["value"])
+        if link not in axle.left.layout.rods:
+            fix = near_miss(link, axle.left.layout.rods)
+            raise UnknownName(f"no link '{link[:60]}' on the {axle.name} axle; {fix}")
+        return lambda edits: edits.with_length(axle.name, link, mm)
+    if "tyre" in message:
+        keys = tyre_keys(str(message["tyre"]), axle.left)
+        return lambda edits: _with_wheel_keys(edits, axle.name, keys)
+    if "wheel" in message:
+        key = str(message["wheel"])
+        value = wheel_value(key, message["value"])
+        if key == "toe_in" and how is How.PARTS_KEPT:
+            return lambda edits: edits.with_toe(axle.name, value)
+        return lambda edits: edits.with_wheel(axle.name, key, value)
+    places = {str(n): place(at) for n, at in _points_of(message).items()}
+    for name in places:
+        if name not in axle.left.points:
+            fix = near_miss(name, axle.left.points)
+            raise UnknownName(f"no hard point '{name[:60]}' on the {axle.name} axle; {fix}")
+    return lambda edits: _with_points(edits, axle.name, how, places)
+
+
+def _points_of(message: Mapping[str, Any]) -> Mapping[str, Any]:
+    if "points" not in message:
+        return {message["point"]: message["at"]}
+    if not isinstance(message["points"], dict) or not message["points"]:
+        raise ValueError("points are names with a place each")
+    return message["points"]
+
+
+def _with_points(
+    edits: Edits, axle: str, how: How, places: Mapping[str, tuple[float, float, float]]
+) -> Edits:
+    for name, at in places.items():
+        edits = edits.with_point(axle, how, name, at)
+    return edits
+
+
+def tyre_keys(code: str, corner: Corner) -> dict[str, float | str]:
+    """The wheel keys that a size code sets, on the rim's width as it is. ValueError for no code."""
+    tyre, rim_in = tyre_of_code(code[:40], corner.wheel.rim.width_in)
+    pressed_in = corner.wheel.tyre.outer_radius_mm - corner.wheel.loaded_radius_mm
+    keys = {
+        "loaded_radius": tyre.outer_radius_mm - pressed_in,
+        "outer_radius": tyre.outer_radius_mm,
+        "inner_radius": tyre.inner_radius_mm,
+        "half_width": tyre.half_width_mm,
+        "shoulder_radius": tyre.shoulder_radius_mm,
+        "diameter_in": rim_in,
+    }
+    checked = {key: wheel_value(key, value) for key, value in keys.items()}
+    return {TYRE_CODE: tyre.code, **checked}
+
+
+def _with_wheel_keys(edits: Edits, axle: str, keys: Mapping[str, float | str]) -> Edits:
+    for key, value in keys.items():
+        edits = edits.with_wheel(axle, key, value)
+    return edits
+
+
 def built(file: HardPointFile, edits: Edits) -> Car:
     """The car with the edits made; raises as `build_car` does."""
     if not edits.changes:
@@ -155,11 +276,15 @@ def _table_of(file: HardPointFile, edits: Edits, change: Change, parts: list[str
     table["title"] = title_of(change)
     if change.how is How.MADE_TO_FIT:
         table["parts"] = parts
+    if change.toe_in_deg is not None:
+        table["reset_toe_in"] = change.toe_in_deg
+    if change.lengths:
+        table["lengths"] = dict(change.lengths)
     if change.points:
         table["points"] = {name: list(at) for name, at in change.points.items()}
     wheel: Json = {}
     for key, value in change.wheel.items():
-        under = WHEEL_KEYS[key][0]
+        under = "" if key == TYRE_CODE else WHEEL_KEYS[key][0]
         (wheel.setdefault(under, {}) if under else wheel)[key] = value
     if wheel:
         table["wheel"] = wheel
@@ -169,6 +294,8 @@ def _table_of(file: HardPointFile, edits: Edits, change: Change, parts: list[str
 def title_of(change: Change) -> str:
     """What a change is, in a few words for its table and the history."""
     what = [n.replace("_", " ") for n in (*change.points, *change.wheel)]
+    what += [f"length of {n.replace('_', ' ')}" for n in change.lengths]
+    what += ["tie rod screwed to a toe"] if change.toe_in_deg is not None else []
     shown = ", ".join(what[:6]) + (f" and {len(what) - 6} more" if len(what) > 6 else "")
     return f"{shown} changed on the live page"[:200]
 

@@ -12,6 +12,7 @@ from linkview.live.jobs import WHATS
 from linkview.live.moving import Inputs, moment_at, moment_stopped
 from linkview.live.pose_words import curves_json, moment_json, readings_json
 from linkview.live.room import Command, Json, Room
+from linkview.live.settings import settings_json
 from linkview.live.standing import joints_json, others_json
 from linkview.live.traffic import Traffic, placed_json
 from linkview.model.parts import Car
@@ -70,6 +71,11 @@ class Looking:
                         ).points.items()
                     },
                     "differs": differs(a, self._room.ghost_car.axles[a.name]),
+                    **settings_json(
+                        a,
+                        own_corner(document.file, a),
+                        own_corner(document.file, document.unchanged.axles[a.name]),
+                    ),
                 }
                 for a in car.axles.values()
             ],

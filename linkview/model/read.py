@@ -313,4 +313,7 @@ def _change_faults(key: str, change: Any, axle: AxleTable) -> list[Fault]:
         out.append(Fault(f"{key}.parts", "given with parts_kept", "they go with made_to_fit"))
     if change.how == "made_to_fit" and change.reset_toe_in is not None:
         out.append(Fault(f"{key}.reset_toe_in", "given with made_to_fit", "use wheel.toe_in"))
+    if change.how == "made_to_fit" and change.lengths:
+        fix = "they go with parts_kept; a part made to fit is as long as its points say"
+        out.append(Fault(f"{key}.lengths", "given with made_to_fit", fix))
     return out

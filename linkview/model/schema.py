@@ -139,6 +139,9 @@ class ChangeTable(Table):
     reset_toe_in: Angle | None = Field(
         default=None, description="parts_kept: screw the tie rod to this toe; left out: kept"
     )
+    lengths: dict[Name, Length] = Field(
+        default={}, description="parts_kept: screw a link or the tie rod to this, eye to eye, mm"
+    )
     wheel: dict[str, object] = Field(default={}, description="keys of [axle.NAME.wheel] to change")
     rack: dict[str, object] = Field(default={})
     travel: dict[str, object] = Field(default={})

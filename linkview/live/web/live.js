@@ -6,7 +6,7 @@
   Object.assign(state, { maps: {}, plates: {}, gaps: null, posed: null, curves: null, progress: null });
   const link = new URLSearchParams(location.hash.slice(1));
   let how = "made_to_fit", snap = 1, wanted = { rack: 0, travel: 0, roll: 0 }, started = false;
-  Object.assign(live, { how: () => how, snap: () => snap, openTab: () => sheets.openTab(), setHow: (h) => { how = h; }, setSnap: (s) => { snap = s; }, goTo, setPoint, setWheel, chooseVariant, discard, selectedChanged, settled: () => wire.pending() === 0 && Boolean(state.pose && state.pose.read) });
+  Object.assign(live, { how: () => how, snap: () => snap, openTab: () => sheets.openTab(), setHow: (h) => { how = h; }, setSnap: (s) => { snap = s; }, goTo, setPoint, setPoints, setLength, setTyre, setWheel, chooseVariant, discard, selectedChanged, settled: () => wire.pending() === 0 && Boolean(state.pose && state.pose.read) });
 
   // --- the car ---------------------------------------------------------------------------------
 
@@ -208,7 +208,7 @@
 
   // --- what is heard ---------------------------------------------------------------------------
 
-  wire.on("shapes", (message) => { view.take(message); if (state.axle && message.slot === state.axle.name) { document.documentElement.dataset.shapes = "yes"; buildShown(); } if (state.axle && message.slot === `ghost ${state.axle.name}` && state.pose) askPose(); });
+  wire.on("shapes", (message) => { view.take(message); if (state.axle && message.slot === state.axle.name) { document.documentElement.dataset.shapes = "yes"; buildShown(); } if (state.axle && message.slot === `ghost ${state.axle.name}` && state.pose || state.axle && view.shown.whole && message.axle !== state.axle.name) askPose(); });
   wire.on("curves", (message) => { state.curves = message; state.curvesAt = performance.now(); sheets.refreshIf("curves"); });
   wire.on("sampled", (message) => { if (state.axle && message.pairs && message.axle === state.axle.name) { state.gaps = message; state.sampledAt = performance.now(); sheets.refreshIf("gaps"); } });
   wire.on("certified", (message) => {
@@ -220,7 +220,7 @@
   });
   const same = (p, at) => p && ["rack", "travel", "roll"].every((k, i) => Math.abs(p[k] - at[i]) < 1e-9);
   wire.on("posed", (message) => { if (!state.axle || !state.pose || message.axle !== state.axle.name || !message.pairs || !same(state.pose, message.at) || message.stamp !== state.pose.generation) return; state.posed = message; view.gaps(message.pairs); sheets.refreshIf("gaps"); });
-  wire.on("whole", (message) => { if (!message.map) return; state.maps[message.axle] = message.map; state.plates[message.axle] = message.plates; sheets.refreshIf("map", "plates"); });
+  wire.on("whole", (message) => { if (!message.map) return; state.maps[message.axle] = message.map; state.plates[message.axle] = message.plates; sheets.refreshIf("map", "plates", "points"); });
   wire.on("warm", (message) => { state.progress = message.compiling ? message : null; sheets.refreshIf("gaps"); });
   wire.on("make", (message) => {
     if (message.fault) live.toast(message.fault);
@@ -241,6 +241,9 @@
     lastTry = { point, at };
     wire.ask({ do: "edit", axle: state.axle.name, how, point, at, gesture });
   }
+  function setPoints(points, kind) { wire.ask({ do: "edit", axle: state.axle.name, how: kind, points, gesture: "" }); }
+  function setLength(length, value) { wire.ask({ do: "edit", axle: state.axle.name, how, length, value, gesture: "" }); }
+  function setTyre(tyre) { wire.ask({ do: "edit", axle: state.axle.name, how, tyre, gesture: "" }); }
   function setWheel(key, value) { wire.ask({ do: "edit", axle: state.axle.name, how, wheel: key, value, gesture: "" }); }
   let lastTry = null;
   wire.on("edited", () => { $("refused").hidden = true; });

@@ -60,7 +60,8 @@ live.sheets = (() => {
 
   // --- points ----------------------------------------------------------------------------------
 
-  const WHEEL = [["camber", "Camber", "deg", 2], ["toe_in", "Toe-in, one wheel", "deg", 3], ["offset", "Rim offset (ET)", "mm", 1], ["spacer", "Spacer", "mm", 1], ["outer_radius", "Tyre outer radius", "mm", 1], ["half_width", "Tyre half width", "mm", 1]];
+  const WHEEL = [["camber", "Camber", "deg", 2], ["toe_in", "Toe-in, one wheel", "deg", 3], ["offset", "Rim offset (ET)", "mm", 1], ["spacer", "Spacer", "mm", 1], ["outer_radius", "Tyre outer radius", "mm", 1], ["half_width", "Tyre half width", "mm", 1], ["loaded_radius", "Loaded radius", "mm", 1]];
+  const wheelOf = (axle) => ({ ...axle.wheel, loaded_radius: axle.loaded });
   const HOWS = [["made_to_fit", "Parts made to fit", "Parts are made anew to reach the points; camber and toe stay as set."], ["parts_kept", "Parts kept", "Only points on the body move; lengths and knuckle stay, the corner re-assembles at the same wheel height, camber and toe follow."]];
   function points() {
     const { axle, car } = live.state, busy = pages.points.contains(document.activeElement) && document.activeElement.tagName === "INPUT";
@@ -75,8 +76,15 @@ live.sheets = (() => {
       for (const k of [0, 1, 2]) row.append(el("td", { class: "num" }, field({ label: `${nice(name)} ${"xyz"[k]}`, value: at[k], unit: "mm", digits: 3, onset: (v) => { const to = [...live.state.axle.points[name].at]; to[k] = v; live.setPoint(name, to, ""); } })));
       body.append(row);
     }
-    const wheel = el("table", { class: "points" }, el("tbody", {}, ...WHEEL.map(([key, label, unit, digits]) => el("tr", { "data-wheel": key }, el("th", { scope: "row" }, `${label} (${shown(unit, digits).unit})`), el("td", { class: "num" }, field({ label, value: axle.wheel[key], unit, digits: digits + 1, onset: (v) => live.setWheel(key, v) }))))));
-    const lengths = el("table", {}, el("tbody", {}, ...axle.lengths.map(([name, a, b, v]) => el("tr", {}, el("th", { scope: "row" }, `${nice(name)}: ${a} to ${b}`), el("td", { class: "num" }, mm(v, 1))))));
+    const named = (label, value, unit, digits, id, onset) => el("tr", { "data-set": id }, el("th", { scope: "row" }, label), el("td", { class: "num" }, field({ label, value, unit, digits, onset })));
+    const code = el("input", { type: "text", id: "tyrecode", value: axle.tyreCode || "", placeholder: "225/45R17", "aria-label": "Tyre size code", autocomplete: "off", spellcheck: "false", maxlength: 40 });
+    code.addEventListener("change", () => { if (code.value.trim()) live.setTyre(code.value.trim()); });
+    const wheel = el("table", { class: "points" }, el("tbody", {}, ...WHEEL.map(([key, label, unit, digits]) => el("tr", { "data-wheel": key }, el("th", { scope: "row" }, `${label} (${shown(unit, digits).unit})`), el("td", { class: "num" }, field({ label, value: wheelOf(axle)[key], unit, digits: digits + 1, onset: (v) => live.setWheel(key, v) })))), el("tr", {}, el("th", { scope: "row" }, "Tyre size code"), el("td", { class: "num" }, code))));
+    const links = new Map(axle.links.map(([name, a, b]) => [`${nice(a)} ${nice(b)}`, name]));
+    const lengths = el("table", { class: "points" }, el("tbody", {},
+      ...axle.links.map(([name, a, b, v]) => named(`${nice(name)}, eye to eye (${shown("mm", 3).unit})`, v, "mm", 3, `length ${name}`, (mm_) => live.setLength(name, mm_))),
+      ...axle.lengths.filter(([, a, b]) => !links.has(`${a} ${b}`)).map(([name, a, b, v]) => el("tr", {}, el("th", { scope: "row" }, `${nice(name)}: ${a} to ${b}`), el("td", { class: "num" }, mm(v, 1))))));
+    const slots = slotsOf(axle), slotRows = slots.map((one) => named(`${one.words} (${shown("mm", 2).unit}, ${mm(one.range[0], 1, true)} to ${mm(one.range[1], 1, true)})`, slotAt(axle, one), "mm", 3, `slot ${one.words}`, (to) => moveSlot(one, to)));
     pages.points.dataset.axle = axle.name;
     pages.points.replaceChildren(
       el("fieldset", { disabled: !car.writable }, el("legend", {}, "When a point moves"), how, el("p", { class: "note" }, HOWS.find(([key]) => key === live.how())[2])),
@@ -84,8 +92,22 @@ live.sheets = (() => {
       el("p", { class: "note", id: "draghint" }, hint()),
       el("table", { class: "points" }, el("thead", {}, el("tr", {}, el("th", { scope: "col" }, `${axle.side} side, ${shown("mm", 1).unit}`), ...["x ahead", "y left", "z up"].map((w) => el("th", { scope: "col", class: "num" }, w)))), body),
       el("p", { class: "note" }, `${axle.symmetric ? "The other side is the mirror and follows. " : ""}Decimal point or comma.`),
-      el("h2", {}, "Wheel and tyre"), wheel, el("h2", {}, "Lengths"), lengths);
+      el("h2", {}, "Wheel and tyre"), wheel, el("p", { class: "note" }, "Toe-in with parts kept screws the tie rod. A tyre's size leaves the wheel centre where it is."),
+      el("h2", {}, "Lengths"), lengths, el("p", { class: "note" }, "A link screwed to another length: all parts are kept, wheel height too; camber and toe follow."),
+      ...(slots.length ? [el("h2", {}, "Slots"), el("table", { class: "points" }, el("tbody", {}, ...slotRows)), el("p", { class: "note" }, `Counted from where the point stands in ${nice(car.state.base)}; parts kept. The plate is drawn anew round the point.`)] : []));
     if (!car.writable) for (const input of pages.points.querySelectorAll("input")) input.disabled = true;
+  }
+  /** Slots of the file's adjusters and of its plates, on the side whose points are listed. */
+  function slotsOf(axle) {
+    const plates_ = (live.state.plates[axle.name] || []).filter((p) => p.slot && axle.points[p.slot.point]).map((p) => ({ words: p.name, points: [p.slot.point], way: axle.side === "right" ? [p.slot.way[0], -p.slot.way[1], p.slot.way[2]] : p.slot.way, range: [-p.slot.each, p.slot.each] }));
+    return [...axle.slots.map((s) => ({ ...s, words: nice(s.name) })), ...plates_];
+  }
+  const slotAt = (axle, slot) => slot.way.reduce((sum, w, k) => sum + w * (axle.points[slot.points[0]].at[k] - axle.zero[slot.points[0]][k]), 0);
+  function moveSlot(slot, to) {
+    const { axle } = live.state, [low, high] = slot.range;
+    if (to < low - 1e-6 || to > high + 1e-6) { live.toast(`${slot.words}: its slot goes from ${mm(low, 1, true)} to ${mm(high, 1, true)}`); points(); return; }
+    const by = to - slotAt(axle, slot);
+    live.setPoints(Object.fromEntries(slot.points.map((name) => [name, axle.points[name].at.map((v, k) => v + by * slot.way[k])])), "parts_kept");
   }
   const movedFrom = (axle, name) => axle.found[name] && axle.points[name].at.some((v, k) => Math.abs(v - axle.found[name][k]) > 0.005);
   function hint() {
@@ -103,6 +125,11 @@ live.sheets = (() => {
       row.querySelector("button").setAttribute("aria-pressed", String(live.view.selected() === row.dataset.point));
       [...row.querySelectorAll("input")].forEach((input, k) => { if (input !== document.activeElement) input.value = String(Number((at[k] * s.by).toFixed(s.digits))); });
     }
+    const put = (row, v, unit, digits) => { const input = row && row.querySelector("input"), u = shown(unit, digits); if (input && input !== document.activeElement) input.value = String(Number((v * u.by).toFixed(u.digits))); };
+    const rows = (name) => pages.points.querySelector(`tr[data-set="${name}"]`);
+    for (const [key, , unit, digits] of WHEEL) put(pages.points.querySelector(`tr[data-wheel=${key}]`), wheelOf(axle)[key], unit, digits + 1);
+    for (const [name, , , v] of axle.links) put(rows(`length ${name}`), v, "mm", 3);
+    for (const one of slotsOf(axle)) put(rows(`slot ${one.words}`), slotAt(axle, one), "mm", 3);
     $("draghint").textContent = hint();
   }
 

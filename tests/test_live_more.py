@@ -1,0 +1,178 @@
+"""More of the live page in a real browser: both axles, joint axes, links, slots, what matters."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from linkview.export.actors import actors_of
+from linkview.kinematics.assemble import build_car
+from linkview.kinematics.sweep import sweep_axle
+from linkview.model.read import read_file
+from tests.live_cases import BROWSER, Running, Tab, running
+from tests.published_checkers import browser_path
+from tests.scene_cases import DEMO
+
+PLANNED = "planned"
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    path = browser_path()
+    if path is None:
+        pytest.skip("no browser: chromium is not installed")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        launched = play.chromium.launch(executable_path=path, args=[*BROWSER])
+        yield launched
+        launched.close()
+
+
+@pytest.fixture(scope="module")
+def model(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("car") / "demo"
+    shutil.copytree(DEMO.parent, place)
+    return place / DEMO.name
+
+
+@pytest.fixture(scope="module")
+def server(browser: Any, model: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    home = tmp_path_factory.mktemp("home")
+    with running(home, "view", str(model), "--variant", PLANNED) as one:
+        yield one
+
+
+@pytest.fixture(scope="module")
+def shared(browser: Any, server: Running) -> Iterator[Tab]:
+    one = Tab(browser, server.url, 1000, 620)
+    yield one
+    assert one.said == []
+    one.close()
+
+
+@pytest.fixture
+def tab(shared: Tab) -> Tab:
+    """The one tab, at ride height, with whatever an earlier test changed put away."""
+    shared.wait("() => live.settled()")
+    shared.run(
+        """() => {
+        if (live.state.inch) document.getElementById('units').click();
+        document.getElementById('refused').hidden = true;
+        live.setHow('made_to_fit'); live.view.select(null); live.sheets.show('now');
+        document.getElementById('home').click();
+        if (live.state.car.state.unsaved) live.wire.ask({ do: 'variant', name: 'planned' }); }"""
+    )
+    shared.wait(
+        """() => { const p = live.state.pose, s = live.state.car.state;
+        return p && p.rack === 0 && p.travel === 0 && p.roll === 0 && !s.unsaved
+          && live.settled(); }"""
+    )
+    return shared
+
+
+def _fill(tab: Tab, row: str, text: str) -> None:
+    field = tab.tab.locator(f"{row} input")
+    field.fill(text)
+    field.press("Tab")
+
+
+# --- the stage ----------------------------------------------------------------------------------
+
+
+def test_both_axles_stand_where_the_solver_has_them(tab: Tab, model: Path) -> None:
+    tab.wait("() => live.view.slots.rear")
+    assert not tab.run("() => live.view.slots.rear.group.visible")
+    tab.tab.click("[data-key=whole]")
+    tab.pose(12.0, 17.0)
+    tab.wait("() => live.view.slots.rear.group.visible && live.view.slots.front.group.visible")
+    rear = build_car(read_file(model), PLANNED).axles["rear"]
+    sweep = sweep_axle(rear, np.zeros(1), np.array([17.0]))
+    poses = {c.corner.side: c.poses for c in sweep.corners}
+    local = [30.0, -20.0, 10.0]
+    shown = tab.run(
+        """p => Object.fromEntries([...live.view.slots.rear.actors].map(([n, a]) =>
+        [n, new THREE.Vector3(...p).applyMatrix4(a.node.matrix).toArray()]))""",
+        local,
+    )
+    moving = [a for a in actors_of(rear) if not a.still]
+    assert len(moving) > 8
+    for actor in moving:
+        want = actor.places(poses[actor.side]).apply(np.array([local]))[0, 0, 0]
+        assert np.abs(np.array(shown[actor.name]) - want).max() < 2e-3, actor.name  # mm
+    tab.tab.click("[data-key=whole]")
+    tab.wait("() => !live.view.slots.rear.group.visible")
+
+
+def test_joint_axes_and_what_they_allow(tab: Tab, model: Path) -> None:
+    tab.tab.click("#more summary")
+    tab.tab.click("text=Joint axes, what they allow")
+    tab.tab.click("#more summary")
+    tab.wait("() => live.joints.held().length > 6")
+    table = read_file(model).axles["front"].joints["tie_rod_outer"]
+    find = """() => live.joints.held().find(j => j.point === 'tie_rod_outer'
+      && j.kind === 'rod_end')"""
+    assert table.bolt_axis is not None
+    bolt = np.array(table.bolt_axis) / np.linalg.norm(table.bolt_axis)
+    tab.pose(41.0, 9.0)
+    tab.wait("() => live.joints.held().length && live.state.pose.rack === 41")
+    joint = tab.run(find)
+    points = tab.run("() => live.state.pose.points.left")
+    # Truth: the angle by hand, from the rod's two ends as the page has them and the bolt drawn.
+    rod = np.subtract(points["tie_rod_inner"], points["tie_rod_outer"])
+    by_hand = np.degrees(np.arcsin(abs(rod @ joint["axis"]) / np.linalg.norm(rod)))
+    assert joint["used"] == pytest.approx(by_hand, abs=2e-3)  # deg, mm on the wire to 1e-4
+    assert joint["allowed"] == 24.0  # as the planned change writes it: tapered spacers
+    assert joint["at"] == pytest.approx(points["tie_rod_outer"], abs=1e-3)
+    assert abs(bolt @ joint["axis"]) < 0.9999  # the bolt has turned with the knuckle
+    assert "tie rod outer rod end misalignment" in tab.tab.inner_text("#jointwords")
+    tab.tab.click("#more summary")
+    tab.tab.click("text=Joint axes, what they allow")
+    tab.tab.click("#more summary")
+    tab.wait("() => live.joints.held().length === 0")
+
+
+# --- what is typed ------------------------------------------------------------------------------
+
+
+def test_links_toe_and_slots_are_typed_in_the_table(tab: Tab) -> None:
+    tab.tab.click("#tab-points")
+    tie_rod = "tr[data-set='length tie_rod']"
+    start = tab.run("() => live.state.axle.links.find(l => l[0] === 'tie_rod')[3]")
+    _fill(tab, tie_rod, f"{start + 1.5:.3f}".replace(".", ","))
+    tab.wait("() => live.state.car.state.changes === 1 && live.settled()")
+    now = tab.run("() => live.state.axle.links.find(l => l[0] === 'tie_rod')[3]")
+    assert now == pytest.approx(start + 1.5, abs=6e-4)  # typed to 0.001
+    toe = tab.run("() => live.state.axle.wheel.toe_in")
+    assert abs(toe) > 0.1
+    assert float(tab.tab.input_value("tr[data-wheel=toe_in] input")) == pytest.approx(toe, abs=1e-3)
+    # the same toe back by the tie rod: the length comes back too
+    tab.tab.click("text=Parts kept")
+    _fill(tab, "tr[data-wheel=toe_in]", "0")
+    tab.wait("() => Math.abs(live.state.axle.wheel.toe_in) < 1e-4 && live.settled()")
+    back = tab.run("() => live.state.axle.links.find(l => l[0] === 'tie_rod')[3]")
+    assert back == pytest.approx(start, abs=1e-3)
+    # nonsense keeps the last good state and says why
+    _fill(tab, tie_rod, "2000")
+    tab.tab.wait_for_selector("#refused:has-text('does not go together')")
+    tab.tab.click("#refused button")
+
+
+def test_a_slot_goes_as_far_as_it_is_long(tab: Tab) -> None:
+    tab.tab.click("#tab-points")
+    row = "tr[data-set^='slot top mount']"
+    tab.tab.wait_for_selector(row, timeout=60_000)
+    _fill(tab, row, "-10")
+    tab.wait("() => live.state.car.state.unsaved && live.settled()")
+    moved = tab.run(
+        """() => { const a = live.state.axle, z = a.zero.strut_top;
+        return a.points.strut_top.at.map((v, k) => v - z[k]); }"""
+    )
+    assert np.linalg.norm(moved) == pytest.approx(10.0, abs=2e-3)
+    _fill(tab, row, "99")
+    assert "its slot goes from" in tab.tab.inner_text("#toast")
