@@ -13,7 +13,9 @@ import pytest
 from linkview.export.actors import actors_of
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.sweep import sweep_axle
+from linkview.live.edits import Edits, How, built
 from linkview.model.read import read_file
+from linkview.model.reference import wheel_angles_deg
 from tests.live_cases import BROWSER, Running, Tab, running
 from tests.published_checkers import browser_path
 from tests.scene_cases import DEMO
@@ -135,6 +137,34 @@ def test_joint_axes_and_what_they_allow(tab: Tab, model: Path) -> None:
     tab.tab.click("text=Joint axes, what they allow")
     tab.tab.click("#more summary")
     tab.wait("() => live.joints.held().length === 0")
+
+
+# --- which millimetre matters -------------------------------------------------------------------
+
+
+def test_one_millimetre_does_what_the_table_says(tab: Tab, model: Path) -> None:
+    # Truth: the point really moved, half a millimetre either way, and the car built anew each time.
+    tab.tab.click("#tab-matters")
+    tab.tab.wait_for_selector(".matter")
+    row = ".matter:has-text('Toe-in, left')"
+    tab.tab.click(row)
+    told = tab.tab.inner_text(".ranked tr >> nth=0")
+    assert told.startswith("tie rod inner y")
+    x, y, z = build_car(read_file(model), PLANNED).axles["front"].left.points["tie_rod_inner"]
+    toe = []
+    for by in (-0.5, 0.5):
+        edits = Edits(PLANNED).with_point("front", How.PARTS_KEPT, "tie_rod_inner", (x, y + by, z))
+        corner = built(read_file(model), edits).axles["front"].left
+        toe.append(wheel_angles_deg(corner.side, corner.wheel.spin_axis)[1])
+    shown = float(told.split()[-1].replace("−", "-"))
+    assert shown == pytest.approx(toe[1] - toe[0], abs=2e-3)  # deg per mm
+    # a pose out of it: the table follows, and the row stays open
+    tab.pose(30.0, 0.0)
+    tab.tab.wait_for_selector("#page-matters:has-text('at rack 30.0, travel 0.0')")
+    assert tab.tab.get_attribute(row, "aria-expanded") == "true"
+    tab.tab.click("text=A point measured elsewhere")
+    tab.tab.wait_for_selector(".ranked th:has-text('tie rod outer')")  # it may move too, now
+    tab.tab.click(row)
 
 
 # --- what is typed ------------------------------------------------------------------------------

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+from linkview.kinematics.sensitivity import Sizes
 from linkview.live.car_words import axle_json, quantities_json
 from linkview.live.client import Client
 from linkview.live.document import state_json
 from linkview.live.edits import own_corner
 from linkview.live.jobs import WHATS
+from linkview.live.mattering import mattering_json
 from linkview.live.moving import Inputs, moment_at, moment_stopped
 from linkview.live.pose_words import curves_json, moment_json, readings_json
 from linkview.live.room import Command, Json, Room
@@ -30,6 +32,7 @@ class Looking:
             "read": self._read,
             "curves": self._curves,
             "gaps": self._gap_pose,
+            "matters": self._matters,
         }
 
     # --- the car --------------------------------------------------------------------------------
@@ -149,6 +152,16 @@ class Looking:
 
     async def _gap_pose(self, client: Client, message: Json) -> None:
         self._traffic.ask_posed(client.axle, client.inputs)
+
+    async def _matters(self, client: Client, message: Json) -> None:
+        sizes = Sizes.KEPT if message.get("sizes") == "kept" else Sizes.FOLLOW
+        client.tell("matters", await self._room.run(lambda: self._matters_json(client, sizes)))
+
+    def _matters_json(self, client: Client, sizes: Sizes) -> Json:
+        document = self._room.opened
+        axle = document.car.axles[client.axle]
+        words = mattering_json(axle, document.car, client.inputs, sizes)
+        return {"kind": "matters", "generation": document.generation, **words}
 
     # --- curves ---------------------------------------------------------------------------------
 

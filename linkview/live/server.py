@@ -45,6 +45,7 @@ _FILES = {
     "wire.js": ("linkview.live", "wire.js"),
     "view3d.js": ("linkview.live", "view3d.js"),
     "sheets.js": ("linkview.live", "sheets.js"),
+    "matters.js": ("linkview.live", "matters.js"),
     "joints.js": ("linkview.live", "joints.js"),
     "start.js": ("linkview.live", "start.js"),
     "live.js": ("linkview.live", "live.js"),

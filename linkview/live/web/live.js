@@ -137,6 +137,7 @@
       if (!state.pose) return;
       wire.ask({ do: "gaps" });
       if (sheets.openTab() === "curves") wire.ask({ do: "curves" });
+      if (sheets.openTab() === "matters") live.matters.ask();
       remember();
     }, 120);
   });
@@ -248,7 +249,7 @@
   let lastTry = null;
   wire.on("edited", () => { $("refused").hidden = true; });
   wire.on("refused", (message) => {
-    if (message.of === "curves") return;
+    if (message.of === "curves" || message.of === "matters") { if (message.of === "matters") live.matters.refused(message.words); return; }
     if (live.start.refused(message.words)) return;
     const back = el("button", { type: "button", onclick: () => { $("refused").hidden = true; sheets.refresh(); view.overlay(); } }, message.of === "edit" ? "Back to the last good place" : "All right");
     const words = message.of === "edit" ? "That cannot be built; the last pose that goes together is still shown." : "";

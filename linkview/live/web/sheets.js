@@ -2,7 +2,7 @@
 // The figures beside the stage, one sheet a tab.
 live.sheets = (() => {
   const { $, el, svg, known, plain, signed, shown, said, mm, field } = live.words;
-  const TABS = [["now", "Now"], ["points", "Points"], ["curves", "Curves"], ["gaps", "Gaps"], ["map", "Map"], ["plates", "Plates"], ["about", "File"]];
+  const TABS = [["now", "Now"], ["points", "Points"], ["curves", "Curves"], ["matters", "1 mm"], ["gaps", "Gaps"], ["map", "Map"], ["plates", "Plates"], ["about", "File"]];
   const pages = {};
   let open = "now";
   const nice = (name) => name.replace(/_/g, " ");
@@ -28,6 +28,7 @@ live.sheets = (() => {
       $(`tab-${name}`).tabIndex = name === key ? 0 : -1;
     }
     if (key === "curves") live.wire.ask({ do: "curves" });
+    if (key === "matters") live.matters.ask();
     refresh();
     live.view.overlay();
   }
@@ -336,7 +337,7 @@ live.sheets = (() => {
       el("p", { class: "note" }, "Drawn with three.js (MIT licence). Works without a network; nothing is loaded from outside, nothing leaves this machine.")].filter(Boolean));
   }
 
-  const MAKE = { now, points, curves, gaps, map, plates, about };
+  const MAKE = { now, points, curves, matters: () => live.matters.fill(pages.matters), gaps, map, plates, about };
   // A sheet is not built anew under a finger, and the keyboard keeps its place in it.
   let pressed = false, late = false;
   $("pages").addEventListener("pointerdown", () => { pressed = true; });
