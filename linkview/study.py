@@ -207,12 +207,16 @@ def study_without_gaps(
 
 
 def measured_gaps(
-    sweep: AxleSweep, car: Car, tell: Tell, plates: Sequence[DrawnPlate] = ()
+    sweep: AxleSweep,
+    car: Car,
+    tell: Tell,
+    plates: Sequence[DrawnPlate] = (),
+    certain: Callable[[Side, SurveyedPair], None] | None = None,
 ) -> dict[Side, GapSurvey]:
     """Every pair of bodies over the sweep, certified between its poses too, inside the limits.
 
     The right side only where it is not the mirror. plates: measured where they stand, a body each;
-    those that could not be drawn are not there.
+    those that could not be drawn are not there. certain: called with each pair once certified.
     """
     axle = sweep.axle
     out = {}
@@ -231,6 +235,7 @@ def measured_gaps(
             left_out={**far_from_plates(whole, corner.poses, axle), **axle.left_out},
             progress=heard,
             domain=domain_of(corner, limits_of(corner.corner, axle, car)),
+            heard=None if certain is None else partial(certain, side),
         )
     return out
 

@@ -167,6 +167,43 @@ def test_one_millimetre_does_what_the_table_says(tab: Tab, model: Path) -> None:
     tab.tab.click(row)
 
 
+# --- gaps as they come ---------------------------------------------------------------------------
+
+
+def test_gaps_become_certain_pair_by_pair_and_can_be_cancelled(tab: Tab) -> None:
+    tab.tab.click("#tab-gaps")
+    tab.run(
+        """() => { window.came = [];
+        live.wire.on('certified', (m) => { if (m.sure || m.pairs) window.came.push(m); });
+        live.wire.ask({ do: 'measure', axle: 'front' }); }"""
+    )
+    tab.wait("() => window.came.length && window.came.at(-1).pairs")
+    *parts, last = tab.run("() => window.came")
+    counts = [len(m["sure"]) for m in parts]
+    assert counts == sorted(counts)
+    assert len(set(counts)) >= 3
+    assert 0 < counts[0] < len(last["pairs"])
+
+    def by_name(pairs: list[Any]) -> dict[Any, Any]:
+        return {(p["side"], p["a"], p["b"]): p for p in pairs}
+
+    final = by_name(last["pairs"])
+    for name, pair in by_name(parts[-1]["sure"]).items():
+        assert pair == final[name]  # what was told early is what holds
+    # cancelled: those that are certain stay so, the rest is said to be sampled
+    tab.run(
+        """() => { window.came.length = 0;
+        live.wire.ask({ do: 'measure', axle: 'front' });
+        live.wire.on('certified', (m) => { if (m.sure && !window.pressedCancel) { window.pressedCancel = true;
+          document.querySelector('#progress button').click(); } }); }"""
+    )
+    tab.tab.wait_for_selector("#page-gaps:has-text('of them certain so far')")
+    tab.tab.wait_for_selector("#page-gaps button:has-text('Make certain')")
+    kept = tab.run("() => live.state.gaps.pairs.map(p => Boolean(p.certain))")
+    assert 0 < sum(kept) < len(kept)
+    assert tab.run("() => live.state.gaps.kind") == "sampled"
+
+
 # --- what is typed ------------------------------------------------------------------------------
 
 

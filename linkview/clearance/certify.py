@@ -25,14 +25,34 @@ MAP_HALVINGS = 2  # of the first cells' sides, where a map is not settled
 Progress = Callable[[int, int, tuple[str, str]], None]
 
 
-def certify(domain: Domain, tasks: Sequence[Task], progress: Progress) -> tuple[Certified, ...]:
-    """Every pair over the domain, in the order given."""
+def certify(
+    domain: Domain,
+    tasks: Sequence[Task],
+    progress: Progress,
+    heard: Callable[[int, Certified], None] | None = None,
+) -> tuple[Certified, ...]:
+    """Every pair over the domain, in the order given.
+
+    heard: called with a task's place and its answer as soon as that is there.
+    """
+    answers: dict[int, Certified] = {}
+
+    def answer_those_done() -> None:
+        done = [k for k, s in enumerate(searches) if k not in answers and not len(s.live)]
+        for _ in range(MAP_HALVINGS):
+            _finer_maps(domain, [searches[k] for k in done], corners)
+        for k in done:
+            answers[k] = _answer(domain, searches[k])
+            if heard is not None:
+                heard(k, answers[k])
+
     corners = {s.name: corners_of(s) for task in tasks for s in (task.a, task.b)}
     searches = [started(domain, task) for task in tasks]
     drift = Drift(domain.motion(domain.leaves), corners)
     for k, search in enumerate(searches):
         progress(k, len(searches), (search.a.name, search.b.name))
         first_look(domain, drift, search)
+    answer_those_done()
     while going := [s for s in searches if len(s.live)]:
         progress(len(searches) - len(going), len(searches), (going[0].a.name, going[0].b.name))
         _split(domain, going)
@@ -40,9 +60,8 @@ def certify(domain: Domain, tasks: Sequence[Task], progress: Progress) -> tuple[
         drift = Drift(domain.motion(live), corners)
         for search in going:
             look(domain, drift, live, search)
-    for _ in range(MAP_HALVINGS):
-        _finer_maps(domain, searches, corners)
-    return tuple(_answer(domain, s) for s in searches)
+        answer_those_done()
+    return tuple(answers[k] for k in range(len(searches)))
 
 
 def _split(domain: Domain, going: Sequence[Search]) -> None:

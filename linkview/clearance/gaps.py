@@ -6,7 +6,7 @@ everywhere inside the limits, where a `Domain` was given to find it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -150,10 +150,12 @@ def survey(
     left_out: Mapping[frozenset[str], str] | None = None,
     progress: Progress | None = None,
     domain: Domain | None = None,
+    heard: Callable[[SurveyedPair], None] | None = None,
 ) -> GapSurvey:
     """Measure every pair of the corner's bodies that can move against each other.
 
     domain: of the sweep that `poses` come from; every pair is then certified over it as well.
+    heard: called with each pair as soon as it is certified, in whatever order they are.
 
     poses: part -> rigid moves (S, T, 4, 4) from the reference pose, NaN where out of reach.
     left_out: pairs the builder leaves out, with the reason. A pair with a wanted gap is measured
@@ -184,7 +186,12 @@ def survey(
             Task(a, b, p.wanted_mm, p.gap_mm, p.state)
             for (a, b), p in zip(asked, pairs, strict=True)
         ]
-        proved = certify(domain, tasks, progress or _silent)
+
+        def certain(k: int, answer: Certified) -> None:
+            if heard is not None:
+                heard(replace(pairs[k], certain=answer))
+
+        proved = certify(domain, tasks, progress or _silent, certain)
         pairs = [replace(p, certain=c) for p, c in zip(pairs, proved, strict=True)]
     return GapSurvey(tuple(pairs), tuple(skipped))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from linkview.model.parts import Axle, Side
 from linkview.study import drawn_plates, measured_gaps, spoken, swept
 
 Json = dict[str, Any]
+TOLD_EVERY_S = 0.2  # pairs that have become certain, while others are still at work
 SAMPLED = (11, 7)  # racks and travels while a point is dragged: a third of the time of 21 x 11
 
 
@@ -109,8 +111,19 @@ def _certified(post: Post, job: GapJob) -> None:
         post.heed()
         post.answer({"axle": job.axle, "what": what, "done": done, "count": count})
 
+    sure: list[tuple[Side, SurveyedPair]] = []
+    told_at = 0.0
+
+    def certain(side: Side, pair: SurveyedPair) -> None:
+        nonlocal told_at
+        sure.append((side, pair))
+        if time.monotonic() - told_at > TOLD_EVERY_S:
+            told_at = time.monotonic()
+            post.heed()
+            post.answer({"axle": job.axle, "sure": [_pair_json(s, p, sweep) for s, p in sure]})
+
     sweep = swept(axle)
-    found = measured_gaps(sweep, job.car, tell, drawn_plates(axle, job.shop))
+    found = measured_gaps(sweep, job.car, tell, drawn_plates(axle, job.shop), certain)
     pairs = pairs_json(found, sweep)
     left_out = [
         {"side": side.value, "a": spoken(o.pair[0]), "b": spoken(o.pair[1]), "reason": o.reason}
@@ -162,6 +175,7 @@ def _pair_json(side: Side, pair: SurveyedPair, sweep: AxleSweep) -> Json:
         "travel": float(sweep.left.travel_mm[least.travel]) if posed else None,
         "certain": _certain_json(pair.certain),
         "notes": list(pair.notes),
+        "rank": [pair.badness[0], _number(pair.badness[1])],
     }
 
 

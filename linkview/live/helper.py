@@ -89,6 +89,11 @@ class Post:
         if self._now is not None:
             self._pipe.send({"job": self._now.kind, "stamp": self._now.stamp, **words})
 
+    def ended_early(self, job: Job) -> None:
+        """Says so after all else that was said of the job, or a page would wait for its end."""
+        why = "cancelled" if self._now is None else "superseded"
+        self._pipe.send({"job": job.kind, "stamp": job.stamp, why: True})
+
     def done(self) -> None:
         self._now = None
 
@@ -98,7 +103,7 @@ def do(post: Post, work: Work, job: Job) -> None:
     try:
         work(post, job.given)
     except Superseded:
-        post.answer({"superseded": True})
+        post.ended_early(job)
     except LinkviewError as fault:
         post.answer({"fault": str(fault)})
 

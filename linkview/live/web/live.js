@@ -215,8 +215,9 @@
   wire.on("certified", (message) => {
     if (!state.axle) return undefined;  // told to all before this page knew its car
     if (message.fault) return live.toast(message.fault);
+    if (message.sure) { if (message.axle === state.axle.name && message.stamp === state.car.generation) state.gaps = live.gapwords.withSure(state.gaps, message); return sheets.refreshIf("gaps"); }
     if (message.pairs) { state.progress = null; if (message.axle === state.axle.name) state.gaps = message; }
-    else state.progress = message.cancelled ? null : message;
+    else state.progress = message.cancelled || message.superseded ? null : message;
     return sheets.refreshIf("gaps", "map");
   });
   const same = (p, at) => p && ["rack", "travel", "roll"].every((k, i) => Math.abs(p[k] - at[i]) < 1e-9);

@@ -185,6 +185,16 @@ live.sheets = (() => {
 
   // --- gaps ------------------------------------------------------------------------------------
 
+  live.gapwords = {
+    /** The list with those pairs that are certain by now in it, worst first; the rest as sampled. */
+    withSure(old, message) {
+      const key = (p) => `${p.side} ${p.a} ${p.b}`, sure_ = new Map(message.sure.map((p) => [key(p), p]));
+      const base = old && old.axle === message.axle && !old.old ? old : { kind: "sampled", axle: message.axle, stamp: message.stamp, pairs: [], grid: null };
+      const pairs = [...base.pairs.filter((p) => !sure_.has(key(p))), ...message.sure];
+      const by = (p) => p.rank[0] * 1e12 + (p.rank[1] === null ? 0 : p.rank[1]);
+      return { ...base, kind: "sampled", stamp: message.stamp, pairs: pairs.sort((a, b) => by(a) - by(b)), sure: message.sure.length };
+    },
+  };
   let every = false;
   const FIRST = 14;
   function sure(g) {
@@ -216,7 +226,7 @@ live.sheets = (() => {
         el("span", { class: "now" }, `${at}${sure(p)}.`));
     });
     const parts = [head,
-      el("p", { class: "note" }, `${given.pairs.length} pairs, worst first${axle.symmetric ? "; left side, the right is its mirror" : ""}; ${bad} touch, fall short or are unknown. ${certain ? "" : `Sampled at ${given.grid} poses. `}Press one to go to its worst pose. “No contact found” is not “safe”.`),
+      el("p", { class: "note" }, `${given.pairs.length} pairs, worst first${axle.symmetric ? "; left side, the right is its mirror" : ""}; ${bad} touch, fall short or are unknown. ${certain ? "" : given.sure ? `${given.sure} of them certain so far${given.grid ? `, the rest sampled at ${given.grid} poses` : ", others to come"}. ` : `Sampled at ${given.grid} poses. `}Press one to go to its worst pose. “No contact found” is not “safe”.`),
       el("div", {}, ...rows)];
     if (given.pairs.length > FIRST) parts.push(el("button", { type: "button", onclick: () => { every = !every; gaps(); } }, every ? "Show the worst only" : `Show all ${given.pairs.length} pairs`));
     if (given.leftOut) parts.push(el("details", {}, el("summary", {}, `${given.leftOut.length} pairs left out, with the reason`), el("ul", {}, ...given.leftOut.map((o) => el("li", {}, `${axle.symmetric ? "" : o.side + " "}${o.a} – ${o.b}: ${o.reason}`)))));
