@@ -17,7 +17,7 @@ from linkview.live.edits import Edits, How, built
 from linkview.model.read import read_file
 from linkview.model.reference import wheel_angles_deg
 from tests.live_cases import BROWSER, Running, Tab, running
-from tests.published_checkers import browser_path
+from tests.published_checkers import WEB, browser_path, node_missing
 from tests.scene_cases import DEMO
 
 PLANNED = "planned"
@@ -194,7 +194,7 @@ def test_gaps_become_certain_pair_by_pair_and_can_be_cancelled(tab: Tab) -> None
     tab.run(
         """() => { window.came.length = 0;
         live.wire.ask({ do: 'measure', axle: 'front' });
-        live.wire.on('certified', (m) => { if (m.sure && !window.pressedCancel) { window.pressedCancel = true;
+        live.wire.on('certified', (m) => { if (m.sure && !window.pressed) { window.pressed = true;
           document.querySelector('#progress button').click(); } }); }"""
     )
     tab.tab.wait_for_selector("#page-gaps:has-text('of them certain so far')")
@@ -243,3 +243,61 @@ def test_a_slot_goes_as_far_as_it_is_long(tab: Tab) -> None:
     assert np.linalg.norm(moved) == pytest.approx(10.0, abs=2e-3)
     _fill(tab, row, "99")
     assert "its slot goes from" in tab.tab.inner_text("#toast")
+
+
+# --- files and links ----------------------------------------------------------------------------
+
+
+@pytest.mark.gl
+def test_a_film_is_begun_and_cancelled(tab: Tab) -> None:
+    tab.tab.click("#tab-about")
+    for what in ("pictures", "film", "pack"):
+        assert tab.tab.is_enabled(f"[data-make={what}]")
+    tab.tab.click("[data-make=film]")
+    tab.wait("() => live.state.making && /film|OpenGL/.test(live.state.making.what || '')")
+    assert not tab.tab.is_enabled("[data-make=pack]")
+    tab.tab.click("#page-about button:has-text('Cancel')")
+    tab.wait("() => live.state.making.cancelled || live.state.making.fault")
+    tab.tab.wait_for_selector("[data-make=pack]:enabled")
+    assert not tab.run("() => live.state.making.link")
+
+
+def test_a_link_put_into_the_open_page_is_followed(tab: Tab) -> None:
+    tab.run(
+        "() => { location.hash = 'axle=rear&rack=0&travel=-21.5&roll=0&variant=planned&tab=map'; }"
+    )
+    tab.wait(
+        "() => live.state.axle.name === 'rear' && live.state.pose"
+        " && Math.abs(live.state.pose.travel + 21.5) < 1e-6 && live.sheets.openTab() === 'map'"
+    )
+    tab.run("() => { location.hash = 'axle=<b>&rack=x&travel=1e999&tab=__proto__'; }")
+    tab.wait("() => live.state.pose && live.state.pose.travel === 0 && live.settled()")
+    assert tab.run("() => live.state.axle.name") == "rear"
+    tab.run("() => { location.hash = 'axle=front'; }")
+    tab.wait("() => live.state.axle.name === 'front' && live.state.pose && live.settled()")
+
+
+@pytest.mark.parametrize("wide", [1280, 390])
+def test_the_new_sheets_are_accessible(browser: Any, server: Running, wide: int) -> None:
+    # Truth: axe-core's rules tagged WCAG 2.1 A and AA; every tab of the page is in test_live_page.
+    missing = node_missing("axe-core")
+    if missing:
+        pytest.skip(missing)
+    axe = (WEB / "node_modules" / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
+    tab = Tab(browser, server.url, wide, 844, color_scheme="dark", bypass_csp=True)
+    try:
+        tab.run(axe)
+        tab.tab.click("#more summary")
+        tab.tab.click("text=Joint axes, what they allow")
+        tab.tab.click("#more summary")
+        tab.tab.click("#tab-matters")
+        tab.tab.click(".matter >> nth=0")
+        tab.tab.wait_for_selector("#jointwords p")
+        found = tab.run(
+            """() => axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa']})
+            .then(r => r.violations.map(v => v.id + ': ' + v.nodes.map(n => n.html).join(' | ')))"""
+        )
+        assert found == []
+        assert tab.run("() => document.documentElement.scrollWidth - window.innerWidth") <= 0
+    finally:
+        tab.close()

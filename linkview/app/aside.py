@@ -22,7 +22,7 @@ from linkview.export.graphics import TIME_LIMIT_S, graphics_missing, require_gra
 if TYPE_CHECKING:
     from linkview.app.results import Written
     from linkview.model.parts import Car
-    from linkview.study import CarStudy
+    from linkview.study import CarStudy, Tell
 
 
 class Aside:
@@ -82,6 +82,30 @@ class Aside:
             failed: Future[list[Written]] = Future()
             failed.set_exception(ended)
             return failed
+
+
+class Here(Aside):
+    """The same done in this process at once, for one that may start no other.
+
+    tell: called as a film goes on; may raise to interrupt.
+    """
+
+    def __init__(self, tell: Tell) -> None:
+        self._tell = tell
+
+    def require_graphics(self) -> None:
+        """As `graphics.require_graphics`: tried by a process of its own."""
+        self._tell("looking for OpenGL", 0, 1)
+        require_graphics()
+
+    def film(self, study: CarStudy, found: Car, folder: Path, name: str) -> Future[list[Written]]:
+        return self._ask(_film, study, found, folder, name, self._tell)
+
+    def _ask(self, job: Callable[..., list[Written]], *args: object) -> Future[list[Written]]:
+        self._tell("drawing", 0, 1)
+        done: Future[list[Written]] = Future()
+        done.set_result(job(*args))
+        return done
 
 
 def drawn(jobs: Iterable[Future[list[Written]]]) -> list[Written]:
@@ -147,10 +171,12 @@ def _worst_gap(study: CarStudy, found: Car, folder: Path, name: str) -> list[Wri
     return draw_worst_gap(study, found, folder, name)
 
 
-def _film(study: CarStudy, found: Car, folder: Path, name: str) -> list[Written]:
+def _film(
+    study: CarStudy, found: Car, folder: Path, name: str, tell: Tell | None = None
+) -> list[Written]:
     from linkview.app.pictures import draw_film
 
-    return draw_film(study, found, folder, _silent, name)
+    return draw_film(study, found, folder, tell or _silent, name)
 
 
 def _four_views(study: CarStudy, folder: Path) -> list[Written]:

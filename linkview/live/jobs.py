@@ -69,4 +69,7 @@ WHATS: dict[str, str] = {
     "report": "Report, set-up and measuring sheets, PDF and HTML",
     "page": "Offline page: one file to mail",
     "model3d": "3-D file (GLB), animated",
+    "pictures": "Pictures: every axle, four views, the worst gap",
+    "film": "Films: steering and travelling, with figures in every frame",
+    "pack": "Everything to hand over, as one zip",
 }

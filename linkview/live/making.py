@@ -7,11 +7,14 @@ from collections.abc import Callable
 from pathlib import Path
 from tempfile import mkdtemp
 
+from linkview.app.aside import Here
+from linkview.app.films import film_read_outs
 from linkview.app.gap_results import write_gap_tables
 from linkview.app.handover import hand_over_model, hand_over_page, hand_over_report
-from linkview.app.package import zip_of
+from linkview.app.package import Drawing, fill_package, zip_of
 from linkview.app.plate_results import write_plate_files
 from linkview.app.results import write_summary, write_tables
+from linkview.errors import GraphicsMissing
 from linkview.export.identity import identify
 from linkview.export.summary import summary_lines
 from linkview.export.tables import write_plates
@@ -74,6 +77,36 @@ def _report(job: MakeJob, study: CarStudy, folder: Path, tell: Tell) -> None:
     hand_over_report(whole, before, identify(job.file, job.car), folder)
 
 
+def _pictures(job: MakeJob, study: CarStudy, folder: Path, tell: Tell) -> None:
+    here = Here(tell)
+    here.require_graphics()
+    drawing = Drawing(here, folder, job.found, missing=None)
+    drawing.begin(study, films=())
+    study_with_gaps(study, tell, measured=drawing.measured)
+
+
+def _film(job: MakeJob, study: CarStudy, folder: Path, tell: Tell) -> None:
+    here = Here(tell)
+    here.require_graphics()
+    for name in study.axles:
+        here.film(study, job.found, folder, name)
+        film_read_outs(study, name, folder, tell)
+
+
+def _pack(job: MakeJob, study: CarStudy, folder: Path, tell: Tell) -> None:
+    here, missing = Here(tell), None
+    try:
+        here.require_graphics()
+    except GraphicsMissing as reason:
+        missing = reason
+    drawing = Drawing(here, folder, job.found, missing=missing)
+    drawing.begin(study, films=list(study.axles))
+    whole = study_with_gaps(study, tell, measured=drawing.measured)
+    drawing.all_measured(whole)
+    before = study_without_gaps(job.found, job.shop, tell)
+    fill_package(whole, before, identify(job.file, job.car), folder, tell, drawing)
+
+
 Maker = Callable[[MakeJob, CarStudy, Path, Tell], None]
 # As `WHATS` of `linkview.live.jobs`.
 _MAKERS: dict[str, Maker] = {
@@ -82,4 +115,7 @@ _MAKERS: dict[str, Maker] = {
     "report": _report,
     "page": _page,
     "model3d": _model,
+    "pictures": _pictures,
+    "film": _film,
+    "pack": _pack,
 }

@@ -64,10 +64,13 @@
     const number = (key) => { const v = Number(link.get(key)); return Number.isFinite(v) ? v : 0; };
     setAxle(state.axle.name);
     wanted = { rack: number("rack"), travel: number("travel"), roll: number("roll") };
-    const asked = link.get("variant");
-    if (asked && asked !== state.car.state.base && !state.car.state.unsaved && state.car.writable && state.car.state.variants.some(([n]) => n === asked)) wire.ask({ do: "variant", name: asked });
+    chooseBase(link.get("variant"));
     askPose();
     if (sheets.TABS.some(([key]) => key === link.get("tab"))) sheets.show(link.get("tab")); else sheets.show("now");
+  }
+  /** The variant of a link, unless work that is not saved would be put away for it. */
+  function chooseBase(asked) {
+    if (asked && asked !== state.car.state.base && !state.car.state.unsaved && state.car.writable && state.car.state.variants.some(([n]) => n === asked)) wire.ask({ do: "variant", name: asked });
   }
   const press = (group, key) => { for (const b of $(group).children) b.setAttribute("aria-pressed", String(b.dataset.key === key)); };
   function setAxle(name) {
@@ -323,6 +326,23 @@
     const p = state.pose, words = new URLSearchParams({ axle: state.axle.name, rack: p.rack.toFixed(2), travel: p.travel.toFixed(2), roll: p.roll.toFixed(2), variant: state.car.state.base, tab: sheets.openTab() });
     history.replaceState(null, "", `#${words}`);
   }
+  /** A link put into the address of this page is followed. What is not a number there is 0. */
+  window.addEventListener("hashchange", () => {
+    if (!started) return;
+    const given = new URLSearchParams(location.hash.slice(1)), number = (key) => (Number.isFinite(Number(given.get(key))) ? Number(given.get(key)) : 0);
+    const axle = state.car.axles.find((a) => a.name === given.get("axle"));
+    if (axle && axle.name !== state.axle.name) chooseAxle(axle.name);
+    stop();
+    wanted = { rack: number("rack"), travel: number("travel"), roll: number("roll") };
+    chooseBase(given.get("variant"));
+    askPose();
+    if (sheets.TABS.some(([key]) => key === given.get("tab"))) sheets.show(given.get("tab"));
+  });
+  live.copyLink = async () => {
+    remember();
+    const told = state.car.state.unsaved ? "Link copied. Changes not saved yet are not in it: save them as a variant first." : "Link copied: it brings back this axle, pose, variant and page.";
+    try { await navigator.clipboard.writeText(location.href); live.toast(told); } catch { live.toast("The browser lets nothing be copied here: take the link from its address line."); }
+  };
   document.documentElement.dataset.connected = "no";
   wire.open();
 })();

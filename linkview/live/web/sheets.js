@@ -338,6 +338,7 @@ live.sheets = (() => {
     pages.about.replaceChildren(...[
       el("h2", {}, "File"), el("p", {}, `${car.state.file} in ${car.state.folder}`),
       car.writable ? el("div", { class: "row" }, el("button", { type: "button", id: "another", onclick: () => live.start.show(true) }, "Open another car …")) : null,
+      el("div", { class: "row" }, el("button", { type: "button", id: "copylink", onclick: () => live.copyLink() }, "Copy a link to this pose and variant")),
       el("label", { for: "variant" }, "Begin from"), variants,
       car.state.unsaved ? el("p", {}, el("button", { type: "button", onclick: () => live.discard() }, `Put away ${car.state.changes} change${car.state.changes === 1 ? "" : "s"} not saved (undo brings them back)`)) : null,
       ...car.notes.map((n) => el("p", { class: "note" }, n)),
