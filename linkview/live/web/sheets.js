@@ -21,6 +21,7 @@ live.sheets = (() => {
     $(`tab-${open}`).focus();
   });
   function show(key) {
+    if (key !== open) $("pages").scrollTop = 0;  // a sheet begins at its top
     open = key;
     for (const [name] of TABS) {
       pages[name].hidden = name !== key;
