@@ -59,7 +59,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def _page(browser: Any, url: str, wide: int = 1280, high: int = 800, **how: Any) -> Any:
     tab = browser.new_context(viewport={"width": wide, "height": high}, **how).new_page()
-    tab.set_default_timeout(30_000)
+    tab.set_default_timeout(90_000)
     tab.goto(url)
     return tab
 
