@@ -8,7 +8,16 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
+import pytest
+from shipped import car_of
+
 import linkview
+from linkview.clearance.compiled import compile_all, kernels
+from linkview.clearance.domain import domain_of
+from linkview.clearance.gaps import survey
+from linkview.kinematics.sweep import sweep_corner
+from linkview.limits.readings import limits_of
 
 PACKAGE = Path(linkview.__file__).parent
 # The distance of two points 3 mm apart, and how many kernels came from the cache.
@@ -20,6 +29,22 @@ gap, on = np.empty(1), np.empty((2, 1, 3))
 lines_apart(np.zeros((1, 1, 3)), np.array([[[3.0, 0.0, 0.0]]]), gap, on[0], on[1])
 print(gap[0], sum(lines_apart.stats.cache_hits.values()), compiled_before())
 """
+
+
+@pytest.mark.parametrize("name", ["demo_coupe", "push_rod", "four_link_axle"])
+def test_no_kernel_is_compiled_for_a_second_sort_of_array(name):
+    # It would be compiled in the midst of the work, with no word that it takes seconds.
+    compile_all()
+    car = car_of(name)
+    for axle in car.axles.values():
+        rack = [0.0] if axle.left.rack is None else [-10.0, 0.0, 10.0]
+        sweep = sweep_corner(axle.left, np.array(rack), np.array([-9.0, 0, 9]), axle.hold)
+        domain = domain_of(sweep, limits_of(axle.left, axle, car))
+        found = survey(axle.left, sweep.poses, wanted=axle.wanted_gaps, domain=domain)
+        assert all(pair.certain is not None for pair in found.pairs)
+    assert {k.py_func.__name__: len(k.signatures) for k in kernels().KERNELS if k.signatures} == {
+        k.py_func.__name__: 1 for k in kernels().KERNELS
+    }
 
 
 def ran(root: Path) -> list[str]:

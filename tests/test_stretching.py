@@ -44,9 +44,11 @@ def ends_of(corner, start=0.0, before=0.0):
     return Anchor(low, frozen(at[0])), Anchor(top, frozen(at[1]))
 
 
-def spring_of(corner, side=Side.LEFT):
+def spring_of(corner, side=Side.LEFT, *, begins=None):
     ends = ends_of(corner, 170.0, 40.0)
-    return coil_spring("spring", ends, side, outer_mm=OUTER, wire_mm=WIRE, coils=COILS)
+    return coil_spring(
+        "spring", ends, side, outer_mm=OUTER, wire_mm=WIRE, turns=COILS, begins_deg=begins
+    )
 
 
 def shaft_of(corner):
@@ -96,6 +98,49 @@ def test_a_spring_stays_on_its_axis_and_between_its_seats(make):
     assert up[:, 0] == pytest.approx(np.full(len(up), WIRE / 2.0), abs=1e-6)
     assert reach - up[:, -1] == pytest.approx(np.full(len(up), WIRE / 2.0), abs=1e-6)
     assert (np.diff(up, axis=1) > -1e-9).all()
+
+
+@pytest.mark.parametrize("side", Side)
+@pytest.mark.parametrize("turns", [COILS, -COILS])
+def test_a_springs_wire_begins_where_the_file_says(side, turns):
+    # Truth: a protractor round the damper's top view, 0 ahead and 90 outboard; a right-hand thread
+    # seen along its axis turns from ahead to outboard on the left side, where both point that way.
+    corner = front_corner(side)
+    low, top = ends_of(corner, 170.0, 40.0)
+    along, outboard = unit(top.at - low.at), np.array([0.0, side.outboard, 0.0])
+    for begins in (0.0, 90.0, 200.0, -45.0):
+        body = coil_spring(
+            "s", (low, top), side, outer_mm=OUTER, wire_mm=WIRE, turns=turns, begins_deg=begins
+        )
+        line = sum(s.weight[:, None] * s.at for s in body.line)
+        out = line - low.at - ((line - low.at) @ along)[:, None] * along
+        ahead = unit(np.array([1.0, 0, 0]) - along[0] * along)
+        third = np.cross(along, ahead)
+        third *= np.sign(third @ outboard)
+        seen = np.rad2deg(np.arctan2(out @ third, out @ ahead))
+        assert (seen[0] - begins + 180.0) % 360.0 - 180.0 == pytest.approx(0.0, abs=1e-6)
+        step = (seen[1] - seen[0] + 180.0) % 360.0 - 180.0
+        assert step == pytest.approx(np.sign(turns) * 360.0 / 24, abs=1e-6)
+        assert not any("assumed" in note for note in placed(body).notes)
+    assert any("wire_begins" in note for note in placed(spring_of(corner)).notes)
+
+
+def test_a_dampers_round_is_told_however_it_lies():
+    # One lying lengthwise has 0 above it, one lying crosswise 90 above: never no direction at all.
+    for way, zero, ninety in (
+        ([1.0, 0, 0], [0, 0, 1.0], [0, 1.0, 0]),
+        ([-1.0, 0, 0], [0, 0, 1.0], [0, 1.0, 0]),
+        ([0, 1.0, 0], [1.0, 0, 0], [0, 0, 1.0]),
+        ([0, 0, -1.0], [1.0, 0, 0], [0, 1.0, 0]),
+    ):
+        ends = Anchor("body", np.zeros(3)), Anchor("body", 300.0 * np.array(way))
+        for begins, expected in ((0.0, zero), (90.0, ninety)):
+            body = coil_spring(
+                "s", ends, Side.LEFT, outer_mm=OUTER, wire_mm=WIRE, turns=6, begins_deg=begins
+            )
+            start = sum(s.weight[0] * s.at[0] for s in body.line)
+            start = start - (start @ way) * np.array(way)
+            assert unit(start) == pytest.approx(np.array(expected), abs=1e-9)
 
 
 def test_the_damper_in_the_spring_has_the_room_that_its_radii_leave():
@@ -326,6 +371,12 @@ def test_a_file_hangs_them_and_pairs_that_are_one_thing_are_left_out(tmp_path):
     assert "parts of strut_damper" in left[frozenset(("strut_damper", "strut_damper_shaft"))]
     assert "runs in the caliper" in left[frozenset(("disc", "caliper"))]
     inside = found.of("coil", "strut_damper")
+    assert any("where its wire begins is assumed" in note for note in inside.notes)
+    said = small(
+        tmp_path, EXTRA.replace("coils = 6\n", 'coils = 6\nwire_begins = 30\nwound = "left"\n')
+    )
+    (coil,) = (b for b in said.left.bodies if b.name == "coil")
+    assert coil.assumed == ""
     assert inside.least.gap_mm == pytest.approx(45 - 12 - 26, abs=0.5)
     assert any("chords" in note for note in inside.notes)
     # Truth: the spokes, 16 mm thick, come nearest where their middle line is 30 mm outboard, at a

@@ -28,7 +28,7 @@ class TubeSolid:
 
     line: see `Wound`; hull: places whose motion bounds the line's. ends: part and place (3,), in
     the car's frame at the reference pose, where it may be joined to others. inside_mm: how far the
-    true surface may stand outside.
+    true surface may stand outside. assumed: what the file does not say of it.
     """
 
     name: str
@@ -38,6 +38,7 @@ class TubeSolid:
     ends: tuple[tuple[str, Array], ...]
     radius_mm: float
     inside_mm: float = 0.0
+    assumed: str = ""
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -51,9 +52,10 @@ class TubeSolid:
 
     @property
     def notes(self) -> tuple[str, ...]:
+        said = (self.assumed,) if self.assumed else ()
         if not self.inside_mm:
-            return ()
-        return (f"its turns are chords up to {self.inside_mm:.2f} mm off the true wire",)
+            return said
+        return (f"its turns are chords up to {self.inside_mm:.2f} mm off the true wire", *said)
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,7 +126,14 @@ def wound_solid(body: Wound) -> TubeSolid:
     at = sum(share.weight[:, None] * share.at for share in body.line)
     ends = tuple((a.part, np.asarray(at)[k]) for a, k in zip(body.ends, (0, -1), strict=True))
     return TubeSolid(
-        body.name, body.part, body.line, body.hull, ends, float(body.radius_mm), body.inside_mm
+        body.name,
+        body.part,
+        body.line,
+        body.hull,
+        ends,
+        float(body.radius_mm),
+        body.inside_mm,
+        body.assumed,
     )
 
 

@@ -115,9 +115,9 @@ class Drift:
                 spots.now,
                 spots.by,
                 spots.slack,
-                np.array(field.at),
-                np.array(field.shift),
-                np.array(field.turn),
+                _plain(field.at),
+                _plain(field.shift),
+                _plain(field.turn),
                 half,
                 fall,
                 sides,
@@ -137,7 +137,7 @@ class Drift:
         """
         if len(shares) == 1 and (shares[0].weight == 1.0).all():
             spots = self.motion.spots(shares[0].part, shares[0].at)
-            return Spots(np.array(spots.now), np.array(spots.by), np.array(spots.slack))
+            return Spots(_plain(spots.now), _plain(spots.by), _plain(spots.slack))
         n, k = len(self.motion.inputs.rack_mm), len(shares[0].weight)
         out = Spots(np.zeros((n, k, 3)), np.zeros((n, k, 3, 2)), np.zeros((n, k)))
         for share in shares:
@@ -160,9 +160,14 @@ class Drift:
             now = self._of(solid).now
             if part != BODY:
                 now = apply(inverse(self.motion.poses[part])[:, None], now)
-            self._seen[key] = np.ascontiguousarray(now)
+            self._seen[key] = _plain(now)
         return self._seen[key]
 
 
 def _sights(a: Solid, b: Solid) -> tuple[str, ...]:
     return tuple(dict.fromkeys((BODY, *a.carriers, *b.carriers)))
+
+
+def _plain(values: Array) -> Array:
+    """Row by row and writable, for a kernel is compiled anew for every other sort of array."""
+    return np.array(values, order="C")

@@ -65,7 +65,7 @@ def _sweep(args: argparse.Namespace) -> int:
 def _gaps(args: argparse.Namespace) -> int:
     from linkview.app.gap_results import draw_gap_charts, write_gap_tables
     from linkview.app.results import results_folder
-    from linkview.export.summary import advice_words, gap_words, stops_words
+    from linkview.export.summary import advice_words, gap_words, range_words, stops_words
     from linkview.export.tables import write_gaps
     from linkview.study import gap_shortfalls, study_car
 
@@ -83,6 +83,8 @@ def _gaps(args: argparse.Namespace) -> int:
     short = []
     for name, axle in study.axles.items():
         print(f"{name.upper()} AXLE ({axle.axle.hold.words})")
+        for line in range_words(axle):
+            print(f"  {line}")
         for side, pair in axle.worst_pairs(10_000):
             print(f"  {gap_words(axle, side, pair)}")
             for line in advice_words(axle, side, pair):

@@ -11,7 +11,7 @@ from linkview.clearance.certified import Certainty
 from linkview.clearance.distance import GapState
 from linkview.clearance.gaps import SurveyedPair
 from linkview.export.blocks import Block, Bullets, Column, Para, Row, Table, Tone
-from linkview.export.summary import certain_words
+from linkview.export.summary import certain_words, range_words
 from linkview.model.parts import Side
 from linkview.study import AxleStudy, spoken
 
@@ -34,6 +34,8 @@ def gap_blocks(axle: AxleStudy) -> Iterator[Block]:
         Column("wanted", 1.5, True), Column("at rack / travel", 2.8, True),
         Column("how sure, and error band", 7.4),
     )  # fmt: skip
+    for line in range_words(axle):
+        yield Para(f"Gaps are measured {line}.", Tone.DOUBT)
     mirror = " Left side; the right is its mirror." if axle.axle.symmetric else ""
     yield Table(
         columns,

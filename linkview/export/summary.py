@@ -164,20 +164,31 @@ def _figures(q: Quantity, values: list[float]) -> str:
     return f"{' / '.join(shown)} {q.unit}"
 
 
+def range_words(study: AxleStudy) -> Iterator[str]:
+    """Where gaps of this axle are not known."""
+    measured = any(found.pairs for found in study.gaps.values())
+    if measured and not _certain(study):
+        yield "at the grid's poses only: between them a gap of this layout can be smaller"
+    if study.axle.left.layout.level:
+        yield "with both wheels up and down together: with the axle in roll gaps are unknown"
+
+
+def _certain(study: AxleStudy) -> bool:
+    """Whether gaps were certified between the poses."""
+    return any(pair.certain for found in study.gaps.values() for pair in found.pairs)
+
+
 def _gap_lines(study: AxleStudy) -> Iterator[str]:
     worst = study.worst_pairs(SMALLEST_GAPS)
     count = sum(len(g.pairs) for g in study.gaps.values())
     left_out = sum(len(g.left_out) for g in study.gaps.values())
-    sure = any(pair.certain for _, pair in worst)
+    sure = _certain(study)
     between = ", between the poses too and inside the limits" if sure else ""
     which = "left side; the right is its mirror" if study.axle.symmetric else "both sides"
     yield (
         f"Smallest gaps, of {count} pairs, {left_out} left out{between} ({which}; see gaps.csv):"
     )
-    if not sure:
-        yield "  at the grid's poses only: between them a gap of this layout can be smaller"
-    if study.axle.left.layout.level:
-        yield "  with both wheels up and down together: with the axle in roll gaps are unknown"
+    yield from (f"  {line}" for line in range_words(study))
     for side, pair in worst:
         yield f"  {gap_words(study, side, pair)}"
         yield from (f"    {line}" for line in advice_words(study, side, pair))

@@ -15,6 +15,7 @@ from linkview.model.keys import (
     Number,
     PointOrPosition,
     Position,
+    Round,
     Table,
 )
 
@@ -84,6 +85,15 @@ class CoilSpringTable(Table):
     radius: Length = Field(description="outside of the coils")
     wire: Length = Field(description="diameter of the wire")
     coils: Annotated[Number, Field(ge=1.0, le=40.0)] = Field(description="turns, the ends' too")
+    wire_begins: Round | None = Field(
+        default=None,
+        description="where the wire's end lies at the first seat: degrees round the damper, 0 "
+        "ahead, 90 outboard (damper lying lengthwise: 0 above; crosswise: 90 above)",
+    )
+    wound: Literal["right", "left"] = Field(
+        default="right",
+        description="the left one: right as an ordinary screw's thread; the right one mirrors it",
+    )
 
 
 class DamperBodyTable(Table):

@@ -12,6 +12,7 @@ FARTHEST_MM = 20_000.0  # a car part further from the datum than this is a unit 
 Number = Annotated[float, Strict()]
 Coordinate = Annotated[Number, Field(ge=-FARTHEST_MM, le=FARTHEST_MM)]
 Length = Annotated[Number, Field(gt=0.0, le=FARTHEST_MM)]
+Round = Annotated[Number, Field(ge=-360.0, le=360.0)]  # degrees
 NotNegative = Annotated[Number, Field(ge=0.0, le=FARTHEST_MM)]
 Angle = Annotated[Number, Field(ge=-90.0, le=90.0)]
 Swing = Annotated[Number, Field(gt=0.0, le=90.0)]

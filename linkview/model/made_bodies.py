@@ -69,8 +69,15 @@ def made_bodies(name: str, table: MadeTable, on: Hung) -> tuple[Body, ...]:
     match table:
         case CoilSpringTable():
             ends = _along(on, table.from_, table.to, table.start, table.end_before)
+            hand = {"right": 1.0, "left": -1.0}[table.wound]
             spring = stretching.coil_spring(
-                name, ends, on.side, outer_mm=table.radius, wire_mm=table.wire, coils=table.coils
+                name,
+                ends,
+                on.side,
+                outer_mm=table.radius,
+                wire_mm=table.wire,
+                turns=hand * table.coils,
+                begins_deg=table.wire_begins,
             )
             return (spring,)
         case DamperBodyTable():

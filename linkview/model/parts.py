@@ -97,7 +97,8 @@ class Wound:
     line: each place (k) is the sum of its shares, whose weights add up to 1, so it goes along with
     any rigid move of all parts. hull: the same for a few places, such that in every pose each place
     of the line is one and the same mean, with weights over 0, of those. ends: the middle of its
-    two ends. inside_mm: how far the true wire may stand outside.
+    two ends. inside_mm: how far the true wire may stand outside. assumed: what the file does not
+    say of it, '' for nothing.
     """
 
     name: str
@@ -107,6 +108,7 @@ class Wound:
     ends: tuple[Anchor, Anchor]
     radius_mm: float
     inside_mm: float = 0.0
+    assumed: str = ""
 
 
 @dataclass(frozen=True, eq=False)

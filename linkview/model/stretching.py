@@ -10,28 +10,45 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linkview.geometry import Array, frozen, length, mirrored, perpendicular, turn_between, unit
+from linkview.geometry import (
+    Array,
+    X,
+    Z,
+    frozen,
+    length,
+    mirrored,
+    perpendicular,
+    turn_between,
+    unit,
+)
 from linkview.model.parts import Anchor, Profile, Revolved, Share, Side, Tube, Wound
+from linkview.units import to_rad
 
 CHORDS = 24  # to one turn of wire
 FOLDS = 7
 _AROUND = 12  # corners of the polygon that holds a turn
+_LENGTHWISE = 0.87  # of a damper's unit vector: within 30 deg of the car's length
+UNSAID = "where its wire begins is assumed; wire_begins in the file states it"
 _FLAT_TURNS, _FLAT_RISE = 0.8, 0.035  # a wound spring's end turns lie nearly flat
 
 
 def coil_spring(
     name: str, ends: tuple[Anchor, Anchor], side: Side, *, outer_mm: float, wire_mm: float,
-    coils: float,
+    turns: float, begins_deg: float | None,
 ) -> Wound:  # fmt: skip
-    """A spring between its seats: outside radius, wire diameter, turns in all.
+    """A spring between its seats: outside radius, wire diameter, turns in all (< 0: wound left).
+
+    begins_deg: where the wire's end lies at the lower seat, see `_round_from`; None: it is assumed
+    to lie anywhere, and the body says so.
 
     Place s of the wire goes with the lower seat's part P, and by its share u of the way up as far
     as the upper seat b has gone beyond where P would have carried it: P x + u (Q b - P b). The
     turns keep their radius. The right side's is the mirror of the left's.
     """
     low, top = ends
-    wire, turns = wire_mm / 2.0, np.arange(int(np.ceil(coils * CHORDS)) + 1) / CHORDS
-    share = np.minimum(turns / coils, 1.0)
+    coils, wire = abs(turns), wire_mm / 2.0
+    turned = np.minimum(np.arange(int(np.ceil(coils * CHORDS)) + 1) / CHORDS, coils)
+    share = turned / coils
     flat = min(_FLAT_TURNS / coils, 0.3)
     rise = np.interp(share, [0, flat, 1 - flat, 1], [0, _FLAT_RISE, 1 - _FLAT_RISE, 1])
     grown, inside = _between_chords(outer_mm - wire)
@@ -49,9 +66,11 @@ def coil_spring(
         )
 
     corner, level = _prism()
-    line = shares(2.0 * np.pi * np.minimum(turns, coils), grown, rise)
+    begin = 0.0 if begins_deg is None else _round_from(along, side, float(to_rad(begins_deg)))
+    line = shares(begin + np.sign(turns) * 2.0 * np.pi * turned, grown, rise)
     hull = shares(corner, grown / np.cos(np.pi / _AROUND), level)
-    return Wound(name, low.part, line, hull, ends, wire, inside)
+    assumed = UNSAID if begins_deg is None else ""
+    return Wound(name, low.part, line, hull, ends, wire, inside, assumed)
 
 
 def damper(
@@ -151,6 +170,22 @@ def _circle(axis: Array, side: Side, angle: Array, radius_mm: float) -> Array:
     first = perpendicular(left)
     turn = np.cos(angle)[:, None] * first + np.sin(angle)[:, None] * np.cross(left, first)
     return radius_mm * (turn if side is Side.LEFT else mirrored(turn))
+
+
+def _round_from(axis: Array, side: Side, angle_rad: float) -> float:
+    """The angle of `_circle` at which an angle round a damper lies: 0 ahead, 90 deg outboard.
+
+    Ahead is square to the damper; one that lies nearly lengthwise has 0 above it. 90 deg is the
+    side that is further outboard, or, of one that lies crosswise, above.
+    """
+    left = axis if side is Side.LEFT else mirrored(axis)
+    zero = Z if abs(left[0]) > _LENGTHWISE else X
+    zero = unit(zero - (zero @ left) * left)
+    across = np.cross(left, zero)
+    rising = across[1] if abs(across[1]) > abs(across[2]) else across[2]
+    first = perpendicular(left)
+    from_ = np.arctan2(np.cross(left, first) @ zero, first @ zero)
+    return float(from_ + np.sign(rising) * angle_rad)
 
 
 def _prism() -> tuple[Array, Array]:
