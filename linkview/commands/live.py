@@ -26,6 +26,9 @@ def add_view(commands: Commands) -> None:
 
 
 def _view(args: argparse.Namespace) -> int:
+    from linkview.live.helper import load_ahead
+
+    load_ahead()
     from linkview.live.opening import serve_page
 
     return serve_page(
