@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
+import random
 import signal
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -91,3 +92,38 @@ class Tab:
 
     def close(self) -> None:
         self.context.close()
+
+
+def use_at_random(tab: Tab, chance: random.Random) -> None:
+    tab.run("([r, t]) => live.goTo(r, t)", [chance.uniform(-60, 60), chance.uniform(-50, 50)])
+    if chance.random() < 0.3:
+        y = 541 + chance.uniform(-8, 8)
+        tab.run("y => live.setPoint('strut_top', [-67.8, y, 830], 'use')", y)
+    if chance.random() < 0.2:
+        key = chance.choice(["now", "points", "curves", "gaps", "map", "plates"])
+        tab.run("k => live.sheets.show(k)", key)
+    tab.tab.wait_for_timeout(40)
+
+
+def heap_mb(tab: Tab) -> float:
+    session: Any = tab.context.new_cdp_session(tab.tab)
+    session.send("HeapProfiler.collectGarbage")
+    used = session.send("Runtime.getHeapUsage")["usedSize"] / 1e6
+    session.detach()
+    return float(used)
+
+
+def resident_mb(pid: int) -> float:
+    """Of the server and all the processes below it; 0 where the system does not tell."""
+    parents, pages = {}, {}
+    for place in Path("/proc").glob("[0-9]*"):
+        with suppress(OSError):  # gone meanwhile
+            parents[int(place.name)] = int(
+                (place / "stat").read_text().rsplit(")", 1)[1].split()[1]
+            )
+            pages[int(place.name)] = int((place / "statm").read_text().split()[1])
+    family, more = {pid}, True
+    while more:
+        below = {one for one, parent in parents.items() if parent in family} - family
+        family, more = family | below, bool(below)
+    return sum(pages.get(one, 0) for one in family) * 4096 / 1e6

@@ -40,6 +40,9 @@ def add_view(commands: Commands) -> None:
 
 
 def _view(args: argparse.Namespace) -> int:
+    from linkview.live.helper import load_ahead
+
+    load_ahead()
     from linkview.live.opening import Show, serve_page
 
     show = Show.WINDOW if args.window else Show.NOWHERE if args.no_browser else Show.BROWSER

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from pathlib import Path
 
 from linkview.errors import LinkviewError
@@ -15,12 +16,15 @@ from linkview.live.starting import Starting
 from linkview.live.traffic import Traffic
 from linkview.plates.profiles import ShopProfile
 
+LOOK_AGAIN_S = 2.0  # between two looks at the file on disk
+
 
 class Desk:
     """Must be made inside a running event loop."""
 
     def __init__(self, shop: ShopProfile) -> None:
         self._room = Room()
+        self._watching: asyncio.Future[None] | None = None
         self._traffic = Traffic(self._room, shop)
         self._looking = Looking(self._room, self._traffic)
         changing = Changing(self._room, self._traffic, self._looking)
@@ -44,9 +48,25 @@ class Desk:
             await self._looking.hello(client, {})
         self._traffic.ask_first()
         remember(document.file.path)
+        if self._watching is None:
+            self._watching = asyncio.ensure_future(self._watch())
+
+    async def _watch(self) -> None:
+        """Tells the pages when the file on disk becomes another than the one that was read."""
+        told = False
+        while True:
+            await asyncio.sleep(LOOK_AGAIN_S)
+            document = self._room.document
+            changed = document is not None and await self._room.run(document.changed_on_disk)
+            if changed != told:
+                told = changed
+                for client in list(self._room.clients):
+                    await self._looking.tell_car(client)
 
     def close(self) -> None:
         """Ends the helpers; what was not saved stays kept."""
+        if self._watching is not None:
+            self._watching.cancel()
         self._traffic.close()
         self._room.close()
 

@@ -11,7 +11,7 @@ import sys
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from multiprocessing import get_context
+from multiprocessing import forkserver, get_context
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from typing import Any
@@ -27,6 +27,14 @@ if sys.platform == "linux":
     _CONTEXT.set_forkserver_preload(["linkview.live.shapework"])
 else:
     _CONTEXT = get_context("spawn")
+
+
+def load_ahead() -> None:
+    """Begins to load what helpers share while the program still loads its own; nothing elsewhere
+    than on Linux.
+    """
+    if sys.platform == "linux":
+        forkserver.ensure_running()
 
 
 class Superseded(Exception):

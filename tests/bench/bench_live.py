@@ -19,12 +19,11 @@ import sys
 import tempfile
 import time
 from pathlib import Path
-from typing import Any
 
 from playwright.sync_api import sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
-from tests.live_cases import BROWSER, Tab, running
+from tests.live_cases import BROWSER, Tab, heap_mb, resident_mb, running, use_at_random
 
 DEMO = Path(__file__).parents[2] / "models" / "demo_coupe" / "demo_coupe.toml"
 MOVES, EDITS = 40, 12
@@ -85,7 +84,7 @@ def _edits(tab: Tab) -> None:
             const at = {};
             const look = () => {
               const now = performance.now() - start;
-              if (!at.alignment && s.pose.generation > g) at.alignment = now;
+              if (!at.alignment && s.pose.generation > g && s.pose.read) at.alignment = now;
               if (!at.curves && s.curves && s.curves.generation > g) at.curves = now;
               if (!at.gaps && s.gaps && s.gaps.stamp > g) at.gaps = now;
               if (at.alignment && at.curves && at.gaps) done(at); else setTimeout(look, 0); };
@@ -119,44 +118,13 @@ def _memory(tab: Tab, pid: int, seconds: float) -> None:
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         for _ in range(10):
-            _use(tab, chance)
-        readings.append(_heap_mb(tab) + _resident_mb(pid))
+            use_at_random(tab, chance)
+        readings.append(heap_mb(tab) + resident_mb(pid))
     early = readings[len(readings) // 4]
     print(
         f"memory of page heap and server after {seconds:.0f} s of random use: "
         f"{readings[-1] - early:+.0f} MB since a quarter of it, of 50"
     )
-
-
-def _use(tab: Tab, chance: random.Random) -> None:
-    tab.run("([r, t]) => live.goTo(r, t)", [chance.uniform(-60, 60), chance.uniform(-50, 50)])
-    if chance.random() < 0.3:
-        y = 541 + chance.uniform(-8, 8)
-        tab.run("y => live.setPoint('strut_top', [-67.8, y, 830], 'use')", y)
-    if chance.random() < 0.2:
-        key = chance.choice(["now", "points", "curves", "gaps", "map", "plates"])
-        tab.run("k => live.sheets.show(k)", key)
-    tab.tab.wait_for_timeout(40)
-
-
-def _heap_mb(tab: Tab) -> float:
-    session: Any = tab.context.new_cdp_session(tab.tab)
-    session.send("HeapProfiler.collectGarbage")
-    used = session.send("Runtime.getHeapUsage")["usedSize"] / 1e6
-    session.detach()
-    return float(used)
-
-
-def _resident_mb(pid: int) -> float:
-    """Of the server and its helpers; 0 where the system does not tell."""
-    status = Path(f"/proc/{pid}/task/{pid}/children")
-    if not status.exists():
-        return 0.0
-    total = 0.0
-    for one in (str(pid), *status.read_text().split()):
-        pages = int(Path(f"/proc/{one}/statm").read_text().split()[1])
-        total += pages * 4096 / 1e6
-    return total
 
 
 if __name__ == "__main__":

@@ -241,8 +241,15 @@
 
   // --- changing --------------------------------------------------------------------------------
 
+  let spared = 0;
+  function spare() {
+    linkview.state.sparing = true;
+    clearTimeout(spared);
+    spared = setTimeout(() => { linkview.state.sparing = false; }, 700);
+  }
   function setPoint(point, at, gesture) {
     state.editedAt = performance.now();
+    spare();
     lastTry = { point, at };
     wire.ask({ do: "edit", axle: state.axle.name, how, point, at, gesture });
   }
