@@ -169,7 +169,7 @@ def _index(
     short = study.shortfalls
     blocks: list[Block] = [
         Heading(identity.car, 0),
-        Para(f"{identity.state}. {identity.title}", Tone.LEAD),
+        Para(f"{identity.state}. {identity.title}".strip(), Tone.LEAD),
         CautionBox("This can hurt people", CAUTIONS),
         Heading("Start here"),
         Table(
