@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from fontTools.ttLib import TTFont
-from plate_cases import ear, rear
 from PIL import Image, ImageDraw
+from plate_cases import ear, rear
 from pypdf import PdfReader
 
 from linkview.export import blocks_pdf

@@ -68,6 +68,7 @@ class Drawing:
         self.axles_filmed: list[str] = []
         self._aside, self._folder, self._found = aside, folder, found
         self._stills: list[Future[list[Written]]] = []
+        self._worst: dict[str, Future[list[Written]]] = {}
         self._films: dict[str, Future[list[Written]]] = {}
 
     def begin(self, moved: CarStudy, *, films: Sequence[str]) -> None:
@@ -86,7 +87,7 @@ class Drawing:
     def measured(self, study: CarStudy, name: str) -> None:
         """An axle's gaps are known: its worst one can be drawn."""
         if self.missing is None:
-            self._stills.append(self._aside.worst_gap(study, self._found, self._folder, name))
+            self._worst[name] = self._aside.worst_gap(study, self._found, self._folder, name)
 
     def all_measured(self, study: CarStudy) -> None:
         """No more stills come; what is left to film follows them."""
@@ -98,7 +99,8 @@ class Drawing:
 
     def stills(self) -> list[Written]:
         """Waits for them."""
-        return drawn(self._stills)
+        worst = [self._worst[name] for name in self._found.axles if name in self._worst]
+        return drawn((*self._stills, *worst))
 
     def films(self) -> list[Written]:
         """Waits for them."""
@@ -168,7 +170,7 @@ def _index(
     short = study.shortfalls
     blocks: list[Block] = [
         Heading(identity.car, 0),
-        Para(f"{identity.state}. {identity.title}", Tone.LEAD),
+        Para(f"{identity.state}. {identity.title}".strip(), Tone.LEAD),
         CautionBox("This can hurt people", CAUTIONS),
         Heading("Start here"),
         Table(

@@ -287,6 +287,7 @@ class _Setter:
             [
                 ("LEFTPADDING", (0, 0), (-1, -1), 0),
                 ("RIGHTPADDING", (0, 0), (-1, -1), 4),
+                ("RIGHTPADDING", (0, 1), (-2, 1), 14),
                 ("VALIGN", (0, 1), (-1, 1), "TOP"),
             ]
         )

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from linkview.export.bend_pages import bend_pages
+from linkview.export.cut_labels import beside_cut, square_round
 from linkview.export.paper import A4_MM, BLUE, GREY, INK, RED, Page, write_pdf
 from linkview.plates.edges import Arc
 from linkview.plates.outline import Contour, bounding_box, edges
@@ -25,6 +26,7 @@ _VIEW = (24.0, 58.0, 184.0, 192.0)  # left, low, right, high of the drawing's ro
 _TABLE_X, _TABLE_TOP, _TABLE_LOW = 190.0, 192.0, 78.0
 _ROW = 3.6
 _CONTINUED_ROWS = 2 * 48
+_LETTER_MM = 1.7  # a character of a name
 AMBER = "#c77700"
 
 
@@ -93,6 +95,9 @@ def _plate_on(page: Page, plate: Plate, view: _View, verdicts: Sequence[Verdict]
     for loop in plate.inner_loops:
         page.loop(loop, scale=view.scale, at=view.at, fill="white")
     edge_x = view(bounding_box(plate.outline)[2], 0.0)[0]
+    taken = [
+        square_round(view(*cut.middle), view.scale * cut.width_mm / 2.0) for _, cut in _named(plate)
+    ]
     few, sized = len(plate.inner_loops) <= 40, len(plate.inner_loops) <= 6
     for name, cut in _named(plate):
         x, y = view(*cut.middle)
@@ -103,17 +108,9 @@ def _plate_on(page: Page, plate: Plate, view: _View, verdicts: Sequence[Verdict]
             words = name + (
                 f" \u00d8{cut.diameter_mm:g}" if sized and isinstance(cut, Hole) else ""
             )
-            r = view.scale * cut.width_mm / 2.0 / math.sqrt(2.0) + 1.6
-            # Beside the hole, toward the plate's middle where it would run over its edge.
-            over = x + r + 1.7 * len(words) > edge_x - 1.0
-            page.text(
-                x - r if over else x + r,
-                y + r,
-                words,
-                size_mm=2.2,
-                ink=BLUE,
-                align="right" if over else "left",
-            )
+            half, wide = view.scale * cut.width_mm / 2.0, _LETTER_MM * len(words)
+            spot, align = beside_cut(view(*cut.middle), half, wide, taken, right_mm=edge_x - 1.0)
+            page.text(*spot, words, size_mm=2.2, ink=BLUE, align=align)
     for i, bend in enumerate(plate.bends, start=1):
         ends = [view(*bend.start), view(*bend.end)]
         page.line(ends, width_mm=0.35, ink=RED, dashes=(4.0, 1.0, 1.0, 1.0))

@@ -51,10 +51,11 @@ def identify(file: HardPointFile, car: Car, *, revision: str = "-", date: str = 
     by = f" by {file.measured.by}" if file.measured.by else ""
     sigma = file.measured.one_sigma
     known = f", {sigma:g} mm (one sigma) a coordinate" if sigma else ", accuracy not stated"
+    same = car.variant_title.casefold() == spoken(car.variant).casefold()
     return Identity(
         car.name,
         spoken(car.variant),
-        car.variant_title,
+        "" if same else car.variant_title,
         tuple(sources),
         f"Measured {state}{by}{known}.",
         sigma,

@@ -93,7 +93,7 @@ def running_foot(identity: Identity) -> tuple[str, str]:
 
 def _opening(study: CarStudy, identity: Identity) -> Iterator[Block]:
     yield Heading(identity.car, 0)
-    yield Para(f"State shown: {identity.state}. {identity.title}", Tone.LEAD)
+    yield Para(f"State shown: {identity.state}. {identity.title}".strip(), Tone.LEAD)
     yield CautionBox("This can hurt people", CAUTIONS[:2])
     yield Heading("What was found")
     short = study.shortfalls

@@ -51,7 +51,7 @@ def setup_paper(study: CarStudy, identity: Identity) -> Document:
     """One page for the wall: targets, lengths, stops, and boxes for what was measured."""
     blocks: list[Block] = [
         Heading("Set-up sheet", 0),
-        Para(f"{identity.car}: {identity.state}. {identity.title}"),
+        Para(f"{identity.car}: {identity.state}. {identity.title}".strip()),
     ]
     for name, axle in study.axles.items():
         blocks.append(Heading(f"{name.capitalize()} axle", 2))

@@ -68,7 +68,7 @@ def _marks(plate: Plate) -> Iterator[str]:
         yield _line(x, y - arm, x, y + arm)
     for mark in plate.texts:
         yield (
-            f'<text x="{_n(mark.at[0])}" y="{_n(-mark.at[1])}" '
+            f'<text x="{_n(mark.at[0])}" y="{_n(-mark.at[1])}" fill="#c00000" stroke="none" '
             f'font-size="{mark.height_mm / 0.73:.3f}" '
             'font-family="monospace" text-anchor="middle" dominant-baseline="central">'
             f"{escape(mark.text)}</text>"

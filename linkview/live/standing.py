@@ -11,7 +11,8 @@ from linkview.export.actors import Actor
 from linkview.geometry import Array, apply_direction
 from linkview.kinematics.sweep import AxleSweep, CornerSweep
 from linkview.limits.joints import axis_now, joint_limits, member_of
-from linkview.live.moving import Inputs, clamped, places_json, swept_at
+from linkview.live.moving import Inputs, clamped, swept_at
+from linkview.live.pose_words import places_json
 from linkview.model.parts import Axle, Car, JointKind, JointLimit
 
 Json = dict[str, Any]
