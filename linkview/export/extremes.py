@@ -68,7 +68,8 @@ def _label(e: Extreme) -> str:
 
 def _figures(band: Band[Extreme]) -> str:
     cells = [f"{v + 0.0:+.{DECIMALS}f}" for v in (band.value, band.low, band.high)]
-    straight = f"{TWO_SIDED * band.linear:.{DECIMALS}f}" if band.linear > 0.0 else "unknown"
+    half = TWO_SIDED * band.linear
+    straight = "unknown" if np.isnan(half) else f"{half:.{DECIMALS}f}"
     return "".join(f"{cell:>8}" for cell in cells) + f"{straight:>10}"
 
 
@@ -107,7 +108,7 @@ def write_extremes(path: Path, found: Sequence[Extremes]) -> None:
                 row: list[object] = [x.axle.name, "axle" if e.side is None else e.side.value]
                 row += [e.kind.value, e.name, e.unit, round(e.rack_mm, 3), round(e.travel_mm, 3)]
                 row += [f"{v:.6g}" for v in (b.value, b.mean, b.low, b.high, b.drawn)]
-                row.append(float(f"{b.linear:.6g}") if b.linear > 0.0 or b.nothing else np.nan)
+                row.append(float(f"{b.linear:.6g}"))
                 word = "points do not matter" if b.nothing else "yes" if b.near_linear else "no"
                 row += [word, round(100.0 * b.missing, 2)]
                 row.append("; ".join(f"{k}: {100 * v:.1f} %" for k, v in x.often[e].items()))

@@ -48,7 +48,8 @@ def trust_lines(found: Trust) -> Iterator[str]:
         places = q.decimals
         label = f"{q.label}{' change' if band.number.change else ''}, {band.number.station.name}"
         figures = [f"{v:+.{places}f}" for v in (band.value, band.low, band.high)]
-        figures.append(f"{TWO_SIDED * band.linear:.{places}f}")
+        straight = TWO_SIDED * band.linear
+        figures.append("unknown" if np.isnan(straight) else f"{straight:.{places}f}")
         cells = "".join(f"{c:>10}" for c in figures)
         yield f"  {label + ', ' + q.unit:<38}{cells}  {_verdict(band):<11}{_better(band)}"
     lost = max((b.missing for b in found.bands), default=0.0)
@@ -99,7 +100,9 @@ def write_trust(path: Path, found: Sequence[Trust]) -> None:
                 row: list[object] = [t.axle.name, "axle" if side is None else side.value, q.label]
                 row += [q.unit, at.name, at.rack_mm, at.travel_mm]
                 row += ["change from ride height" if b.number.change else "reading"]
-                row += [f"{v:.6g}" for v in (b.value, b.mean, b.low, b.high, b.drawn, b.linear)]
+                row += [
+                    float(f"{v:.6g}") for v in (b.value, b.mean, b.low, b.high, b.drawn, b.linear)
+                ]
                 word = "points do not matter" if b.nothing else "yes" if b.near_linear else "no"
                 yield [*row, word, round(100.0 * b.missing, 2)]
 

@@ -72,7 +72,8 @@ def band_of(
     told: Array | None = None,
 ) -> Band[N] | None:
     """each (n,): the drawn cars' numbers, NaN where they have none. variances: by point, to first
-    order. told (n,): what the slopes make of the same cars. None where no car has the number.
+    order; empty where they are not known: then `linear` is NaN. told (n,): what the slopes make of
+    the same cars. None where no car has the number.
     """
     known = np.isfinite(each)
     fine = each[known]
@@ -88,8 +89,9 @@ def band_of(
         if spread > NOTHING:
             middle = 0.5 * float(np.sum(np.quantile(same, ENDS)))
             straight = drawn / spread, 0.5 * float(low + high) - middle
+    linear = math.sqrt(total) if variances else math.nan
     return Band(
-        number, value, float(fine.mean()), drawn, float(low), float(high), math.sqrt(total),
+        number, value, float(fine.mean()), drawn, float(low), float(high), linear,
         1.0 - fine.size / len(each),
         {k: v / total for k, v in variances.items()} if total > 0.0 else {},
         straight,
