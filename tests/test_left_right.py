@@ -10,16 +10,20 @@ import pytest
 from scipy.optimize import minimize
 from scipy.spatial.transform import Rotation
 
+from linkview.alignment.axle import align
 from linkview.app.asbuilt import as_built, points_of
 from linkview.app.survey_results import solved
 from linkview.cli import main
 from linkview.errors import ModelFaults
 from linkview.geometry import best_fit, best_scale
 from linkview.kinematics.assemble import rebuilder
+from linkview.kinematics.sweep import sweep_axle
+from linkview.model.parts import Side
 from linkview.model.read import read_file, read_survey
 from linkview.plates.profiles import WATER_JET
 from linkview.survey.deviation import Held
 from linkview.survey.symmetry import best_mirror, twins, unlike_parts
+from linkview.tuning.measured import point_sigmas, reading_sigmas
 
 MODELS = Path(__file__).parents[1] / "models"
 DEMO = MODELS / "demo_coupe" / "demo_coupe.toml"
@@ -239,5 +243,51 @@ def test_the_shipped_as_built_car_has_its_pages(tmp_path, capsys):
     assert "gaps were not measured" in said
     assert "CAUTION" in said
     page = (tmp_path / "out" / "as_built.html").read_text(encoding="utf-8")
-    for words in ("inspector", "Gaps were not measured: none is claimed", "SHA-256", "not sure"):
+    assert "front left caster" in said
+    assert "gauge: read by level" in said
+    for words in (
+        "+- 95 %",
+        "inspector",
+        "Gaps were not measured: none is claimed",
+        "SHA-256",
+        "not sure",
+    ):
         assert words in page
+
+
+def test_the_band_of_a_car_measured_again_is_what_its_survey_leaves_open():
+    """g' C g with C = R R' is the sum of squares of the changes along R's columns: by differences
+    of cars built anew, which know nothing of slopes."""
+    design, file = read_file(DEMO), read_survey(BUILT, {})
+    builder = rebuilder(design, "planned")
+    survey = solved(file)
+    places = {p.name: p.at for p in survey.points}
+    names = survey.fit.network.points
+    wheels = {name: (w.camber, w.toe_in) for name, w in file.survey.wheels.items()}
+    car = builder.remeasured(places, wheels, variant="as_built", title="-")
+    told = reading_sigmas(car.axles["front"], car, survey)
+
+    def readings(off):
+        moved = {n: places[n] + by for n, by in zip(names, off.reshape(-1, 3), strict=True)}
+        corners = [
+            builder.remeasuring(moved, wheels, {}, title="-").corner("front", side, {})
+            for side in Side
+        ]
+        axle = replace(car.axles["front"], left=corners[0], right=corners[1])
+        both = align(sweep_axle(axle, np.zeros(1), np.zeros(1)), car)
+        return np.array([both.left.caster_deg[0, 0], both.left.scrub_radius_mm[0, 0],
+                         np.ravel(both.track_mm)[0]])  # fmt: skip
+
+    size, ways = np.linalg.eigh(survey.fit.covariance)
+    steps = (1e-2 * np.sqrt(np.maximum(size, 0.0)) * ways).T
+    left = [s for s in steps if np.abs(s).max() > 1e-6]
+    here = readings(np.zeros(3 * len(names)))
+    found = np.sqrt(sum((readings(s) - here) ** 2 for s in left)) / 1e-2
+    keys = [(Side.LEFT, "caster_deg"), (Side.LEFT, "scrub_radius_mm"), (None, "track_mm")]
+    # Steps of a hundredth of a sigma, 3 um: curvature leaves under 1e-4 of a slope.
+    assert found == pytest.approx([told[k] for k in keys], rel=1e-3)
+    doubt = builder.remeasuring(places, wheels, point_sigmas(survey), title="-").doubt(
+        "front", ["strut_top", "never_measured"]
+    )
+    assert doubt["strut_top"].max() == pytest.approx(0.3, rel=0.2)
+    assert not doubt["never_measured"].any()

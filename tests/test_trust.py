@@ -21,9 +21,10 @@ from linkview.kinematics.sweep import grid_of, sweep_corner
 from linkview.model.parts import Hold, Side
 from linkview.model.read import read_file
 from linkview.tuning import run as runs
+from linkview.tuning.bands import doubts
 from linkview.tuning.run import batches_of, run
 from linkview.tuning.spread import Batch, drawn_points, spread_batch
-from linkview.tuning.trust import doubts, every_pose, trust
+from linkview.tuning.trust import every_pose, trust
 
 MODEL = MODELS / "demo_coupe" / "setting_up.toml"
 
@@ -125,7 +126,8 @@ def test_where_it_bends_it_is_said_and_where_it_does_not_the_bands_agree(car):
     assert caster.drawn == pytest.approx(np.degrees(np.sqrt(2.0) / rise), rel=0.05)
     for b in found.bands:
         if b.near_linear and not b.nothing:
-            assert b.drawn == pytest.approx(b.linear, rel=0.05)
+            # 5 % of bending, and the chance of 2,000 draws (three of its sigmas).
+            assert b.drawn == pytest.approx(b.linear, rel=0.05 + 3 * 0.016)
             assert sum(b.shares.values()) == pytest.approx(1.0)
 
 
@@ -231,7 +233,7 @@ def test_a_run_cut_short_goes_on_where_it_stopped(car, tmp_path, monkeypatch):
     assert [p.suffix for p in kept] == [".npz", ".npz"]
     kept[0].write_bytes(kept[0].read_bytes()[:300])  # the disk was full
     worked = []
-    monkeypatch.setattr(runs, "spread_batch", lambda b: worked.append(b.number) or spread_batch(b))
+    monkeypatch.setattr(Batch, "work", lambda b: worked.append(b.number) or spread_batch(b))
     same(whole, run(jobs, None, tmp_path))
     assert worked == [0, 2, 3]
     other = [replace(b, seed=99) for b in jobs]
@@ -273,11 +275,13 @@ def test_every_pose_agrees_with_single_cars(car):
 def test_the_command_says_and_writes(tmp_path, capsys):
     out = tmp_path / "o"
     asked = ["trust", str(MODEL), "--cars", "200", "--axle", "front", "--out", str(out)]
+    asked += ["--gap-cars", "0"]
     assert main([*asked, "--keep", str(tmp_path / "kept")]) == 0
     said = capsys.readouterr().out
     assert "caster, ride height, deg" in said
     assert "strut top (5" in said
-    assert "bends" in said
+    assert "not linear" in said
+    assert "stops, limits and gaps" not in said
     header, *rows = (out / "trust.csv").read_text(encoding="utf-8").splitlines()
     assert header.split(",")[12:15] == ["sigma of cars", "sigma linear", "near linear"]
     assert len(rows) > 200

@@ -9,7 +9,8 @@ from pathlib import Path
 from linkview.app.results import Written
 from linkview.app.survey_results import solved
 from linkview.errors import Fault, ModelFaults, near_miss
-from linkview.export.asbuilt import AsBuilt, asbuilt_lines, asbuilt_paper, write_deviations
+from linkview.export.asbuilt import AsBuilt, asbuilt_lines, write_deviations
+from linkview.export.asbuilt_paper import asbuilt_paper
 from linkview.export.blocks_html import write_html
 from linkview.export.blocks_pdf import write_pdf
 from linkview.export.compare import write_differences, write_gap_changes
@@ -23,6 +24,7 @@ from linkview.model.read import HardPointFile, SurveyFile, read_survey
 from linkview.plates.profiles import ShopProfile
 from linkview.study import Tell, study_with_gaps, study_without_gaps
 from linkview.survey.deviation import deviations
+from linkview.tuning.measured import point_sigmas, reading_sigmas
 
 AS_BUILT = "as_built"
 
@@ -51,8 +53,14 @@ def as_built(
     wheels = {name: (w.camber, w.toe_in) for name, w in file.survey.wheels.items()}
     title = f"as built, from {file.path.name}"
     whole = builder.remeasured(places, wheels, variant=AS_BUILT, title=title)
+    again = builder.remeasuring(places, wheels, point_sigmas(survey), title=title)
     built = replace(whole, axles={name: whole.axles[name] for name in drawn.axles})
     corners = [f"{axle}.{side}" for axle in drawn.axles for side in ("left", "right")]
+    sigmas = {
+        (name, "axle" if side is None else side.value, reading): sigma
+        for name, axle in built.axles.items()
+        for (side, reading), sigma in reading_sigmas(axle, built, survey).items()
+    }
     return AsBuilt(
         file,
         survey,
@@ -62,12 +70,15 @@ def as_built(
         tolerance_mm,
         study_without_gaps(drawn, shop, tell),
         study_without_gaps(built, shop, tell),
+        sigmas,
+        again,
     )
 
 
 def with_gaps(found: AsBuilt, tell: Tell) -> AsBuilt:
     """The same with every gap measured on both."""
-    design, built = (study_with_gaps(study, tell) for study in (found.design, found.built))
+    design = study_with_gaps(found.design, tell)
+    built = study_with_gaps(found.built, tell, found.rebuilder)
     return replace(found, design=design, built=built)
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from linkview.commands.arguments import Commands, command, not_negative, take_model
 from linkview.commands.common import DONE, SHORT, folder_for, rebuilder_of, say_files
-from linkview.commands.progress import progress
+from linkview.commands.progress import announce_compiling, progress
 from linkview.errors import LinkviewError
 
 
@@ -18,7 +18,14 @@ def add_trust(commands: Commands) -> None:
     sub.add_argument("--variant", metavar="NAME", default="as_found", help="a planned change")
     sub.add_argument("--axle", metavar="NAME", help="this axle alone")
     sub.add_argument("--cars", metavar="N", type=_count, default=2000, help="drawn (%(default)s)")
-    sub.add_argument("--seed", metavar="N", type=int, default=1, help="which cars (%(default)s)")
+    sub.add_argument(
+        "--gap-cars",
+        metavar="N",
+        type=_count_or_none,
+        default=200,
+        help="built anew, bodies too, for stops, limits and gaps; 0 for none (%(default)s)",
+    )
+    sub.add_argument("--seed", metavar="N", type=_seed, default=1, help="which cars (%(default)s)")
     sub.add_argument(
         "--cut",
         metavar="MM",
@@ -40,28 +47,21 @@ def add_trust(commands: Commands) -> None:
 
 def _trust(args: argparse.Namespace) -> int:
     from linkview.app.results import results_folder
-    from linkview.app.trust_results import trust_lines_and_tables
+    from linkview.app.trust_results import Asked, trust_results
     from linkview.kinematics.assemble import build_car, rebuilder
     from linkview.model.read import read_file
 
     file = read_file(args.model)
     car = build_car(file, args.variant)
     axles = list(car.axles.values()) if args.axle is None else [car.axle_named(args.axle)]
+    asked = Asked(args.cars, args.gap_cars, args.seed, args.cut, args.keep, args.every_pose)
+    if args.gap_cars:
+        announce_compiling()
     with progress() as tell:
-        lines, write = trust_lines_and_tables(
-            car,
-            axles,
-            rebuilder(file, args.variant),
-            count=args.cars,
-            seed=args.seed,
-            cut_mm=args.cut,
-            keep=args.keep,
-            every=args.every_pose,
-            tell=tell,
-        )
+        found = trust_results(car, axles, rebuilder(file, args.variant), asked, tell)
     with results_folder(folder_for(args, file)) as folder:
-        names = write(folder)
-    print("\n".join(lines))
+        names = found.write(folder)
+    print("\n".join(found.lines()))
     say_files(args, file, names)
     return DONE
 
@@ -74,13 +74,25 @@ def _count(text: str) -> int:
     return number
 
 
+def _count_or_none(text: str) -> int:
+    """A number of cars, or none at all."""
+    return 0 if text == "0" else _count(text)
+
+
+def _seed(text: str) -> int:
+    """Which cars are drawn."""
+    if not text.isdecimal() or len(text) > 9:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a whole number from 0 to 999999999")
+    return int(text)
+
+
 def add_targets(commands: Commands) -> None:
     words = "move points inside boxes to reach aims: several answers, each with what it costs"
     sub = command(commands, "targets", _targets, words)
     take_model(sub)
     sub.add_argument("--variant", metavar="NAME", default="as_found", help="a planned change")
     sub.add_argument("--axle", metavar="NAME", help="this axle alone")
-    sub.add_argument("--seed", metavar="N", type=int, default=1, help="of the drawn starts")
+    sub.add_argument("--seed", metavar="N", type=_seed, default=1, help="of the drawn starts")
     sub.add_argument("--strict", action="store_true", help="exit 1 if no answer meets every aim")
     sub.add_argument("--out", metavar="DIR", type=Path, help="folder for the results")
 

@@ -1,41 +1,26 @@
-"""The finished car against its design, for the screen, as a table, and as pages to sign."""
+"""The finished car against its design, for the screen and as a table."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from linkview.alignment.quantities import QUANTITIES
-from linkview.export.blocks import (
-    BOX,
-    Block,
-    Bullets,
-    CautionBox,
-    Column,
-    Document,
-    Heading,
-    Para,
-    Row,
-    Signatures,
-    Table,
-    Tone,
-)
+from linkview.export.blocks import Tone
 from linkview.export.compare import ASKED, Difference, differences, gap_changes, least_gap_words
-from linkview.export.identity import Identity
-from linkview.export.report import running_foot, running_head
-from linkview.export.sheets import BY_HAND
-from linkview.export.summary import CAUTIONS
 from linkview.export.survey_words import SMALL_GAP, quality_lines, state_words
 from linkview.export.tables import write_table
+from linkview.kinematics.assemble import Rebuilder
 from linkview.model.parts import Side
 from linkview.model.read import SurveyFile
 from linkview.study import CarStudy, spoken
 from linkview.survey.deviation import Deviation, Held
 from linkview.survey.readings import spoken_point
 from linkview.survey.survey import Survey
+from linkview.tuning.bands import NOTHING, TWO_SIDED
 
 MOST_GAPS = 12
 
@@ -45,6 +30,8 @@ class AsBuilt:
     """The design and the car as measured, studied alike, and what lies between them.
 
     not_measured: hard points, and wheels_not_read: wheels, that were taken as designed.
+    sigmas: (axle, 'left', 'right' or 'axle', reading) -> one sigma of it at ride height, as built,
+    from the measuring. rebuilder: of the car as built.
     """
 
     file: SurveyFile
@@ -55,6 +42,8 @@ class AsBuilt:
     tolerance_mm: float
     design: CarStudy
     built: CarStudy
+    sigmas: Mapping[tuple[str, str, str], float]
+    rebuilder: Rebuilder
 
     @property
     def falls_short(self) -> tuple[str, ...]:
@@ -99,17 +88,22 @@ def asbuilt_lines(found: AsBuilt) -> Iterator[str]:
     yield from (f"  {doubt.words}" for doubt in found.survey.doubts)
     yield from (f"  {note}" for note in found.survey.notes)
     yield ""
-    yield f"ALIGNMENT at ride height {'designed':>22} {'as built':>12} {'change':>10}"
+    head = f"{'designed':>22} {'as built':>12} {'+- 95 %':>9} {'change':>10}"
+    yield f"ALIGNMENT at ride height {head}"
     for r in asked(found):
         old, new = (figure(v, r.decimals) for v in (r.before, r.after))
         who = f"{r.axle} {r.side} {label(r)}"
-        yield f"  {who:34} {old:>12} {new:>12} {figure(r.change, r.decimals):>10} {r.unit}"
+        change = figure(r.change, r.decimals)
+        yield f"  {who:34} {old:>12} {new:>12} {band_words(found, r):>9} {change:>10} {r.unit}"
+    yield f"  {BANDS}"
     yield ""
     for name, axle in found.built.axles.items():
         yield f"{name.upper()} AXLE, what stops it first, as built:"
         yield from (f"  {words}" for words in axle.stops.words)
         yield "  gaps, least, designed -> as built:" if axle.gaps else "  gaps were not measured"
-        yield from (f"    {who}: {was} -> {now}" for who, was, now, _ in gap_rows(found, name))
+        for who, was, now, off, _ in gap_rows(found, name):
+            yield f"    {who}: {was} -> {now}, +- {off}"
+        yield from (f"  {line}" for line in limit_band_lines(found, name))
     yield ""
     short = found.falls_short
     yield "FALLS SHORT" if short else "Nothing that was measured falls short."
@@ -145,20 +139,56 @@ def label(d: Difference) -> str:
     return next((q.label for q in QUANTITIES if q.name == d.reading), d.reading)
 
 
+def band_words(found: AsBuilt, d: Difference) -> str:
+    """Half of the 95 % band of a reading as built; 'gauge' where points do not matter to it."""
+    sigma = found.sigmas.get((d.axle, d.side, d.reading))
+    if sigma is None:
+        return "unknown"
+    return "gauge" if sigma < NOTHING else f"{TWO_SIDED * sigma:.{d.decimals}f}"
+
+
+def gap_band_words(found: AsBuilt, axle: str, side: Side, pair: tuple[str, str]) -> str:
+    """The same of a pair's least gap, by slopes; 'unknown' where it could not be followed."""
+    advice = found.built.axles[axle].advice.get(side)
+    told = advice.pairs.get(pair) if advice else None
+    if told is None or np.isnan(told.one_sigma_mm):
+        return "unknown"
+    return f"{TWO_SIDED * told.one_sigma_mm:.1f} mm"
+
+
+def limit_band_lines(found: AsBuilt, axle: str) -> Iterator[str]:
+    """Limits whose least margin is not sure to be kept, as built, both sides."""
+    for side, advice in found.built.axles[axle].advice.items():
+        for b in advice.limit_bands:
+            if b.measure_it and b.one_sigma != 0.0:
+                off = "unknown" if np.isnan(b.one_sigma) else f"{TWO_SIDED * b.one_sigma:.1f}"
+                yield (
+                    f"{side.value} {b.name}: margin {b.margin:+.1f} +- {off} {b.unit} at rack "
+                    f"{b.rack_mm:+.1f}, travel {b.travel_mm:+.1f} mm: not sure to be kept"
+                )
+
+
+BANDS = (
+    "+-: 95 % from this measuring alone, by slopes; what was taken as designed adds nothing to it. "
+    "gauge: read by level and toe gauge, whose own error counts."
+)
+
+
 def figure(value: float, decimals: int) -> str:
     """A signed figure, 'none' for a state that has none."""
     return f"{round(value, decimals) + 0.0:+.{decimals}f}" if np.isfinite(value) else "none"
 
 
-def gap_rows(found: AsBuilt, axle: str) -> Iterator[tuple[str, str, str, Tone]]:
-    """Pairs, the worst as built first: who, designed, as built."""
+def gap_rows(found: AsBuilt, axle: str) -> Iterator[tuple[str, str, str, str, Tone]]:
+    """Pairs, the worst as built first: who, designed, as built, half of its 95 % band."""
     rows = gap_changes(found.design.axles[axle], found.built.axles[axle])
     for side, pair, old, new in rows[:MOST_GAPS]:
         tone = Tone.BAD if new is not None and new.margin_mm < 0.0 else Tone.PLAIN
         if old is None and side is Side.RIGHT and found.design.axles[axle].axle.symmetric:
             old = next((o for s, p, o, _ in rows if s is Side.LEFT and p == pair), None)
         who = f"{side.value} {spoken(pair[0])} to {spoken(pair[1])}"
-        yield who, least_gap_words(old), least_gap_words(new), tone
+        off = gap_band_words(found, axle, side, pair)
+        yield who, least_gap_words(old), least_gap_words(new), off, tone
 
 
 def write_deviations(path: Path, found: tuple[Deviation, ...]) -> None:
@@ -183,82 +213,3 @@ def write_deviations(path: Path, found: tuple[Deviation, ...]) -> None:
             for d in found
         ),
     )
-
-
-# --- pages to sign --------------------------------------------------------------------------------
-
-_TONES = {Held.WITHIN: Tone.PLAIN, Held.BEYOND: Tone.BAD, Held.NOT_SURE: Tone.DOUBT}
-_POINTS = (
-    Column("hard point", 6),
-    *(Column(f"off {a}", 1.4, True) for a in "xyz"),
-    Column("in all", 1.4, True),
-    Column("sigma", 1.4, True),
-    Column("held", 2),
-)
-_READINGS = (
-    Column("reading", 7),
-    Column("designed", 2, True),
-    Column("as built", 2, True),
-    Column("change", 2, True),
-    Column("unit", 1.5),
-    Column("read on the car", 2.5),
-)
-_GAPS = (Column("between", 8), Column("designed", 3, True), Column("as built", 3, True))
-
-
-def asbuilt_paper(found: AsBuilt, identity: Identity) -> Document:
-    """Deviations, alignment, limits and gaps as built, and a page to sign."""
-    short = found.falls_short
-    blocks: list[Block] = [
-        Heading("As built", 0),
-        Para(f"{identity.car}: design '{identity.state}', measured again. "
-             f"{found.file.path.name}: {state_words(found.file)}.", Tone.LEAD),
-        CautionBox("This can hurt people", CAUTIONS[:2]),
-        Heading("Falls short" if short else "Nothing that was measured falls short", 2),
-        *([Bullets(short, Tone.BAD)] if short else []),
-        *_bullets(tuple(taken_as_designed(found)), Tone.DOUBT),
-        Heading("Points", 2),
-        Table(_POINTS, tuple(_point_rows(found)),
-              f"mm, measured less designed; {found.tolerance_mm:g} mm allowed. sigma: one sigma of "
-              "the measuring, along the worst direction. not sure: two sigma reach over the limit.",
-              dense=True),
-        Bullets((*quality_lines(found.survey), *found.survey.notes), Tone.NOTE),
-        Heading("Alignment at ride height", 2),
-        Table(_READINGS, tuple(_reading_rows(found)), dense=True),
-    ]  # fmt: skip
-    for name, axle in found.built.axles.items():
-        blocks.append(Heading(f"{name.capitalize()} axle: limits and gaps as built", 2))
-        blocks.append(Bullets(axle.stops.words))
-        rows = tuple(Row((who, a, b), tone) for who, a, b, tone in gap_rows(found, name))
-        words = f"Least gaps on the poses' grid, worst first. {SMALL_GAP}"
-        blocks.append(Table(_GAPS, rows, words, dense=True) if rows else _NO_GAPS)
-    blocks += [
-        Heading("Checked by hand before it moves", 2),
-        Table((Column("check", 14), Column("done", 2)), tuple(Row((b, BOX)) for b in BY_HAND)),
-        CautionBox("Cautions that stay with these pages", CAUTIONS),
-        Table((Column("input file", 3), Column("SHA-256", 9)),
-              tuple(Row(source) for source in identity.sources), dense=True),
-        Signatures(("builder", "measured by", "inspector")),
-    ]  # fmt: skip
-    title = f"{identity.car} - {identity.state}: as built"
-    return Document(title, running_head(identity), running_foot(identity), tuple(blocks))
-
-
-_NO_GAPS = Para("Gaps were not measured: none is claimed.", Tone.DOUBT)
-
-
-def _bullets(lines: tuple[str, ...], tone: Tone) -> list[Block]:
-    return [Bullets(lines, tone)] if lines else []
-
-
-def _point_rows(found: AsBuilt) -> Iterator[Row]:
-    for d in found.deviations:
-        cells = [f"{v:+.1f}" for v in d.off]
-        figures = (f"{d.size_mm:.1f}", f"{float(d.point.axes_mm[0]):.1f}", d.held.value)
-        yield Row((spoken_point(d.point.name), *cells, *figures), _TONES[d.held])
-
-
-def _reading_rows(found: AsBuilt) -> Iterator[Row]:
-    for d in asked(found):
-        cells = (figure(v, d.decimals) for v in (d.before, d.after, d.change))
-        yield Row((f"{d.axle} {d.side} {label(d)}", *cells, d.unit, BOX))

@@ -11,8 +11,9 @@ from linkview.alignment.quantities import BY_NAME
 from linkview.export.tables import write_table
 from linkview.geometry import Array
 from linkview.model.parts import Axle, Side
+from linkview.tuning.bands import TWO_SIDED, Band
 from linkview.tuning.spread import Key, Spread
-from linkview.tuning.trust import TWO_SIDED, Band, Trust
+from linkview.tuning.trust import Number, Trust
 
 # What decides on metal and comes first on the screen: name, stations.
 SHOWN = (
@@ -32,23 +33,25 @@ TOP = 2
 ABOUT = (
     "95 % of cars measured or made with this doubt lie in the band. Normal errors, each point and "
     "side by itself, wheel-centre height held. Camber and toe at ride height are read by a gauge: "
-    "its error stands beside these. Bands of gaps stand in gaps.csv."
+    "its error stands beside these. not linear: the two ways differ by more than 5 %, or cars are "
+    "lost: take the drawn band."
 )
 
 
 def trust_lines(found: Trust) -> Iterator[str]:
     """For the screen: the left side's and the axle's chief numbers."""
     yield f"{found.axle.name.upper()} AXLE, {found.count} cars drawn (left side and axle shown)"
-    head = f"{'value':>10}{'from':>10}{'to':>10}{'+-linear':>10}  {'':<8}"
+    head = f"{'value':>10}{'from':>10}{'to':>10}{'+-linear':>10}  {'':<11}"
     yield f"  {'':<38}{head}measure better"
     for band in _shown(found):
         q = BY_NAME[band.number.key[1]]
         places = q.decimals
         label = f"{q.label}{' change' if band.number.change else ''}, {band.number.station.name}"
         figures = [f"{v:+.{places}f}" for v in (band.value, band.low, band.high)]
-        figures.append(f"{TWO_SIDED * band.linear:.{places}f}")
+        straight = TWO_SIDED * band.linear
+        figures.append("unknown" if np.isnan(straight) else f"{straight:.{places}f}")
         cells = "".join(f"{c:>10}" for c in figures)
-        yield f"  {label + ', ' + q.unit:<38}{cells}  {_verdict(band):<8}{_better(band)}"
+        yield f"  {label + ', ' + q.unit:<38}{cells}  {_verdict(band):<11}{_better(band)}"
     lost = max((b.missing for b in found.bands), default=0.0)
     if lost:
         yield (
@@ -57,7 +60,7 @@ def trust_lines(found: Trust) -> Iterator[str]:
         )
 
 
-def _shown(found: Trust) -> Iterator[Band]:
+def _shown(found: Trust) -> Iterator[Band[Number]]:
     for name, stations in SHOWN:
         for band in found.bands:
             side, reading = band.number.key
@@ -67,13 +70,13 @@ def _shown(found: Trust) -> Iterator[Band]:
                 yield band
 
 
-def _verdict(band: Band) -> str:
+def _verdict(band: Band[Number]) -> str:
     if band.nothing:
         return "gauge"
-    return "" if band.near_linear else "bends"
+    return "" if band.near_linear else "not linear"
 
 
-def _better(band: Band) -> str:
+def _better(band: Band[Number]) -> str:
     """'tie rod outer (54 %), ...': shares of the linear variance, both sides apart."""
     ranked = sorted(band.shares.items(), key=lambda item: -item[1])
     merged: dict[str, float] = {}
@@ -97,7 +100,9 @@ def write_trust(path: Path, found: Sequence[Trust]) -> None:
                 row: list[object] = [t.axle.name, "axle" if side is None else side.value, q.label]
                 row += [q.unit, at.name, at.rack_mm, at.travel_mm]
                 row += ["change from ride height" if b.number.change else "reading"]
-                row += [f"{v:.6g}" for v in (b.value, b.mean, b.low, b.high, b.drawn, b.linear)]
+                row += [
+                    float(f"{v:.6g}") for v in (b.value, b.mean, b.low, b.high, b.drawn, b.linear)
+                ]
                 word = "points do not matter" if b.nothing else "yes" if b.near_linear else "no"
                 yield [*row, word, round(100.0 * b.missing, 2)]
 

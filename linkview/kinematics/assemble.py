@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -67,6 +67,8 @@ class Rebuilder:
 
     file: HardPointFile
     axles: Axles
+    # 'AXLE.SIDE.POINT' -> one sigma (3,) mm of a point measured again, before what the file gives.
+    again: Mapping[str, Array] = field(default_factory=dict)
 
     def corner(self, axle: str, side: Side, shifts: Mapping[str, Array]) -> Corner:
         """One corner with shifts {point: (3,) mm in the car's frame}."""
@@ -86,6 +88,24 @@ class Rebuilder:
         title: str,
     ) -> Car:
         """The car as it was built: both sides on their own points.
+
+        See `remeasuring`, which builds its corners.
+        """
+        return self.remeasuring(places, wheels, {}, title=title)._car(variant, title)
+
+    def _car(self, variant: str, title: str) -> Car:
+        tables, references, notes = self.axles.tables, self.axles.references, self.axles.notes
+        return car_of(self.file, variant, title, tables, references, notes)
+
+    def remeasuring(
+        self,
+        places: Mapping[str, Array],
+        wheels: Mapping[str, tuple[float, float]],
+        sigmas: Mapping[str, Array],
+        *,
+        title: str,
+    ) -> Rebuilder:
+        """One for the car as it was built, with the doubt of its measuring: see `again`.
 
         places: 'AXLE.SIDE.POINT' -> (3,) mm; points that are not named stand as designed. wheels:
         'AXLE.SIDE' -> camber and toe-in in degrees; a wheel that is not named stands as designed.
@@ -110,11 +130,22 @@ class Rebuilder:
                 faults += built_faults(f"{title}: axle.{axle}", side, table, built)
         if faults:
             raise ModelFaults(str(self.file.path), list(dict.fromkeys(faults)))
-        tables, notes = self.axles.tables, self.axles.notes
-        return car_of(self.file, variant, title, tables, references, notes)
+        renewed = Axles(self.axles.tables, references, self.axles.notes)
+        return Rebuilder(self.file, renewed, sigmas)
 
     def doubt(self, axle: str, points: Iterable[str]) -> dict[str, Array]:
-        """One sigma (3,) mm of each point's coordinates, as the file gives it."""
+        """One sigma (3,) mm of each point's coordinates, as the file gives it.
+
+        Of a car measured again: as that measuring has it, the worse side's; none for a point that
+        it left out, which stands as designed.
+        """
+        if self.again:
+            sides = [f"{axle}.{side.value}" for side in Side]
+            none = np.zeros(3)
+            return {
+                p: frozen(np.max([self.again.get(f"{s}.{p}", none) for s in sides], axis=0))
+                for p in points
+            }
         own, usual = self.axles.tables[axle].one_sigma, self.file.measured.one_sigma
         return {p: frozen(np.broadcast_to(own.get(p, usual), 3)) for p in points}
 

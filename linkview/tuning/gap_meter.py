@@ -106,20 +106,12 @@ class GapMeter:
         """slack: the share of a limit's full margin by which poses may lie beyond it."""
         a, b = _solids(sweep.corner, pair)
         found = pair_gap(a, b, {p: m.reshape(-1, 4, 4) for p, m in sweep.poses.items()})
-        return Sampled(sweep, found.gap_mm, found.state, self._allowed(sweep, slack).ravel())
-
-    def _allowed(self, sweep: CornerSweep, slack: float) -> Flags:
-        """(S, T): solved and inside every limit that is kept at ride height."""
-        out = sweep.solved.copy()
-        i, j = (int(np.argmin(np.abs(v))) for v in (sweep.rack_mm, sweep.travel_mm))
-        for limit in limits_of(sweep.corner, self.axle, self.car):
-            if limit.stops is Stops.NOTHING or limit.drift is None:
-                continue  # as the proof has it
-            with np.errstate(invalid="ignore"):
-                kept = limit.margin(limit.measure(sweep)) >= -slack * limit.full
-            if kept[i, j]:
-                out &= kept
-        return out
+        return Sampled(
+            sweep,
+            found.gap_mm,
+            found.state,
+            inside_limits(sweep, self.axle, self.car, slack).ravel(),
+        )
 
     def slopes(
         self,
@@ -196,6 +188,23 @@ class GapMeter:
     def _fine(self, corner: Corner) -> CornerSweep:
         rack, travel = grid_of(self.axle, rack_count=FINE_RACKS, travel_count=FINE_TRAVELS)
         return sweep_corner(corner, rack, travel, self.axle.hold)
+
+
+def inside_limits(sweep: CornerSweep, axle: Axle, car: Car, slack: float = 0.0) -> Flags:
+    """(S, T): solved and inside every limit that is kept at ride height.
+
+    slack: the share of a limit's full margin by which poses may lie beyond it.
+    """
+    out = sweep.solved.copy()
+    i, j = (int(np.argmin(np.abs(v))) for v in (sweep.rack_mm, sweep.travel_mm))
+    for limit in limits_of(sweep.corner, axle, car):
+        if limit.stops is Stops.NOTHING or limit.drift is None:
+            continue  # as the proof has it
+        with np.errstate(invalid="ignore"):
+            kept = limit.margin(limit.measure(sweep)) >= -slack * limit.full
+        if kept[i, j]:
+            out &= kept
+    return out
 
 
 def _told(c: Certified) -> Judged:

@@ -1,7 +1,7 @@
 """Batches of cars on one core, on all, or on a cluster: kept as they come, and taken up again.
 
 Any `concurrent.futures` executor does the work: a process pool here, or Dask's (`Client
-.get_executor()`) for a study that is too large for one machine; `spread_batch` is the same.
+.get_executor()`) for a study that is too large for one machine; a job's work is the same.
 """
 
 from __future__ import annotations
@@ -17,17 +17,31 @@ from concurrent.futures import Executor, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
 from dataclasses import fields, replace
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 
 from linkview.errors import CannotWrite
 from linkview.geometry import Array
 from linkview.model.parts import Side
-from linkview.tuning.spread import Batch, Key, Spread, spread_batch
+from linkview.tuning.spread import Batch, Key, Spread
 
 BATCH = 2500  # cars at a time: 7.6 us a corner pose, against 11 by thousands and 26 by 250
 HEED_S = 0.3  # how often an interrupt is looked for while others work
 _MAPS = ("nominal", "reached", "total", "squares", "each")
+
+
+class Job(Protocol):
+    """So many cars and what is done with them; its answer depends on nothing else."""
+
+    @property
+    def number(self) -> int: ...
+    @property
+    def count(self) -> int: ...
+    def decided_by(self) -> str:
+        """All that decides the answer, but the job's number."""
+
+    def work(self) -> Spread: ...
 
 
 def batches_of(whole: Batch, count: int) -> list[Batch]:
@@ -63,7 +77,7 @@ def _leave_interrupts() -> None:
 
 
 def run(
-    batches: Sequence[Batch],
+    batches: Sequence[Job],
     executor: Executor | None = None,
     folder: Path | None = None,
     heard: Callable[[int, int], None] = lambda done, count: None,
@@ -76,7 +90,7 @@ def run(
     """
     print_ = _fingerprint(batches[0]) if folder is not None else ""
     found: dict[int, Spread] = {}
-    left: list[Batch] = []
+    left: list[Job] = []
     for batch in batches:
         path = _path(folder, print_, batch)
         kept = _read(path) if path is not None and path.is_file() else None
@@ -100,15 +114,15 @@ def run(
 
 
 def _worked(
-    left: Sequence[Batch], executor: Executor | None, waiting: Callable[[], None]
+    left: Sequence[Job], executor: Executor | None, waiting: Callable[[], None]
 ) -> Iterator[tuple[int, Spread]]:
     """Batches in turn; `waiting` is called now and then, and may raise."""
     if executor is None:
         for batch in left:
-            yield batch.number, spread_batch(batch)
+            yield batch.number, batch.work()
         return
     going: list[tuple[int, Future[Spread]]] = [
-        (batch.number, executor.submit(spread_batch, batch)) for batch in left
+        (batch.number, executor.submit(_worked_off, batch)) for batch in left
     ]
     try:
         for number, future in going:
@@ -124,12 +138,16 @@ def _worked(
         raise
 
 
+def _worked_off(job: Job) -> Spread:
+    return job.work()
+
+
 def together(spreads: Sequence[Spread]) -> Spread:
     """Batches of one study as one."""
     first = spreads[0]
 
     def added(name: str) -> dict[Key, Array]:
-        keys = first.nominal
+        keys = getattr(first, name)
         return {k: np.sum([getattr(s, name)[k] for s in spreads], axis=0) for k in keys}
 
     each = {k: np.concatenate([s.each[k] for s in spreads]) for k in first.each}
@@ -137,24 +155,11 @@ def together(spreads: Sequence[Spread]) -> Spread:
     return Spread(count, first.nominal, added("reached"), added("total"), added("squares"), each)
 
 
-def _fingerprint(batch: Batch) -> str:
-    """Of all that decides a batch's figures but its number."""
-    corners = [
-        (c.side.value, c.layout.name, sorted((n, p.tolist()) for n, p in c.points.items()),
-         c.wheel.spin_axis.tolist(), c.wheel.loaded_radius_mm, repr(c.damper),
-         None if c.rack is None else c.rack.axis.tolist())
-        for c in batch.axle.corners
-    ]  # fmt: skip
-    sigma = [(s.value, sorted((n, v.tolist()) for n, v in by.items())) for s, by in
-             batch.sigma.items()]  # fmt: skip
-    car = batch.car
-    masses = car.wheelbase_mm, car.mass_kg, car.cg_height_mm, car.front_weight_fraction
-    rest = batch.seed, batch.rack_mm.tolist(), batch.travel_mm.tolist(), batch.hold.value
-    whole = repr((corners, sigma, masses, car.front_brake_fraction, rest, batch.keep))
-    return hashlib.sha256(whole.encode()).hexdigest()[:12]
+def _fingerprint(job: Job) -> str:
+    return hashlib.sha256(job.decided_by().encode()).hexdigest()[:12]
 
 
-def _path(folder: Path | None, print_: str, batch: Batch) -> Path | None:
+def _path(folder: Path | None, print_: str, batch: Job) -> Path | None:
     return None if folder is None else folder / f"cars_{print_}_{batch.number:06d}.npz"
 
 

@@ -98,11 +98,31 @@ class Batch:
     hold: Hold
     keep: bool
 
+    def work(self) -> Spread:
+        return spread_batch(self)
+
+    def decided_by(self) -> str:
+        """All that decides the batch's figures but its number."""
+        corners = [
+            (c.side.value, c.layout.name, sorted((n, p.tolist()) for n, p in c.points.items()),
+             c.wheel.spin_axis.tolist(), c.wheel.loaded_radius_mm, repr(c.damper),
+             None if c.rack is None else c.rack.axis.tolist())
+            for c in self.axle.corners
+        ]  # fmt: skip
+        sigma = [
+            (s.value, sorted((n, v.tolist()) for n, v in by.items()))
+            for s, by in self.sigma.items()
+        ]
+        car = self.car
+        masses = car.wheelbase_mm, car.mass_kg, car.cg_height_mm, car.front_weight_fraction
+        rest = self.seed, self.rack_mm.tolist(), self.travel_mm.tolist(), self.hold.value
+        return repr((corners, sigma, masses, car.front_brake_fraction, rest, self.keep))
+
 
 @dataclass(frozen=True, eq=False)
 class Spread:
-    """What a batch gives. By key, (S, T) each: how many cars read something, and the sums of their
-    differences from the nominal car and of the squares; nominal: its own readings.
+    """What a batch of cars gives. By key, (S, T) each: how many cars read something, and the sums
+    of their differences from the nominal car and of the squares; nominal: its own readings.
     each: (n, S, T) readings of every car, where they were to be kept.
     """
 
@@ -152,14 +172,21 @@ def spread_batch(batch: Batch) -> Spread:
 
 def drawn_points(batch: Batch, corner: Corner) -> dict[str, Array]:
     """The batch's cars' hard points (n + 1, 3): the nominal car first, then n drawn (normal)."""
-    which = list(Side).index(corner.side)
-    random = np.random.default_rng([batch.seed, batch.number, which])
-    out = {}
-    for name in sorted(corner.points):
-        sigma = batch.sigma[corner.side].get(name, np.zeros(3))
-        off = random.standard_normal((batch.count, 3)) * sigma
-        out[name] = corner.points[name] + np.vstack([np.zeros((1, 3)), off])
-    return out
+    sigma, name_it = batch.sigma[corner.side], (batch.seed, batch.number)
+    off = drawn_shifts(corner, sigma, name_it, batch.count)
+    none = np.zeros((1, 3))
+    return {name: corner.points[name] + np.vstack([none, by]) for name, by in off.items()}
+
+
+def drawn_shifts(
+    corner: Corner, sigma: Mapping[str, Array], cars: tuple[int, int], count: int
+) -> dict[str, Array]:
+    """How far each hard point of so many cars is off, (n, 3) mm. cars: seed and batch."""
+    random = np.random.default_rng([*cars, list(Side).index(corner.side)])
+    return {
+        name: random.standard_normal((count, 3)) * sigma.get(name, np.zeros(3))
+        for name in sorted(corner.points)
+    }
 
 
 @dataclass(frozen=True, eq=False)

@@ -6,8 +6,7 @@ agree the slopes may be used; where they do not it is said, and the band is the 
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,18 +15,14 @@ import numpy as np
 
 from linkview.alignment.sensitivity import Sensitivity, sensitivities
 from linkview.errors import LinkageLocked, LinkviewError
-from linkview.geometry import Array, frozen
+from linkview.geometry import Array
 from linkview.kinematics.sensitivity import Sizes
 from linkview.kinematics.sweep import grid_of
-from linkview.model.layout import OTHER_WHEEL_CENTRE
 from linkview.model.parts import Axle, Car, Hold, Side
+from linkview.tuning.bands import Band, band_of, refuse_if_sure
 from linkview.tuning.run import batches_of, run
-from linkview.tuning.spread import Batch, Key, Spread
+from linkview.tuning.spread import Batch, Key, Spread, drawn_shifts
 
-AGREE = 0.05  # the two bands differ by less: near linear
-SHIFT = 0.1  # and the drawn band's middle is off the value by less than this share of its half
-TWO_SIDED = 1.96  # sigmas to a 95 % band
-NOTHING = 1e-7  # of any unit: rounding
 TOE = "toe_in_deg"
 
 
@@ -50,64 +45,12 @@ class Number:
 
 
 @dataclass(frozen=True, eq=False)
-class Band:
-    """The doubt in one number. low, high: 95 % of the drawn cars; drawn, linear: one sigma by
-    either way; missing: share of cars that do not reach this pose. shares: hard point -> its share
-    of the linear variance, both sides' points apart as (side, point).
-    """
-
-    number: Number
-    value: float
-    mean: float
-    drawn: float
-    low: float
-    high: float
-    linear: float
-    missing: float
-    shares: Mapping[tuple[Side, str], float]
-
-    @property
-    def nothing(self) -> bool:
-        """Whether the points do not matter to it at all: read by a gauge, or held."""
-        return self.drawn < NOTHING and self.linear < NOTHING
-
-    @property
-    def near_linear(self) -> bool:
-        """Whether the linear band may be used: as wide, in the same place, and nothing is lost."""
-        if self.nothing:
-            return not self.missing
-        if self.missing or not self.linear > 0.0:
-            return False
-        same = abs(self.drawn / self.linear - 1.0) <= AGREE
-        middle, half = 0.5 * (self.low + self.high), 0.5 * (self.high - self.low)
-        return same and abs(middle - self.value) <= SHIFT * half
-
-
-@dataclass(frozen=True, eq=False)
 class Trust:
     """All bands of one axle from so many cars."""
 
     axle: Axle
     count: int
-    bands: tuple[Band, ...]
-
-
-def doubts(
-    axle: Axle, measured: Mapping[str, Array], cut_mm: float
-) -> dict[Side, dict[str, Array]]:
-    """One sigma (3,) mm of every hard point. measured: by point. cut_mm: how far a plate's hole may
-    be off either way, all places alike (so sigma is a root of three less), added to the points that
-    plates hold.
-    """
-    if not 0.0 <= cut_mm <= 50.0:
-        raise LinkviewError(f"a cutting tolerance of {cut_mm:g} mm makes no sense")
-    held = {getattr(spec, "joint", None) for spec in axle.plates.values()}
-    out: dict[Side, dict[str, Array]] = {}
-    for corner in axle.corners:
-        known = [p for p in corner.points if p != OTHER_WHEEL_CENTRE]
-        cut = {p: cut_mm / math.sqrt(3.0) if p in held else 0.0 for p in known}
-        out[corner.side] = {p: frozen(np.hypot(measured[p], cut[p])) for p in known}
-    return out
+    bands: tuple[Band[Number], ...]
 
 
 def stations_of(axle: Axle) -> tuple[Station, ...]:
@@ -157,17 +100,15 @@ def trust(
             f"{axle.name} axle: bands are known for wheels that are held one by one, not for a "
             f"{axle.left.layout.name}"
         )
-    if not any(np.any(v > 0.0) for by in sigma.values() for v in by.values()):
-        raise LinkviewError(
-            f"{axle.name} axle: no doubt is given; set one_sigma in [measured], or --cut"
-        )
+    refuse_if_sure(axle, sigma)
     stations = stations_of(axle)
     racks, travels = (sorted({getattr(s, n) for s in stations}) for n in ("rack_mm", "travel_mm"))
     whole = Batch(
         axle, car, sigma, seed, 0, 0, np.array(racks), np.array(travels), Hold.WHEEL_HEIGHT, True
     )
-    spread = run(batches_of(whole, count), executor, folder, heard)
-    slopes = _slopes(axle, car, stations)
+    batches = batches_of(whole, count)
+    spread = run(batches, executor, folder, heard)
+    slopes, shifts = _slopes(axle, car, stations), _shifts(batches)
     ride = stations[0]
     bands = []
     for key in spread.nominal:
@@ -178,7 +119,7 @@ def trust(
                 numbers.append(Number(key, station, change=True))
             for number in numbers:
                 since = (racks.index(0.0), travels.index(0.0)) if number.change else None
-                found = _band(number, spread, at, since, slopes, ride, sigma)
+                found = _band(number, spread, at, since, (slopes, ride, sigma, shifts))
                 if found is not None:
                     bands.append(found)
     return Trust(axle, count, tuple(bands))
@@ -199,47 +140,43 @@ def _slopes(axle: Axle, car: Car, stations: tuple[Station, ...]) -> Slopes:
     return out
 
 
+Doubt = tuple[Slopes, Station, Mapping[Side, Mapping[str, Array]], Mapping[Side, dict[str, Array]]]
+
+
+def _shifts(batches: Sequence[Batch]) -> dict[Side, dict[str, Array]]:
+    """How far each car's points are off, (n, 3) by side and point, in the order of the cars."""
+    out = {}
+    for corner in batches[0].axle.corners:
+        sigma = batches[0].sigma[corner.side]
+        each = [drawn_shifts(corner, sigma, (b.seed, b.number), b.count) for b in batches]
+        out[corner.side] = {p: np.concatenate([some[p] for some in each]) for p in each[0]}
+    return out
+
+
 def _band(
     number: Number,
     spread: Spread,
     at: tuple[int, int],
     since: tuple[int, int] | None,
-    slopes: Slopes,
-    ride: Station,
-    sigma: Mapping[Side, Mapping[str, Array]],
-) -> Band | None:
+    doubt: Doubt,
+) -> Band[Number] | None:
     key = number.key
     value = float(spread.nominal[key][at])
     each = spread.each[key][:, at[0], at[1]]
     if since is not None:
         value -= float(spread.nominal[key][since])
         each = each - spread.each[key][:, since[0], since[1]]
-    if not np.isfinite(value):
-        return None
-    fine = each[np.isfinite(each)]
-    variances = _variances(number, slopes, ride, sigma)
-    total = sum(variances.values())
-    if not fine.size:
-        return None
-    low, high = np.quantile(fine, (0.025, 0.975))
-    return Band(
-        number,
-        value,
-        float(fine.mean()),
-        float(fine.std(ddof=1)) if fine.size > 1 else 0.0,
-        float(low),
-        float(high),
-        math.sqrt(total),
-        1.0 - fine.size / len(each),
-        {k: v / total for k, v in variances.items()} if total > 0.0 else {},
-    )
+    by_point = _by_point(number, doubt[0], doubt[1])
+    variances, told = {}, np.full(len(each), value)
+    for (side, point), slope in by_point.items():
+        variances[side, point] = float(((slope * doubt[2][side][point]) ** 2).sum())
+        told += doubt[3][side][point] @ slope
+    return band_of(number, value, each, variances, told if by_point else None)
 
 
-def _variances(
-    number: Number, slopes: Slopes, ride: Station, sigma: Mapping[Side, Mapping[str, Array]]
-) -> dict[tuple[Side, str], float]:
-    """The number's variance by each point, both sides, to first order."""
-    out: dict[tuple[Side, str], float] = {}
+def _by_point(number: Number, slopes: Slopes, ride: Station) -> dict[tuple[Side, str], Array]:
+    """The number's slopes (3,) by each point, both sides; not there where they are not known."""
+    out: dict[tuple[Side, str], Array] = {}
     bases = slopes[ride] if number.change else [None] * len(slopes[number.station])
     for table, base in zip(slopes[number.station], bases, strict=True):
         assert table.side is not None
@@ -249,9 +186,8 @@ def _variances(
         if base is not None:
             found = found - base.slopes[number.key]
         for c, slope in zip(table.coordinates, found, strict=True):
-            one = float(slope * sigma[table.side][c.point][c.axis]) ** 2
-            out[table.side, c.point] = out.get((table.side, c.point), 0.0) + one
-    return {k: v for k, v in out.items() if np.isfinite(v)}
+            out.setdefault((table.side, c.point), np.zeros(3))[c.axis] = slope
+    return {k: v for k, v in out.items() if np.isfinite(v).all()}
 
 
 def every_pose(

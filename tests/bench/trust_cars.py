@@ -15,8 +15,9 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from linkview.kinematics.assemble import build_car
 from linkview.model.read import read_file
+from linkview.tuning.bands import doubts
 from linkview.tuning.run import all_cores
-from linkview.tuning.trust import doubts, every_pose
+from linkview.tuning.trust import every_pose
 
 DEMO = Path(__file__).parents[2] / "models" / "demo_coupe" / "demo_coupe.toml"
 

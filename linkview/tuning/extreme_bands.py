@@ -1,0 +1,196 @@
+"""Bands on first stops, least margins and least gaps: by slopes, by cars built anew, compared.
+
+A stop's place x is where its limit's value v meets what is allowed, so dx/dp = -v_p / v_x. A least
+gap or margin answers as the one at its worst pose does (see `clearance/rates.py`). Few cars can be
+built, so their spread is held against what the slopes make of the same cars: what is left is
+bending, not chance.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+
+from linkview.clearance.bodies import solids_of
+from linkview.clearance.rates import Reader, gap_reader, limit_reader, rates_at
+from linkview.errors import LinkviewError
+from linkview.geometry import Array
+from linkview.kinematics.assemble import Rebuilder
+from linkview.kinematics.follow import Followed
+from linkview.kinematics.nearby import PoseList
+from linkview.kinematics.sweep import CornerSweep, sweep_corner
+from linkview.limits.limit import Limit
+from linkview.limits.readings import limits_of
+from linkview.limits.report import REACH
+from linkview.model.parts import Axle, Car, Corner, Side
+from linkview.tuning.bands import Band, band_of, refuse_if_sure
+from linkview.tuning.extremes import Drawn, Extreme, Kind, Plan, plan_of
+from linkview.tuning.run import run
+from linkview.tuning.spread import Spread, drawn_shifts
+
+BATCH = 25  # cars to a job: what a Ctrl-C can lose is a few seconds' work
+ALONG_MM = 0.01  # either side of a stop, for its limit's slope there
+
+Slopes = Mapping[Extreme, Mapping[tuple[Side, str], Array]]
+
+
+@dataclass(frozen=True, eq=False)
+class Extremes:
+    """All such bands of one axle. often: by number, what share of the cars stops at which limit, or
+    touches, or is under the wanted gap. unknown: pairs whose gap cannot be told.
+    """
+
+    axle: Axle
+    count: int
+    bands: tuple[Band[Extreme], ...]
+    often: Mapping[Extreme, Mapping[str, float]]
+    unknown: tuple[tuple[Side, tuple[str, str]], ...]
+
+
+def extreme_bands(
+    axle: Axle,
+    car: Car,
+    rebuilder: Rebuilder,
+    sigma: Mapping[Side, Mapping[str, Array]],
+    *,
+    count: int,
+    seed: int = 1,
+    executor: Executor | None = None,
+    folder: Path | None = None,
+    heard: Callable[[int, int], None] = lambda done, count: None,
+) -> Extremes:
+    """What is held while steering is what the file holds. Raises LinkviewError for a layout with
+    both wheels on one part, or where nothing is in doubt."""
+    if axle.left.layout.level:
+        raise LinkviewError(
+            f"{axle.name} axle: bands are known for wheels that are held one by one, not for a "
+            f"{axle.left.layout.name}"
+        )
+    refuse_if_sure(axle, sigma)
+    plan = plan_of(axle, car)
+    jobs = [
+        Drawn(rebuilder, plan, sigma, seed, k, min(BATCH, count - first))
+        for k, first in enumerate(range(0, count, BATCH))
+    ]
+    spread = run(jobs, executor, folder, heard)
+    slopes = _slopes(plan, rebuilder)
+    drawn = {
+        c.side: [drawn_shifts(c, sigma[c.side], (seed, job.number), job.count) for job in jobs]
+        for c in axle.corners
+    }
+    shifts = {
+        side: {p: np.concatenate([some[p] for some in many]) for p in many[0]}
+        for side, many in drawn.items()
+    }
+    bands, often = [], {}
+    for e in plan.extremes:
+        each = spread.each[e.key][:, 0, 0]
+        by_point = slopes.get(e, {})
+        value = plan.values[e.key]
+        told = np.full(len(each), value)
+        for (side, point), slope in by_point.items():
+            told += shifts[side][point] @ slope
+        variances = {k: float(((v * sigma[k[0]][k[1]]) ** 2).sum()) for k, v in by_point.items()}
+        band = band_of(e, value, each, variances, told if by_point else None)
+        if band is not None:
+            bands.append(band)
+            often[e] = _often(e, each, spread, plan)
+    return Extremes(axle, count, tuple(bands), often, plan.unknown)
+
+
+def _often(e: Extreme, each: Array, spread: Spread, plan: Plan) -> dict[str, float]:
+    known = each[np.isfinite(each)]
+    if e.kind is Kind.STOP:
+        which = spread.each[e.by][:, 0, 0]
+        which = which[np.isfinite(which)].astype(int)
+        share = np.bincount(which, minlength=len(plan.names)) / max(len(which), 1)
+        order = np.argsort(-share, kind="stable")
+        return {plan.names[k]: float(share[k]) for k in order if share[k] > 0.0}
+    out: dict[str, float] = {}
+    if e.kind is Kind.GAP:
+        out["touches"] = float((known <= 0.0).mean())
+        if e.wanted_mm is not None:
+            out[f"under {e.wanted_mm:g} mm"] = float((known < e.wanted_mm).mean())
+    else:
+        out["goes over it"] = float((known < 0.0).mean())
+    return {words: share for words, share in out.items() if share > 0.0}
+
+
+# --- slopes ---------------------------------------------------------------------------------------
+
+
+def _slopes(plan: Plan, rebuilder: Rebuilder) -> Slopes:
+    """Each number's slopes (3,) by point; a number that cannot be followed is not there."""
+    out: dict[Extreme, dict[tuple[Side, str], Array]] = {}
+    for corner in plan.axle.corners:
+        mine = [e for e in plan.extremes if _whose(e) is corner.side]
+        if mine:
+            out |= _of_corner(mine, corner, plan, rebuilder)
+    return out
+
+
+def _whose(e: Extreme) -> Side | None:
+    if e.stop is not None:
+        return None if e.stop.name == REACH else e.stop.sides[0]
+    return e.side
+
+
+def _of_corner(
+    mine: Sequence[Extreme], corner: Corner, plan: Plan, rebuilder: Rebuilder
+) -> dict[Extreme, dict[tuple[Side, str], Array]]:
+    axle, side = plan.axle, corner.side
+    gaps = [e for e in mine if e.kind is Kind.GAP]
+    rest = [e for e in mine if e.kind is not Kind.GAP]
+    sweep = sweep_corner(corner, plan.rack, plan.travel, axle.hold)
+    solids = solids_of(corner.bodies)
+    pairs = [e.pair for e in gaps if e.pair is not None]
+    limits = partial(_limits, axle=axle, car=plan.car)
+    others = limit_reader(limits, [_limit_name(e) for e in rest])
+
+    def begin(home: PoseList) -> Reader:
+        near = gap_reader(home, solids, pairs)
+        return lambda posed: np.concatenate([near(posed), others(posed)])
+
+    at = [(e.rack_mm, e.travel_mm) for e in (*gaps, *rest)]
+    rates = rates_at(sweep, at, partial(rebuilder.corner, axle.name, side), begin)
+    scale = np.concatenate([np.ones(len(gaps)), _scales(rest, sweep, limits)])
+    out = {}
+    for e, rate, size in zip((*gaps, *rest), rates.by_point, scale, strict=True):
+        by_point = dict(zip(rates.points, size * rate, strict=True))
+        if all(np.isfinite(v).all() for v in by_point.values()):
+            out[e] = {(side, p): v for p, v in by_point.items()}
+    return out
+
+
+def _limits(corner: Corner, *, axle: Axle, car: Car) -> tuple[Limit, ...]:
+    return limits_of(corner, axle, car)
+
+
+def _limit_name(e: Extreme) -> str:
+    return e.stop.name if e.stop is not None else e.name
+
+
+def _scales(
+    rest: Sequence[Extreme], sweep: CornerSweep, limits: Callable[[Corner], Sequence[Limit]]
+) -> Array:
+    """What a limit's value counts for: its margin's sign, or -1 / (its slope along the way)."""
+    by_name = {limit.name: limit for limit in limits(sweep.corner)}
+    out = np.full(len(rest), np.nan)
+    for k, e in enumerate(rest):
+        limit = by_name[_limit_name(e)]
+        if e.kind is Kind.MARGIN:
+            out[k] = 1.0 if limit.at_least else -1.0
+            continue
+        step = ALONG_MM * np.array([-1.0, 1.0])
+        along = e.name.startswith("travel")
+        rack = e.rack_mm + (0.0 if along else step)
+        travel = e.travel_mm + (step if along else 0.0)
+        both = Followed.of(sweep, *np.broadcast_arrays(rack, travel)).poses(sweep.corner)
+        value = limit.measure(both)
+        out[k] = -2.0 * ALONG_MM / float(value[1] - value[0])
+    return out

@@ -1,0 +1,379 @@
+"""Where an axle's cars are at their worst: first stops, least margins of limits, least gaps.
+
+Every car is built anew from its own hard points, bodies too, and swept by itself. The poses are the
+same for all: those that the file's own car reaches inside its limits, for the stops on the metal
+are set once. So a gap that is least at a limit is not taken for larger where a car's limit comes
+sooner. What a car cannot reach, or a gap that cannot be told, is not a number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import Enum
+from functools import cached_property
+
+import numpy as np
+
+from linkview.clearance.answers import GapState
+from linkview.clearance.bodies import solids_of
+from linkview.clearance.compiled import compile_all
+from linkview.clearance.distance import pair_gap
+from linkview.clearance.gaps import SurveyedPair, survey
+from linkview.errors import CannotAssemble, MeshFault, ModelFaults
+from linkview.geometry import Array, Flags, frozen
+from linkview.kinematics.assemble import Rebuilder
+from linkview.kinematics.sweep import AxleSweep, CornerSweep, grid_of, sweep_axle
+from linkview.limits.limit import Stops
+from linkview.limits.readings import limits_of
+from linkview.limits.report import REACH, FirstStops, Stop
+from linkview.limits.stops import first_stop
+from linkview.model.parts import Axle, Car, Side
+from linkview.tuning.gap_meter import inside_limits
+from linkview.tuning.spread import Key, Spread, drawn_shifts
+
+RACKS, TRAVELS = 9, 9  # poses that cars are read at, besides those where the file's car is worst
+FINE_RACKS, FINE_TRAVELS = 21, 21  # poses among which those are looked for
+NEAR_MM = 25.0  # gaps this much over what is wanted, and more, are left out
+MOST_PAIRS = 20
+BESIDE_MM = 30.0  # poses where the file's car has so much more gap than at its worst are left out
+NOTHING = "nothing in the range"
+
+
+class Kind(Enum):
+    """What is at its worst."""
+
+    STOP = "first stop"
+    MARGIN = "least margin"
+    GAP = "least gap"
+
+
+@dataclass(frozen=True)
+class Extreme:
+    """One such number, and where the file's car has it. side: None for the axle's.
+
+    stop: of a stop, what stops the file's car. wanted_mm: of a gap; None where none is asked for.
+    """
+
+    kind: Kind
+    side: Side | None
+    name: str
+    unit: str
+    rack_mm: float
+    travel_mm: float
+    stop: Stop | None = None
+    pair: tuple[str, str] | None = None
+    wanted_mm: float | None = None
+
+    @property
+    def key(self) -> Key:
+        return self.side, f"{self.kind.value}, {self.name}"
+
+    @property
+    def by(self) -> Key:
+        """Of a stop: which limit it is, as a number in `Plan.names`."""
+        return self.side, f"{self.kind.value}, {self.name}, by"
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """What is read of every car. rack (S,), travel (T,); used (S, T): inside the working rack.
+
+    extremes: all numbers, with the file's own `values`. beside: by a gap's key, the poses (S, T)
+    among which it can be least. names: of all limits. unknown: gaps that cannot be told. already:
+    limits that the file's car exceeds at ride height, left out of the stops.
+    """
+
+    axle: Axle
+    car: Car
+    rack: Array
+    travel: Array
+    used: Flags
+    extremes: tuple[Extreme, ...]
+    values: Mapping[Key, float]
+    beside: Mapping[Key, Flags]
+    names: tuple[str, ...]
+    unknown: tuple[tuple[Side, tuple[str, str]], ...]
+    already: frozenset[str]
+
+    def of(self, *kinds: Kind) -> list[Extreme]:
+        return [e for e in self.extremes if e.kind in kinds]
+
+    @cached_property
+    def sides(self) -> tuple[Side, ...]:
+        """Whose limits and gaps are told; of a symmetric axle the left's stand for both."""
+        return (Side.LEFT,) if self.axle.symmetric else tuple(Side)
+
+
+@dataclass(frozen=True, eq=False)
+class Drawn:
+    """A batch of cars to be built and read; `seed` and `number` name them."""
+
+    rebuilder: Rebuilder
+    plan: Plan
+    sigma: Mapping[Side, Mapping[str, Array]]
+    seed: int
+    number: int
+    count: int
+
+    def decided_by(self) -> str:
+        p = self.plan
+        corners = [sorted((n, v.tolist()) for n, v in c.points.items()) for c in p.axle.corners]
+        sigma = [(s.value, sorted((n, v.tolist()) for n, v in by.items())) for s, by in
+                 self.sigma.items()]  # fmt: skip
+        table = self.rebuilder.axles.tables[p.axle.name]
+        rest = self.seed, p.rack.tolist(), p.travel.tolist(), sorted(p.values.items(), key=repr)
+        return repr(("extremes", corners, sigma, table, p.car.mass_kg, rest))
+
+    def work(self) -> Spread:
+        compile_all()
+        plan = self.plan
+        keys = [e.key for e in plan.extremes] + [e.by for e in plan.of(Kind.STOP)]
+        each = {key: np.full((self.count, 1, 1), np.nan) for key in keys}
+        shifts = {
+            c.side: drawn_shifts(c, self.sigma[c.side], (self.seed, self.number), self.count)
+            for c in plan.axle.corners
+        }
+        for k in range(self.count):
+            mine = {s: {p: by[k] for p, by in off.items()} for s, off in shifts.items()}
+            for key, value in self._read(mine).items():
+                each[key][k] = value
+        nominal = {key: np.full((1, 1), plan.values.get(key, np.nan)) for key in keys}
+        return Spread(self.count, nominal, {}, {}, {}, each)
+
+    def _read(self, shifts: Mapping[Side, Mapping[str, Array]]) -> Mapping[Key, float]:
+        name = self.plan.axle.name
+        try:
+            left, right = (self.rebuilder.corner(name, side, shifts[side]) for side in Side)
+            moved = replace(self.plan.axle, left=left, right=right, symmetric=False)
+            return read(moved, self.plan)
+        except (CannotAssemble, ModelFaults, MeshFault):
+            return {}
+
+
+def read(axle: Axle, plan: Plan) -> dict[Key, float]:
+    """Every number of a plan of one axle like the plan's own. Raises CannotAssemble."""
+    sweep = sweep_axle(axle, plan.rack, plan.travel)
+    out = dict(_stops(axle, plan))
+    for corner in sweep.corners:
+        if corner.corner.side in plan.sides:
+            out |= _margins(corner, axle, plan)
+            out |= _gaps(corner, plan)
+    return out
+
+
+# --- what stops it --------------------------------------------------------------------------------
+
+
+def stops_of(axle: Axle, car: Car, rack: Array, travel: Array) -> tuple[FirstStops, FirstStops]:
+    """Along the rack at ride height, and along travel with the rack centred."""
+    zero = np.zeros(1)
+    return (
+        first_stop(sweep_axle(axle, rack, zero), car),
+        first_stop(sweep_axle(axle, zero, travel), car),
+    )
+
+
+def stops_told(
+    axle: Axle, steering: FirstStops, moving: FirstStops
+) -> Iterator[tuple[str, str, Stop | None]]:
+    """Each stop's name, its unit, and what it is."""
+    if steering.ride is not None and axle.left.rack is not None:
+        yield "rack at left lock", "mm", steering.ride.left
+        yield "rack at right lock", "mm", steering.ride.right
+    yield "travel in bump", "mm", moving.bump
+    yield "travel in droop", "mm", moving.droop
+
+
+def place_of(name: str, stop: Stop | None, plan_axle: Axle, to_left: float) -> float:
+    """Where a stop is, mm of rack or travel; where nothing stops, the end of the range."""
+    corner = plan_axle.left
+    if name.startswith("travel"):
+        end = corner.travel.bump_mm if name.endswith("bump") else corner.travel.droop_mm
+        return stop.travel_mm if stop else end
+    if stop:
+        return stop.rack_mm
+    assert corner.rack is not None
+    return to_left * corner.rack.stop_mm * (1.0 if "left" in name else -1.0)
+
+
+def _stops(axle: Axle, plan: Plan) -> Iterator[tuple[Key, float]]:
+    steering, moving = stops_of(axle, plan.car, plan.rack, plan.travel)
+    by_name = {e.name: e for e in plan.of(Kind.STOP)}
+    past = {s.name for s in moving.already} - plan.already
+    left = by_name.get("rack at left lock")
+    to_left = -1.0 if left is not None and left.rack_mm < 0.0 else 1.0
+    for name, _, stop in stops_told(axle, steering, moving):
+        who = stop.name if stop else NOTHING
+        at = place_of(name, stop, plan.axle, to_left)
+        if past:  # it stands beyond a limit before it has moved at all
+            who, at = sorted(past)[0], 0.0
+        yield by_name[name].key, at
+        yield by_name[name].by, float(plan.names.index(who))
+
+
+# --- margins and gaps -----------------------------------------------------------------------------
+
+
+def margins(corner: CornerSweep, axle: Axle, car: Car) -> dict[str, tuple[str, Array]]:
+    """By limit: its unit, and its margin (S, T)."""
+    return {
+        limit.name: (limit.unit, limit.margin(limit.measure(corner)))
+        for limit in limits_of(corner.corner, axle, car)
+        if limit.stops is not Stops.NOTHING
+    }
+
+
+def _margins(corner: CornerSweep, axle: Axle, plan: Plan) -> Iterator[tuple[Key, float]]:
+    found = margins(corner, axle, plan.car)
+    for e in plan.of(Kind.MARGIN):
+        if e.side is corner.corner.side and e.name in found:
+            yield e.key, float(found[e.name][1][plan.used].min())
+
+
+def _gaps(corner: CornerSweep, plan: Plan) -> Iterator[tuple[Key, float]]:
+    mine = [e for e in plan.of(Kind.GAP) if e.side is corner.corner.side]
+    if not mine:
+        return
+    names = {n for e in mine if e.pair for n in e.pair}
+    solids = solids_of(b for b in corner.corner.bodies if b.name in names)
+    for e in mine:
+        assert e.pair is not None
+        some = plan.beside[e.key]
+        poses = {part: move[some] for part, move in corner.poses.items()}
+        found = pair_gap(solids[e.pair[0]], solids[e.pair[1]], poses)
+        if (found.state == GapState.UNKNOWN).any():
+            yield e.key, float("nan")
+        else:  # contact of unknown depth counts as 0
+            yield e.key, float(np.nan_to_num(found.gap_mm, nan=0.0).min())
+
+
+# --- the plan ---------------------------------------------------------------------------------
+
+
+def plan_of(axle: Axle, car: Car) -> Plan:
+    """What is read of every car like this one, from its own stops and gaps."""
+    compile_all()
+    rack, travel = grid_of(axle, rack_count=FINE_RACKS, travel_count=FINE_TRAVELS)
+    steering, moving = stops_of(axle, car, rack, travel)
+    told = list(stops_told(axle, steering, moving))
+    locks = [s.rack_mm for n, _, s in told if s and n.startswith("rack")]
+    rack = _with(rack, [*_inward(locks), *_working(axle)])
+    ends = [s.travel_mm for n, _, s in told if s and n.startswith("travel")]
+    sweep = sweep_axle(axle, rack, _with(travel, _inward(ends)))
+    sides = (Side.LEFT,) if axle.symmetric else tuple(Side)
+    tight, unknown = [], []
+    for corner in sweep.corners:
+        if corner.corner.side in sides:
+            for pair, least in _tight(corner, axle, car):
+                if least is None:
+                    unknown.append((corner.corner.side, pair.pair))
+                else:
+                    tight.append((corner.corner.side, pair, least))
+    racks, travels = grid_of(axle, rack_count=RACKS, travel_count=TRAVELS)
+    worst = [at for _, _, at in tight]
+    racks = _with(racks, [*_inward(locks), *_working(axle), *(rack[i] for i, _ in worst)])
+    travels = _with(travels, [*_inward(ends), *(sweep.left.travel_mm[j] for _, j in worst)])
+    coarse = sweep_axle(axle, racks, travels)
+    already = frozenset(s.name for s in moving.already)
+    extremes = [*_stop_numbers(axle, told), *_margin_numbers(coarse, axle, car, sides)]
+    beside: dict[Key, Flags] = {}
+    for side, pair, _ in tight:
+        corner = coarse.corners[list(Side).index(side)]
+        found = _gap_number(corner, side, pair, axle, car)
+        if found is not None:
+            extremes.append(found[0])
+            beside[found[0].key] = found[1]
+    limits = [x.name for c in axle.corners for x in limits_of(c, axle, car)]
+    names = tuple(dict.fromkeys([*limits, REACH, NOTHING]))
+    used = _used(coarse, axle)
+    plan = Plan(axle, car, racks, travels, used, tuple(extremes), {}, beside, names,
+                tuple(unknown), already)  # fmt: skip
+    return replace(plan, values=read(axle, plan))
+
+
+def _with(grid: Array, more: Sequence[float]) -> Array:
+    """The grid with more places, those that differ by nothing put together."""
+    return frozen(np.unique(np.round(np.concatenate([grid, np.array(more, dtype=float)]), 4)))
+
+
+def _inward(places: Sequence[float]) -> list[float]:
+    """Just inside each stop, so that the pose there is one that is allowed."""
+    return [float(np.sign(x) * (np.floor(abs(x) * 100.0) / 100.0 - 0.01)) for x in places if x]
+
+
+def _working(axle: Axle) -> list[float]:
+    rack = axle.left.rack
+    return [] if rack is None else [-rack.working_mm, rack.working_mm]
+
+
+def _used(sweep: AxleSweep, axle: Axle) -> Flags:
+    """(S, T): within the working rack."""
+    rack, shape = axle.left.rack, sweep.left.solved.shape
+    if rack is None:
+        return np.ones(shape, dtype=bool)
+    inside = np.abs(sweep.left.rack_mm) <= rack.working_mm + 1e-6
+    return np.broadcast_to(inside[:, None], shape)
+
+
+def _tight(
+    corner: CornerSweep, axle: Axle, car: Car
+) -> list[tuple[SurveyedPair, tuple[int, int] | None]]:
+    """Pairs that come near inside the limits, the nearest first, with their worst pose; None for
+    those whose gap is unknown at some pose there."""
+    inside = inside_limits(corner, axle, car)
+    found = survey(corner.corner, corner.poses, wanted=axle.wanted_gaps, left_out=axle.left_out)
+    out: list[tuple[float, SurveyedPair, tuple[int, int] | None]] = []
+    for pair in found.pairs:
+        if not inside.any() or (pair.state[inside] == GapState.UNKNOWN).any():
+            out.append((-np.inf, pair, None))
+            continue
+        gap = np.where(inside, np.nan_to_num(pair.gap_mm, nan=0.0), np.inf)
+        i, j = (int(k) for k in np.unravel_index(np.argmin(gap), gap.shape))
+        over = float(gap[i, j]) - (pair.wanted_mm or 0.0)
+        if over < NEAR_MM:
+            out.append((over, pair, (i, j)))
+    out.sort(key=lambda item: item[0])
+    return [(pair, at) for _, pair, at in out[:MOST_PAIRS]]
+
+
+def _stop_numbers(axle: Axle, told: Sequence[tuple[str, str, Stop | None]]) -> Iterator[Extreme]:
+    left = next((s for n, _, s in told if n == "rack at left lock"), None)
+    to_left = -1.0 if left is not None and left.rack_mm < 0.0 else 1.0
+    for name, unit, stop in told:
+        at = place_of(name, stop, axle, to_left)
+        where = (0.0, at) if name.startswith("travel") else (at, 0.0)
+        yield Extreme(Kind.STOP, None, name, unit, *where, stop=stop)
+
+
+def _margin_numbers(
+    sweep: AxleSweep, axle: Axle, car: Car, sides: Sequence[Side]
+) -> Iterator[Extreme]:
+    used = _used(sweep, axle)
+    for corner in sweep.corners:
+        side = corner.corner.side
+        for name, (unit, margin) in margins(corner, axle, car).items() if side in sides else ():
+            here = np.where(used, margin, np.inf)
+            if np.isfinite(here[used]).all():
+                i, j = np.unravel_index(np.argmin(here), here.shape)
+                at = float(sweep.left.rack_mm[i]), float(sweep.left.travel_mm[j])
+                yield Extreme(Kind.MARGIN, side, name, unit, *at)
+
+
+def _gap_number(
+    corner: CornerSweep, side: Side, pair: SurveyedPair, axle: Axle, car: Car
+) -> tuple[Extreme, Flags] | None:
+    """The least gap of a pair on the poses that cars are read at, and those poses."""
+    inside = inside_limits(corner, axle, car)
+    solids = solids_of(b for b in corner.corner.bodies if b.name in pair.pair)
+    poses = {part: move[inside] for part, move in corner.poses.items()}
+    found = pair_gap(solids[pair.pair[0]], solids[pair.pair[1]], poses)
+    if not found.state.size or (found.state == GapState.UNKNOWN).any():
+        return None
+    gap = np.full(inside.shape, np.inf)
+    gap[inside] = np.nan_to_num(found.gap_mm, nan=0.0)
+    i, j = np.unravel_index(np.argmin(gap), gap.shape)
+    name = " to ".join(n.replace("_", " ") for n in pair.pair)
+    at = float(corner.rack_mm[i]), float(corner.travel_mm[j])
+    number = Extreme(Kind.GAP, side, name, "mm", *at, pair=pair.pair, wanted_mm=pair.wanted_mm)
+    return number, gap <= gap[i, j] + BESIDE_MM
