@@ -19,7 +19,7 @@ from linkview.clearance.drift import Corners, Drift, corners_of
 from linkview.clearance.search import Known, Search, first_look, look, measure, started
 from linkview.geometry import Index, frozen
 
-MAP_HALVINGS = 2  # of the first cells' sides, where a map is not settled
+MAP_HALVINGS = 3  # of the first cells' sides, where a map is not settled
 
 # (pairs done, pairs in all, a pair still open)
 Progress = Callable[[int, int, tuple[str, str]], None]
