@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from linkview.export.actors import actors_of
+from linkview.export.actor_shapes import actors_of
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.sweep import sweep_axle
 from linkview.live.edits import Edits, How, built
