@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 from tempfile import mkdtemp
@@ -35,8 +36,17 @@ def _make(post: Post, job: MakeJob) -> None:
         post.answer({"making": job.what, "what": what, "done": done, "count": count})
 
     tell("beginning", 0, 1)
+    place = Path(mkdtemp(prefix="linkview-"))
+    try:
+        _made(post, job, place, tell)
+    except BaseException:  # cancelled too: nothing half-made is left
+        shutil.rmtree(place, ignore_errors=True)
+        raise
+
+
+def _made(post: Post, job: MakeJob, place: Path, tell: Tell) -> None:
     stem = re.sub(r"[^A-Za-z0-9._-]", "_", job.file.path.stem)
-    folder = Path(mkdtemp(prefix="linkview-")) / f"{stem}-{job.what}"
+    folder = place / f"{stem}-{job.what}"
     folder.mkdir()
     study = study_without_gaps(job.car, job.shop, tell)
     _MAKERS[job.what](job, study, folder, tell)
