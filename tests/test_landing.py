@@ -9,6 +9,7 @@ from shipped import axle_of_model
 import linkview.kinematics.landing as landing
 from linkview.kinematics.corner import linkage_of
 from linkview.kinematics.solve import Target, newton, velocities
+from linkview.kinematics.stream import _rows
 from linkview.kinematics.sweep import CornerSweep, sweep_corner
 from linkview.model.parts import Corner, Hold
 
@@ -68,3 +69,14 @@ def test_the_bounds_of_a_landing_are_not_idle(monkeypatch):
     place, by_rack, _ = off_by(coarse, Hold.WHEEL_HEIGHT)
     assert place > 1e-9
     assert by_rack > 1e-8
+
+
+@pytest.mark.parametrize(
+    ("racks", "travels", "workers"), [(1000, 1000, 2), (387, 387, 2), (1, 7, 3)]
+)
+def test_every_worker_has_as_many_parts_and_rows_as_the_others(racks, travels, workers):
+    travel = np.linspace(-50.0, 50.0, travels)
+    parts = list(_rows(np.zeros(racks), travel, workers))
+    assert np.array_equal(np.concatenate(parts), travel)
+    assert len(parts) % workers == 0
+    assert max(map(len, parts)) - min(map(len, parts)) <= 1

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from functools import partial
 from itertools import islice
+from math import ceil
 from typing import TypeVar
 
 import numpy as np
@@ -31,7 +32,7 @@ def sweep_in_parts(
 
     Each part has the whole rack; let go of one before asking for the next.
     """
-    for rows in _rows(rack_mm, travel_mm):
+    for rows in _rows(rack_mm, travel_mm, 1):
         yield sweep_corner(corner, rack_mm, rows, hold)
 
 
@@ -52,19 +53,20 @@ def reduced_on_cores(
     """
     work = partial(_reduced, corner, np.asarray(rack_mm, dtype=float), hold, reduce)
     with ProcessPoolExecutor(workers) as pool:
-        rows = _rows(rack_mm, travel_mm)
+        rows = _rows(rack_mm, travel_mm, workers)
         waiting: list[Future[T]] = [pool.submit(work, r) for r in islice(rows, 2 * workers)]
         while waiting:
             yield waiting.pop(0).result()
             waiting += [pool.submit(work, r) for r in islice(rows, 1)]
 
 
-def _rows(rack_mm: Array, travel_mm: Array) -> Iterator[Array]:
+def _rows(rack_mm: Array, travel_mm: Array, workers: int) -> Iterator[Array]:
+    """Travel in parts of a like size, as many for each worker, so that none waits for the last."""
     travel = np.asarray(travel_mm, dtype=float)
     across = max(len(np.atleast_1d(rack_mm)), 1)
     at_once = max(1, min(max(LEAST_ROWS, POSES_A_PART // across), MOST_POSES // across))
-    for first in range(0, len(travel), at_once):
-        yield travel[first : first + at_once]
+    parts = workers * ceil(len(travel) / (workers * at_once))
+    yield from (rows for rows in np.array_split(travel, max(parts, 1)) if rows.size)
 
 
 def _reduced(

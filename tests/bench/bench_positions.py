@@ -143,7 +143,7 @@ def side_by_side(corner: Corner, hold: Hold, repeats: int) -> bool:
         ours.append(took)
         took, x = timed(lambda: loop.run(racks, travels))
         theirs.append(took)
-    for name in ("trace", "fill", "_read_out"):
+    for name in ("travel_line", "fill", "_read_out"):
         real, spent = getattr(stages, name), []
 
         def watched(*args, real=real, spent=spent):
