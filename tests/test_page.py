@@ -131,12 +131,6 @@ def test_one_file_under_six_megabytes_with_a_strict_policy(page: Page) -> None:
     assert "Permission is hereby granted, free of charge" in text  # three.js' licence
 
 
-def test_the_same_study_gives_the_same_page(page: Page, study: CarStudy, tmp_path: Path) -> None:
-    identity = identify(read_file(DEMO), study.car)
-    again = write_page(tmp_path / "again.html", study, demo("as_found"), identity)
-    assert again.path.read_bytes() == page.path.read_bytes()
-
-
 def test_three_js_inside_is_what_the_lock_file_builds(tmp_path: Path) -> None:
     missing = node_missing("three", "esbuild")
     if missing:
