@@ -158,20 +158,8 @@ const linkview = (() => {
   try {
     renderer = new THREE.WebGLRenderer({ canvas, antialias: !soft, alpha: true, stencil: true });
   } catch { document.getElementById("nogl").hidden = false; }
-  const RATIO = soft ? 1.25 : Math.min(window.devicePixelRatio || 1, 2), COARSE = 0.5;
-  // A buffer that changes its size waits for every frame still being drawn, up to 0.3 s in software:
-  // so coarse frames go into a smaller picture of their own, which is then spread over the buffer.
-  const coarse = soft ? new THREE.WebGLRenderTarget(1, 1, { stencilBuffer: true }) : null;
-  if (coarse) { coarse.isXRRenderTarget = true; coarse.texture.colorSpace = THREE.SRGBColorSpace; }  // colours as in the buffer
-  function drawCoarse() {
-    const gl = renderer.getContext(), { width, height } = canvas;
-    renderer.setRenderTarget(coarse);
-    renderer.render(scene, camera);
-    renderer.setRenderTarget(null);
-    renderer.state.bindFramebuffer(gl.READ_FRAMEBUFFER, renderer.properties.get(coarse).__webglFramebuffer);
-    gl.blitFramebuffer(0, 0, coarse.width, coarse.height, 0, 0, width, height, gl.COLOR_BUFFER_BIT, gl.LINEAR);
-    renderer.state.bindFramebuffer(gl.READ_FRAMEBUFFER, null);
-  }
+  const ratio = soft ? 1.25 : Math.min(window.devicePixelRatio || 1, 2);
+  const COARSE = 0.5;  // of the fine frame's width and height
   const scene = new THREE.Scene(), world = new THREE.Group();
   world.scale.setScalar(0.001);
   scene.add(world, new THREE.HemisphereLight("#ffffff", "#8894a5", 1.5));
@@ -207,7 +195,7 @@ const linkview = (() => {
   const listeners = [];
   // One frame at a time, of what stands at the end of the task that asked for it: at once when none
   // is being drawn, else as soon as that one is through, so that no frames queue for the processor.
-  let drawing = false, wanted = false, asked = false, restTimer = 0;
+  let drawing = false, wanted = false, asked = false, pace = "resting", restTimer = 0;
   function redraw() {
     if (!renderer || asked) return;
     asked = true;
@@ -220,17 +208,26 @@ const linkview = (() => {
       if (drawing) wanted = true; else drawAt("moving");
     });
   }
+  // A coarse frame fills a corner of the canvas, which is then shown larger. Giving the canvas another
+  // size instead waits until the frame before it is drawn: up to 230 ms after a fine one.
+  function spread(share) {
+    const { clientWidth: w, clientHeight: h } = canvas;
+    renderer.setViewport(0, 0, w * share, h * share);
+    renderer.setScissor(0, 0, w * share, h * share);
+    renderer.setScissorTest(share < 1);
+    canvas.style.transform = share < 1 ? `scale(${1 / share})` : "";
+  }
   function rest() {
     if (state.sparing) restTimer = setTimeout(rest, FINE_AFTER_MS); else drawAt("resting");
   }
-  function drawAt(pace) {
-    const rough = soft && pace === "moving";
-    for (const item of faint) item.visible = !rough;
+  function drawAt(newPace) {
+    if (soft && pace !== newPace) { pace = newPace; spread(pace === "moving" ? COARSE : 1); }
+    for (const item of faint) item.visible = pace === "resting" || !soft;
     wanted = false;
-    if (rough) drawCoarse(); else renderer.render(scene, camera);
+    renderer.render(scene, camera);
     if (state.inputAt) { state.drawnAfterMs = performance.now() - state.inputAt; state.inputAt = 0; }
     placeTag();
-    if (drawing) return;
+    if (drawing || pace === "resting" && soft) return;  // a frame at rest holds up no move
     drawing = true;
     whenDrawn(() => { drawing = false; if (wanted) drawAt("moving"); });
   }
@@ -259,9 +256,9 @@ const linkview = (() => {
   function fit() {
     const { clientWidth: w, clientHeight: h } = canvas;
     if (!renderer || !w || !h) return;
-    renderer.setPixelRatio(RATIO);
+    renderer.setPixelRatio(ratio);
     renderer.setSize(w, h, false);
-    if (coarse) coarse.setSize(Math.ceil(COARSE * canvas.width), Math.ceil(COARSE * canvas.height));
+    if (soft) spread(pace === "moving" ? COARSE : 1);
     camera.aspect = w / h;
     camera.updateProjectionMatrix();
     redraw();
