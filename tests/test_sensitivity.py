@@ -84,7 +84,7 @@ def test_every_reading_of_every_layout_against_finite_differences(name, rack, tr
         for q, slope in slopes.items():
             if not np.isfinite(here[q]).all():
                 continue
-            assert values[q] == pytest.approx(here[q], abs=1e-8), q
+            assert values[q] == pytest.approx(here[q], rel=1e-11, abs=1e-8), q
             a, b, d, e = (end[q] for end in ends)
             differenced = (8.0 * (a - b) - (d - e)) / (12.0 * STEP_MM)
             largest = max(np.abs(whole[q]).max(), 1e-9)
