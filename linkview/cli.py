@@ -116,11 +116,21 @@ def _heeding_interrupts() -> Iterator[None]:
     if not ours:
         yield
         return
+    def unraisable(told: sys.UnraisableHookArgs) -> None:
+        if not interrupted.is_set():
+            sys.__unraisablehook__(told)
+
     signal.signal(signal.SIGINT, note)
+    sys.unraisablehook = unraisable
     try:
         yield
+    except Exception:
+        if interrupted.is_set():  # a library stopped in the midst of its work may call that a fault
+            raise KeyboardInterrupt from None
+        raise
     finally:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+        sys.unraisablehook = sys.__unraisablehook__
         interrupted.clear()
 
 
