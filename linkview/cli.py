@@ -116,6 +116,7 @@ def _heeding_interrupts() -> Iterator[None]:
     if not ours:
         yield
         return
+
     def unraisable(told: sys.UnraisableHookArgs) -> None:
         if not interrupted.is_set():
             sys.__unraisablehook__(told)

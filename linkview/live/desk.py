@@ -25,6 +25,7 @@ class Desk:
     def __init__(self, shop: ShopProfile) -> None:
         self._room = Room()
         self._watching: asyncio.Future[None] | None = None
+        self._answering: set[asyncio.Future[None]] = set()
         self._traffic = Traffic(self._room, shop)
         self._looking = Looking(self._room, self._traffic)
         changing = Changing(self._room, self._traffic, self._looking)
@@ -44,9 +45,9 @@ class Desk:
         self._room.document = document
         self._traffic.shown.clear()
         self._traffic.known.clear()
+        self._traffic.ask_first()
         for client in list(self._room.clients):
             await self._looking.hello(client, {})
-        self._traffic.ask_first()
         remember(document.file.path)
         if self._watching is None:
             self._watching = asyncio.ensure_future(self._watch())
@@ -80,7 +81,12 @@ class Desk:
         try:
             while True:
                 message = await client.wanted()
-                await self._answer(client, message)
+                # What was begun is finished though the page goes away meanwhile, as one does that
+                # is told of another car: else what it has changed would never be drawn.
+                answering = asyncio.ensure_future(self._answer(client, message))
+                self._answering.add(answering)
+                answering.add_done_callback(self._answering.discard)
+                await asyncio.shield(answering)
         finally:
             self._room.clients.discard(client)
 

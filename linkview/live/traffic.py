@@ -39,6 +39,7 @@ class Traffic:
         self._made: dict[str, Path] = {}
         self._later: asyncio.TimerHandle | None = None
         self._fresh = False
+        self._oldest = 0  # the stamp of the file now open when it was opened
         self._tasks: set[asyncio.Future[None]] = set()
         self.commands: dict[str, Command] = {
             "measure": self._measure,
@@ -74,6 +75,7 @@ class Traffic:
     def ask_first(self) -> None:
         """What is seen first, of a file just opened; the rest would take its processor time."""
         document, ghost = self._room.opened, self._room.ghost_car
+        self._oldest = document.generation
         for name, axle in document.car.axles.items():
             self._ask_shapes(name)
             if differs(axle, ghost.axles[name]):
@@ -190,7 +192,8 @@ class Traffic:
             self._heard_gaps(words)
 
     def _heard_shapes(self, stamp: int, shapes: Shapes) -> None:
-        if self._room.document is None or stamp < self.shown.get(shapes.slot, (0,))[0]:
+        newest = self.shown[shapes.slot][0] if shapes.slot in self.shown else self._oldest
+        if self._room.document is None or stamp < newest:
             return
         self.shown[shapes.slot] = stamp, shapes
         for client in self._room.clients:
