@@ -132,8 +132,10 @@ def gap_picture_of(
     placings = stage.placings(pose)
     camera = gap_camera(stage, placings, gap, size=SIZE)
     marked = {k for k, p in enumerate(stage.props) if p.marked}
-    with Theatre(stage, SIZE, finer=STILL_FINER) as theatre:
+    with Theatre(stage, INSET, finer=3) as theatre:
         theatre.place(placings)
+        inset = _inset(theatre, stage, placings, gap)
+        theatre.resize(SIZE, finer=STILL_FINER)
         theatre.look(camera)
         theatre.fade((k for k in range(len(stage.props)) if k not in marked), 0.16)
         pixels = theatre.shoot()
@@ -146,8 +148,8 @@ def gap_picture_of(
         if at is not None:
             labels.append(Label(name.replace("_", " "), Paint.WARNING))
             anchors.append(at)
-    inset = (SIZE[0] - INSET[0] - 18.0, 18.0, SIZE[0] - 18.0, 18.0 + INSET[1])
-    taken = (strip_box(SIZE), title_box(caption), inset)
+    inset_box = (SIZE[0] - INSET[0] - 18.0, 18.0, SIZE[0] - 18.0, 18.0 + INSET[1])
+    taken = (strip_box(SIZE), title_box(caption), inset_box)
     at = np.array(anchors)
     sizes = np.array([label_size(label) for label in labels], dtype=float)
     clear = [*taken, *_round_line(ends)]
@@ -159,7 +161,7 @@ def gap_picture_of(
         draw_gap(sheet, ends)
     else:
         draw_contact(sheet, ends.mean(axis=0))
-    _inset(sheet, stage, placings, gap, inset)
+    _lay(sheet, inset, inset_box)
     write_caption(sheet, caption)
     write_png(path, sheet.pixels)
     return Lettered(path, tuple(labels), boxes, at, taken)
@@ -216,24 +218,26 @@ def _near_gap(
     return None
 
 
-def _inset(sheet: Sheet, stage: Stage, placings: Array, gap: DrawnGap, box: Frame) -> None:
+def _inset(theatre: Theatre, stage: Stage, placings: Array, gap: DrawnGap) -> Sheet:
     """The whole axle, small, with a ring round the gap."""
     places = stage.framing(placings)
     ahead = axle_camera(stage, [placings], SIZE).look
-    size = (int(box[2] - box[0]), int(box[3] - box[1]))
-    inside = (14.0, 12.0, size[0] - 14.0, size[1] - 12.0)
-    camera = fitted(places, -ahead, size=size, inside=inside, view_angle_deg=VIEW_ANGLE_DEG)
-    with Theatre(stage, size, finer=3) as theatre:
-        theatre.place(placings)
-        theatre.look(camera)
-        small = Sheet(theatre.shoot())
+    inside = (14.0, 12.0, INSET[0] - 14.0, INSET[1] - 12.0)
+    camera = fitted(places, -ahead, size=INSET, inside=inside, view_angle_deg=VIEW_ANGLE_DEG)
+    theatre.look(camera)
+    small = Sheet(theatre.shoot())
     at = camera.pixels(gap.middle)
     small.circle(at, 17.0, 5.0, PAPER)
     small.circle(at, 17.0, 2.6, INK)
-    left, top = int(box[0]), int(box[1])
-    sheet.pixels[top : top + size[1], left : left + size[0]] = small.pixels
-    edge = np.array([[0, 0], [size[0], 0], [size[0], size[1]], [0, size[1]], [0, 0]])
-    for a, b in pairwise(edge + np.array([left, top])):
+    return small
+
+
+def _lay(sheet: Sheet, small: Sheet, box: Frame) -> None:
+    """One picture into another, framed by a hairline."""
+    left, top, right, bottom = (int(edge) for edge in box)
+    sheet.pixels[top:bottom, left:right] = small.pixels
+    edge = np.array([[left, top], [right, top], [right, bottom], [left, bottom], [left, top]])
+    for a, b in pairwise(edge.astype(float)):
         sheet.stroke(a, b, 1.4, HAIRLINE)
 
 

@@ -124,6 +124,12 @@ class Theatre(_Window):
         """
         self._shaded = True
 
+    def resize(self, size: tuple[int, int], *, finer: float) -> None:
+        """Draws another size from now on; the same props need not be made a second time."""
+        self.size, self.finer = size, finer
+        self._plotter.window_size = [round(s * finer) for s in size]
+        self._depths = self._backdrop = None
+
     def place(self, placings: Array) -> None:
         """Move every prop; placings (n, 4, 4)."""
         for k, actors in self.actors.items():
