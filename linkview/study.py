@@ -149,7 +149,7 @@ def study_with_gaps(
     measured: called as soon as an axle's gaps are known, with the car so far and that axle's name.
     """
     axles = dict(moved.axles)
-    for name in sorted(axles, key=lambda name: _meshes(axles[name].axle)):  # the quickest first
+    for name in _quickest_first(moved.car):
         study = axles[name]
         study = replace(study, gaps=measured_gaps(study.sweep, moved.car, tell, study.plates))
         if measured is not None:
@@ -161,8 +161,13 @@ def study_with_gaps(
     return replace(moved, axles=axles)
 
 
-def _meshes(axle: Axle) -> int:
-    return sum(isinstance(body, MeshFile) for body in axle.left.bodies)
+def _quickest_first(car: Car) -> list[str]:
+    """Names of axles: what hears of one that is done has the sooner something to do."""
+
+    def meshes(name: str) -> int:
+        return sum(isinstance(body, MeshFile) for body in car.axles[name].left.bodies)
+
+    return sorted(car.axles, key=meshes)
 
 
 def advised(study: AxleStudy, car: Car, rebuilder: Rebuilder) -> AxleStudy:
@@ -196,14 +201,15 @@ def study_without_gaps(
     moved: called as soon as an axle is done, with the car so far and that axle's name.
     """
     axles: dict[str, AxleStudy] = {}
-    for name, axle in car.axles.items():
+    for name in _quickest_first(car):
+        axle = car.axles[name]
         tell(f"{name} axle: moving", 0, 1)
         sweep = swept(axle)
         plates = drawn_plates(axle, shop)
         axles[name] = AxleStudy(axle, sweep, align(sweep, car), first_stop(sweep, car), {}, plates)
         if moved is not None:
             moved(CarStudy(car, dict(axles), shop), name)
-    return CarStudy(car, axles, shop)
+    return CarStudy(car, {name: axles[name] for name in car.axles}, shop)
 
 
 def measured_gaps(

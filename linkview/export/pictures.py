@@ -243,4 +243,4 @@ def _lay(sheet: Sheet, small: Sheet, box: Frame) -> None:
 
 def write_png(path: Path, pixels: Pixels) -> None:
     with written_beside(path) as beside:
-        Image.fromarray(pixels).save(beside, compress_level=6)
+        Image.fromarray(pixels).save(beside, compress_level=3)
