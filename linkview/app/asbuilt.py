@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from linkview.app.results import Written
+from linkview.app.folder import Written
 from linkview.app.survey_results import solved
 from linkview.errors import Fault, ModelFaults, near_miss
 from linkview.export.asbuilt import AsBuilt, asbuilt_lines, write_deviations

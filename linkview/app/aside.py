@@ -20,7 +20,7 @@ from linkview.errors import GraphicsMissing
 from linkview.export.graphics import TIME_LIMIT_S, graphics_missing, require_graphics
 
 if TYPE_CHECKING:
-    from linkview.app.results import Written
+    from linkview.app.folder import Written
     from linkview.model.parts import Car
     from linkview.study import CarStudy, Tell
 

@@ -6,10 +6,11 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from linkview.alignment.axle import AxleAlignment
-from linkview.app.results import Written
+from linkview.app.folder import Written
 from linkview.export.curves import Against, State, curves_of, draw_curves, write_curves
 from linkview.export.limit_map import draw_limit_map
-from linkview.export.roll import draw_roll, write_roll
+from linkview.export.roll import write_roll
+from linkview.export.roll_curves import draw_roll
 from linkview.limits.roll import roll_grid, roll_line, roll_stops
 from linkview.model.parts import Axle, Car
 from linkview.study import CarStudy, along_rack, along_travel, limit_regions, spoken

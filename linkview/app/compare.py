@@ -7,7 +7,7 @@ from pathlib import Path
 
 from linkview.alignment.axle import align
 from linkview.app.charts import draw_axle_curves
-from linkview.app.results import Written
+from linkview.app.folder import Written
 from linkview.errors import UnknownName
 from linkview.export.compare import (
     Rung,

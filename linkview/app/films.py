@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from linkview.app.results import Written
+from linkview.app.folder import Written
 from linkview.export.captions import Titles
 from linkview.export.readout_film import FilmKind, read_out_film
 from linkview.export.readouts import Pair, read_outs

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from linkview.app.results import Written
+from linkview.app.folder import Written
 from linkview.export.gap_charts import gap_chart
 from linkview.export.limit_map import draw_limit_map
 from linkview.export.tables import write_gap_curves, write_gap_maps

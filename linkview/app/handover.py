@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from linkview.app.results import Written
+from linkview.app.folder import Written
 from linkview.export.blocks_html import write_html
 from linkview.export.blocks_pdf import write_pdf
 from linkview.export.captions import Titles

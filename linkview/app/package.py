@@ -11,6 +11,7 @@ from pathlib import Path
 
 from linkview.app.aside import Aside, drawn
 from linkview.app.films import film_read_outs
+from linkview.app.folder import Written
 from linkview.app.gap_results import draw_gap_charts, write_gap_tables
 from linkview.app.handover import (
     hand_over_model,
@@ -18,7 +19,7 @@ from linkview.app.handover import (
     hand_over_report,
 )
 from linkview.app.plate_results import write_plate_files
-from linkview.app.results import Written, write_summary, write_tables
+from linkview.app.results import write_summary, write_tables
 from linkview.errors import GraphicsMissing
 from linkview.export.blocks import (
     Block,

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from linkview.app.results import Written
+from linkview.app.folder import Written
 from linkview.clearance.advice import falls_short
 from linkview.export.films import GhostCast, film_of
 from linkview.export.graphics import require_graphics

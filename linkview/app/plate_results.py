@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from linkview.app.results import Written
+from linkview.app.folder import Written
 from linkview.export.cutting_papers import (
     order_text,
     placing_text,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
-from linkview.app.results import Written
+from linkview.app.folder import Written
 from linkview.errors import LinkviewError, SurveyRefused
 from linkview.export.blocks_html import write_html
 from linkview.export.blocks_pdf import write_pdf

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from linkview.app.results import Written
+    from linkview.app.folder import Written
     from linkview.export.identity import Identity
     from linkview.kinematics.assemble import Rebuilder
     from linkview.model.parts import Car

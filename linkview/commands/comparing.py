@@ -27,7 +27,7 @@ def add_compare(commands: Commands) -> None:
 
 def _compare(args: argparse.Namespace) -> int:
     from linkview.app.compare import compare_with_gaps, compare_without_gaps, write_comparison
-    from linkview.app.results import results_folder
+    from linkview.app.folder import results_folder
     from linkview.export.summary import CAUTIONS
     from linkview.model.read import read_file
 
@@ -63,7 +63,7 @@ def add_sensitivity(commands: Commands) -> None:
 
 def _sensitivity(args: argparse.Namespace) -> int:
     from linkview.alignment.sensitivity import sensitivities
-    from linkview.app.results import results_folder
+    from linkview.app.folder import results_folder
     from linkview.export.sensitivity import ranked_lines, stop_lines, write_sensitivity
     from linkview.kinematics.assemble import build_car
     from linkview.kinematics.sensitivity import Sizes

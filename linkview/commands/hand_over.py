@@ -63,8 +63,8 @@ def _take_handed(sub: argparse.ArgumentParser) -> None:
 
 def _pack(args: argparse.Namespace) -> int:
     from linkview.app.aside import drawing_aside
+    from linkview.app.folder import results_folder
     from linkview.app.package import Drawing, fill_package, zip_of
-    from linkview.app.results import results_folder
     from linkview.export.summary import summary_lines
     from linkview.study import study_with_gaps, study_without_gaps
 
@@ -102,8 +102,8 @@ def _graphics_missing(aside: Aside) -> GraphicsMissing | None:
 
 
 def _hand_over(args: argparse.Namespace) -> int:
+    from linkview.app.folder import results_folder
     from linkview.app.handover import hand_over_model, hand_over_page, hand_over_report
-    from linkview.app.results import results_folder
     from linkview.study import study_with_gaps, study_without_gaps
 
     file, car, found = cars_of(args)

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Future
 
     from linkview.app.aside import Aside
-    from linkview.app.results import Written
+    from linkview.app.folder import Written
     from linkview.model.parts import Car
     from linkview.study import CarStudy, Tell
 
@@ -89,7 +89,7 @@ def _film(
 
 def _computed_and_drawn(args: argparse.Namespace, aside: Aside) -> int:
     from linkview.app.aside import drawn
-    from linkview.app.results import results_folder, write_summary, write_tables
+    from linkview.app.folder import results_folder
     from linkview.study import study_with_gaps, study_without_gaps
 
     file, car, found = cars_of(args)
@@ -114,6 +114,7 @@ def _computed_and_drawn(args: argparse.Namespace, aside: Aside) -> int:
         # Loaded late: the pictures at ride height began the sooner.
         from linkview.app.gap_results import write_gap_tables
         from linkview.app.plate_results import write_cut_files
+        from linkview.app.results import write_summary, write_tables
         from linkview.export.summary import summary_lines
 
         files = write_tables(study, found, folder) + write_gap_tables(study, folder)

@@ -27,7 +27,7 @@ def add_measure(commands: Commands) -> None:
 
 
 def _measure(args: argparse.Namespace) -> int:
-    from linkview.app.results import results_folder
+    from linkview.app.folder import results_folder
     from linkview.app.survey_results import solved, write_survey
     from linkview.export.summary import CAUTIONS
     from linkview.export.survey_words import survey_lines
@@ -66,7 +66,7 @@ def add_as_built(commands: Commands) -> None:
 
 def _as_built(args: argparse.Namespace) -> int:
     from linkview.app.asbuilt import as_built, with_gaps, write_as_built
-    from linkview.app.results import results_folder
+    from linkview.app.folder import results_folder
     from linkview.export.asbuilt import asbuilt_lines
     from linkview.export.identity import identify, with_source
     from linkview.export.summary import CAUTIONS

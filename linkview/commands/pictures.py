@@ -38,8 +38,8 @@ def add_film(commands: Commands) -> None:
 
 
 def _picture(args: argparse.Namespace) -> int:
+    from linkview.app.folder import results_folder
     from linkview.app.handover import hand_over_cut_out, hand_over_four_views, hand_over_view
-    from linkview.app.results import results_folder
     from linkview.export.graphics import require_graphics
     from linkview.export.views import View
     from linkview.study import study_without_gaps
@@ -72,7 +72,7 @@ def _take_view(sub: argparse.ArgumentParser) -> None:
 
 def _read_out_film(args: argparse.Namespace) -> int:
     from linkview.app.films import film_read_outs
-    from linkview.app.results import results_folder
+    from linkview.app.folder import results_folder
     from linkview.export.graphics import require_graphics
     from linkview.export.readout_film import FilmKind
     from linkview.export.views import View

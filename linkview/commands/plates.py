@@ -43,8 +43,8 @@ def add_plates(commands: Commands) -> None:
 
 
 def _plates(args: argparse.Namespace) -> int:
+    from linkview.app.folder import results_folder
     from linkview.app.plate_results import write_plate_files
-    from linkview.app.results import results_folder
     from linkview.export.summary import plate_words
     from linkview.export.tables import write_plates
     from linkview.export.templates import Paper

@@ -62,7 +62,7 @@ def _wanted(text: str) -> tuple[str, float]:
 
 
 def _adjusters(args: argparse.Namespace) -> int:
-    from linkview.app.results import results_folder
+    from linkview.app.folder import results_folder
     from linkview.export.setting import HELD, dial_lines, write_dials
     from linkview.kinematics.assemble import build_car
     from linkview.model.read import read_file
@@ -81,7 +81,7 @@ def _adjusters(args: argparse.Namespace) -> int:
 
 
 def _set_up(args: argparse.Namespace) -> int:
-    from linkview.app.results import results_folder
+    from linkview.app.folder import results_folder
     from linkview.export.setting import HELD, set_up_lines, write_set_up, write_wanted
     from linkview.export.summary import CAUTIONS
     from linkview.kinematics.assemble import build_car

@@ -47,7 +47,8 @@ def add_envelope(commands: Commands) -> None:
 
 def _sweep(args: argparse.Namespace) -> int:
     from linkview.app.charts import draw_charts
-    from linkview.app.results import results_folder, write_tables
+    from linkview.app.folder import results_folder
+    from linkview.app.results import write_tables
     from linkview.export.summary import summary_lines
     from linkview.study import study_without_gaps
 
@@ -63,8 +64,8 @@ def _sweep(args: argparse.Namespace) -> int:
 
 
 def _gaps(args: argparse.Namespace) -> int:
+    from linkview.app.folder import results_folder
     from linkview.app.gap_results import draw_gap_charts, write_gap_tables
-    from linkview.app.results import results_folder
     from linkview.export.summary import advice_words, gap_words, range_words, stops_words
     from linkview.export.tables import write_gaps
     from linkview.study import gap_shortfalls, study_car
@@ -101,7 +102,7 @@ def _gaps(args: argparse.Namespace) -> int:
 
 
 def _envelope(args: argparse.Namespace) -> int:
-    from linkview.app.results import results_folder
+    from linkview.app.folder import results_folder
     from linkview.export.envelope import write_envelope
     from linkview.study import swept_volume
 

@@ -46,7 +46,7 @@ def add_trust(commands: Commands) -> None:
 
 
 def _trust(args: argparse.Namespace) -> int:
-    from linkview.app.results import results_folder
+    from linkview.app.folder import results_folder
     from linkview.app.trust_results import Asked, trust_results
     from linkview.kinematics.assemble import build_car, rebuilder
     from linkview.model.read import read_file
@@ -98,7 +98,7 @@ def add_targets(commands: Commands) -> None:
 
 
 def _targets(args: argparse.Namespace) -> int:
-    from linkview.app.results import results_folder
+    from linkview.app.folder import results_folder
     from linkview.export.summary import CAUTIONS
     from linkview.export.targets import NEXT, answer_lines, write_answers, write_variants
     from linkview.kinematics.assemble import build_car
