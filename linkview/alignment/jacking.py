@@ -15,7 +15,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.optimize import root
 
 from linkview.alignment.at_rest import (
     AxleOnSprings,
@@ -34,6 +33,8 @@ STEPS_MM = (40.0, 10.0)  # of rack between equilibria; shorter where the longer 
 DIFFERENCE_MM = 1e-3
 SLOPE_MM = 1000.0  # a slope counts as the mm it makes over a metre
 SAG_MM = 100.0  # forces count as the mm by which that share of the weight presses springs in
+MOST_STEPS, LEAST_STEP_MM = 40, 1e-7  # of Newton's, towards one equilibrium
+NO_REST = "no equilibrium found within reach"
 AT_REST_MM = 1e-6  # of both kinds: a micrometre, or a hundred-millionth of the weight
 
 
@@ -197,23 +198,37 @@ def _walked(weighed: _Weighed, rack_mm: float, start: Array) -> Array | str:
 
 
 def _at_rest(weighed: _Weighed, rack_mm: float, guess: Array) -> Array | str:
-    """The equilibrium near a guess, (6,); or why there is none."""
+    """The equilibrium near a guess, (6,); or why there is none.
 
-    def left_over(at: Array) -> Array:
-        return np.asarray(weighed.left_over_mm(np.array([rack_mm]), at[None])[0])
+    Newton's steps, halved where they would leave more over. A place and all that its slopes need
+    are solved as one batch, which takes as long as the place alone.
+    """
+    moved = DIFFERENCE_MM * np.vstack([np.zeros((1, 6)), np.eye(6), -np.eye(6)])
 
-    def slope(at: Array) -> Array:
-        # For the root finder's steps only; the equilibrium itself is judged by what is left over.
-        tried = np.vstack([at + DIFFERENCE_MM * np.eye(6), at - DIFFERENCE_MM * np.eye(6)])
-        found = weighed.left_over_mm(np.full(12, rack_mm), tried)
-        return np.asarray((found[:6] - found[6:]).T / (2.0 * DIFFERENCE_MM))
+    def tried(at: Array) -> Array:
+        return weighed.left_over_mm(np.full(len(moved), rack_mm), at + moved)
 
-    if not np.isfinite(slope(guess)).all():
+    at, found = guess, tried(guess)
+    if not np.isfinite(found).all():
         return "a wheel is out of reach"
-    found = root(left_over, guess, jac=slope, method="hybr", options={"xtol": 1e-11})
-    if not np.abs(left_over(found.x)).max() < AT_REST_MM:
-        return "no equilibrium found within reach"
-    return _stopped(weighed, rack_mm, found.x) or np.asarray(found.x)
+    for _ in range(MOST_STEPS):
+        if _size(found) < AT_REST_MM:
+            return _stopped(weighed, rack_mm, at) or at
+        # For the steps only; the equilibrium itself is judged by what is left over.
+        slope = (found[1:7] - found[7:]).T / (2.0 * DIFFERENCE_MM)
+        step = np.linalg.lstsq(slope, -found[0])[0]
+        nearer = found
+        while _size(nearer) >= _size(found):
+            if not np.abs(step).max() > LEAST_STEP_MM:
+                return NO_REST
+            nearer, reached, step = tried(at + step), at + step, step / 2.0
+        at, found = reached, nearer
+    return NO_REST
+
+
+def _size(found: Array) -> float:
+    """The most of what a tried place leaves over; infinite where it or a neighbour is no pose."""
+    return float(np.abs(found[0]).max()) if np.isfinite(found).all() else np.inf
 
 
 def _stopped(weighed: _Weighed, rack_mm: float, at: Array) -> str:

@@ -11,7 +11,6 @@ from functools import cached_property
 
 import fcl
 import numpy as np
-import trimesh
 from numpy.typing import NDArray
 
 from linkview.clearance.compiled import kernels
@@ -93,6 +92,8 @@ def mesh_of_box(body: Box) -> MeshSolid:
     lo, hi = np.asarray(body.lo, dtype=float), np.asarray(body.hi, dtype=float)
     if not (np.isfinite(lo).all() and np.isfinite(hi).all() and (hi > lo).all()):
         raise MeshFault(f"box '{body.name}': lo {lo} to hi {hi} has no volume; make every hi > lo")
+    import trimesh
+
     box = trimesh.creation.box(bounds=[lo, hi])
     return _solid(body.name, body.part, np.array(box.vertices), np.array(box.faces), ())
 
@@ -152,6 +153,8 @@ def _ask_about_size(where: str, across_mm: float, body: MeshFile) -> None:
 
 
 def _read(body: MeshFile) -> tuple[Array, Faces]:
+    import trimesh
+
     where = f"body '{body.name}', {body.path}"
     if not body.path.is_file():
         raise MeshFault(f"{where}: there is no such file; correct its path")
@@ -218,6 +221,8 @@ def _solid(
         faces, closed = _rewound(vertices, faces)
     if not closed:
         notes = (*notes, "open surface: what is wholly inside it may not be told from outside")
+    import trimesh
+
     members = trimesh.graph.connected_component_labels(
         faces[:, [0, 1, 1, 2]].reshape(-1, 2), node_count=len(vertices)
     )[faces[:, 0]]
@@ -235,6 +240,8 @@ def _solid(
 
 def _rewound(vertices: Array, faces: Faces) -> tuple[Faces, bool]:
     """The faces wound one way where that alone closes the mesh; else as they were."""
+    import trimesh
+
     mesh = trimesh.Trimesh(vertices, faces, process=False)
     if not mesh.is_watertight:
         return faces, False

@@ -7,7 +7,6 @@ from dataclasses import replace
 from functools import partial
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from linkview.errors import CannotAssemble
 from linkview.geometry import Array, X, Y, apply, apply_direction, frozen, unit
@@ -145,6 +144,8 @@ def _misfit(problem: Problem, state: State, target: Target) -> str:
     For each joint in turn the others are held hard and it is held softly; the joint that then
     misses by least is named.
     """
+    from scipy.optimize import least_squares
+
     names = problem.linkage.row_names
     tried: list[tuple[float, float, str]] = []
     for name in dict.fromkeys(names):
