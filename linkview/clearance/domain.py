@@ -32,7 +32,7 @@ from linkview.model.layout import BODY
 from linkview.model.parts import Hold
 
 FIRST_CELLS = 16  # along each side that is not a single position
-FINEST = 10  # a side is never cut into more than 2 ** FINEST
+FINEST = 13  # a side is never cut into more than 2 ** FINEST
 ROOMY = 9  # ... and into no more than 2 ** ROOMY to find what can be bounded at all
 _NOWHERE = -1
 
