@@ -14,6 +14,7 @@ from __future__ import annotations
 import sys
 import time
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import trimesh
@@ -21,7 +22,7 @@ import trimesh
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT)]
 
-from linkview.clearance.bodies import solids_of  # noqa: E402
+from linkview.clearance.bodies import placed, solids_of  # noqa: E402
 from linkview.clearance.compiled import compile_all, compiled_before, kernels  # noqa: E402
 from linkview.clearance.distance import pair_gap  # noqa: E402
 from linkview.clearance.domain import Domain  # noqa: E402
@@ -30,10 +31,11 @@ from linkview.geometry import apply, inverse  # noqa: E402
 from linkview.kinematics.assemble import build_car  # noqa: E402
 from linkview.kinematics.sweep import grid_of, sweep_axle  # noqa: E402
 from linkview.limits.readings import limits_of  # noqa: E402
+from linkview.model.parts import MeshFile  # noqa: E402
 from linkview.model.read import read_file  # noqa: E402
 from linkview.scene.riding import Ride  # noqa: E402
 from linkview.scene.shapes import corner_pieces  # noqa: E402
-from linkview.study import swept  # noqa: E402
+from linkview.study import swept, swept_volume  # noqa: E402
 
 DEMO = ROOT / "models" / "demo_coupe" / "demo_coupe.toml"
 LOOPED_POSES = 2
@@ -92,6 +94,15 @@ def all_pairs(sweep, found) -> tuple[int, float, float, float]:
     return len(pairs), own, naive, careful
 
 
+def big_scan_s(folder: Path) -> tuple[int, float]:
+    """Triangles of a scan-like surface, and seconds to read its file and build its tree."""
+    path, surface = folder / "scan.stl", trimesh.creation.uv_sphere(400.0, count=[225, 225])
+    wavy = surface.vertices + 5.0 * np.sin(surface.vertices[:, [1, 2, 0]] / 20.0)
+    trimesh.Trimesh(wavy, surface.faces, process=False).export(path)
+    body = MeshFile("scan", "body", path, 1.0, np.eye(4))
+    return len(surface.faces), best(lambda: placed(body).tree)[0]
+
+
 def main() -> None:
     before, start = compiled_before(), time.perf_counter()
     compile_all()
@@ -123,6 +134,12 @@ def main() -> None:
 
         print(f"  moved and measured again on 21 x 11: {1000.0 * best(again, 5)[0]:.0f} ms")
     print(f"certified answers for all pairs of both axles: {certified:.2f} s")
+    with TemporaryDirectory() as folder:
+        count, taken = big_scan_s(Path(folder))
+    print(f"a scan of {count} triangles read and its tree built: {taken:.2f} s")
+    for name, axle in car.axles.items():
+        taken, made = best(lambda n=name: swept_volume(car, n, "tyre", 0.0, lambda *_: None), 1)
+        print(f"{name} tyre's swept envelope, {made.field.size} places: {taken:.2f} s")
 
 
 if __name__ == "__main__":
