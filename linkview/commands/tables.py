@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from textwrap import fill
 
 from linkview.commands.arguments import Commands, command, take_model, take_out, take_study
 from linkview.commands.common import (
@@ -66,6 +67,7 @@ def _sweep(args: argparse.Namespace) -> int:
 def _gaps(args: argparse.Namespace) -> int:
     from linkview.app.folder import results_folder
     from linkview.app.gap_results import draw_gap_charts, write_gap_tables
+    from linkview.export.left_out import left_out_by_reason
     from linkview.export.summary import advice_words, gap_words, range_words, stops_words
     from linkview.export.tables import write_gaps
     from linkview.study import gap_shortfalls, study_car
@@ -92,10 +94,9 @@ def _gaps(args: argparse.Namespace) -> int:
                 print(f"    {line}")
         for line in stops_words(axle):
             print(f"  {line}")
-        for side, survey in axle.gaps.items():
-            print(f"  left out, {side.value} side:")
-            for out in survey.left_out:
-                print(f"    {out.pair[0]} to {out.pair[1]}: {out.reason}")
+        print("  Pairs left out, with the reason:")
+        for line in left_out_by_reason(axle):
+            print(fill(line, width=100, initial_indent="    ", subsequent_indent="      "))
         short += gap_shortfalls(axle)
     say_files(args, file, ["gaps.csv", *(t.name for t in tables)])
     return SHORT if args.strict and short else DONE

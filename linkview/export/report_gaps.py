@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 
 import numpy as np
@@ -11,13 +10,13 @@ from linkview.clearance.certified import Certainty
 from linkview.clearance.distance import GapState
 from linkview.clearance.gaps import SurveyedPair
 from linkview.export.blocks import Block, Bullets, Column, Para, Row, Table, Tone
+from linkview.export.left_out import left_out_by_reason
 from linkview.export.summary import certain_words, range_words
 from linkview.model.parts import Side
 from linkview.study import AxleStudy, spoken
 
 SMALL_GAP_MM = 10.0
 APART_MM = 50.0  # pairs certain to keep more, with nothing wanted, are listed in one paragraph
-_FIGURE = re.compile(r"\d+(?:\.\d+)? mm")
 
 
 def gap_blocks(axle: AxleStudy) -> Iterator[Block]:
@@ -72,19 +71,10 @@ def _bound_mm(pair: SurveyedPair) -> float:
 
 
 def _left_out(axle: AxleStudy) -> Iterator[Block]:
-    """Pairs that were not measured, by reason; a figure in the reason stands with its pair."""
-    reasons: dict[str, list[str]] = {}
-    for side, survey in axle.gaps.items():
-        for out in survey.left_out:
-            who = f"{spoken(out.pair[0])} to {spoken(out.pair[1])}"
-            who = who if axle.axle.symmetric else f"{side.value} {who}"
-            figures = _FIGURE.findall(out.reason)
-            if figures:
-                who += f" ({', '.join(figures)})"
-            reasons.setdefault(_FIGURE.sub("so many mm", out.reason), []).append(who)
-    if reasons:
+    lines = left_out_by_reason(axle)
+    if lines:
         yield Para("Pairs left out, with the reason:", Tone.NOTE)
-        yield Bullets(tuple(f"{r}: {', '.join(who)}" for r, who in reasons.items()), Tone.NOTE)
+        yield Bullets(lines, Tone.NOTE)
 
 
 def _gap_row(axle: AxleStudy, side: Side, pair: SurveyedPair) -> Row:

@@ -137,7 +137,7 @@ def main() -> None:
     with TemporaryDirectory() as folder:
         count, taken = big_scan_s(Path(folder))
     print(f"a scan of {count} triangles read and its tree built: {taken:.2f} s")
-    for name, axle in car.axles.items():
+    for name in car.axles:
         taken, made = best(lambda n=name: swept_volume(car, n, "tyre", 0.0, lambda *_: None), 1)
         print(f"{name} tyre's swept envelope, {made.field.size} places: {taken:.2f} s")
 
