@@ -11,7 +11,7 @@ import sys
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from multiprocessing import forkserver, get_context
+from multiprocessing import forkserver, get_context, resource_tracker
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from typing import Any
@@ -32,9 +32,17 @@ else:
 def load_ahead() -> None:
     """Begins to load what helpers share while the program still loads its own; nothing elsewhere
     than on Linux.
+
+    A Ctrl-C at the terminal goes to that process too, which would heed it while it loads; it
+    inherits that it is blocked, and here it comes through when that is over.
     """
     if sys.platform == "linux":
-        forkserver.ensure_running()
+        resource_tracker.ensure_running()  # which unblocks it once it has started
+        blocked = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+        try:
+            forkserver.ensure_running()
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, blocked)
 
 
 class Superseded(Exception):

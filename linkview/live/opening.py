@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import asyncio
+import signal
 import sys
+import threading
 import webbrowser
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
+from types import FrameType
 
 from linkview.live.server import Address, run
 from linkview.live.window import Fate, Window, open_window
@@ -41,10 +46,13 @@ def serve_page(
 
     async def serve() -> None:
         task = asyncio.ensure_future(run(address, model, variant, shop, ready))
-        while not task.done():
-            await asyncio.wait([task], timeout=0.5)
-            if served and not task.done() and served[0].over():
-                task.cancel()
+        with _ended_by_interrupt(task) as interrupted:
+            while not task.done():
+                await asyncio.wait([task], timeout=0.5)
+                if served and not task.done() and served[0].over():
+                    task.cancel()
+        if interrupted.is_set():
+            raise KeyboardInterrupt
         if not task.cancelled():
             task.result()
 
@@ -56,6 +64,27 @@ def serve_page(
         )
     asyncio.run(serve())
     return 0
+
+
+@contextmanager
+def _ended_by_interrupt(task: asyncio.Future[None]) -> Iterator[threading.Event]:
+    """A Ctrl-C cancels the task and sets the event; one raised amid the loop's own work would
+    leave it half closed, and so would a second one while it closes.
+    """
+    interrupted, loop = threading.Event(), asyncio.get_running_loop()
+
+    def end(number: int, frame: FrameType | None) -> None:
+        interrupted.set()
+        loop.call_soon_threadsafe(task.cancel)
+
+    if threading.current_thread() is not threading.main_thread():
+        yield interrupted
+        return
+    before = signal.signal(signal.SIGINT, end)
+    try:
+        yield interrupted
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 @dataclass
