@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.optimize import minimize
+from scipy.optimize import least_squares, minimize
 from scipy.spatial.transform import Rotation
 
 from linkview.alignment.axle import align
@@ -22,7 +22,7 @@ from linkview.model.parts import Side
 from linkview.model.read import read_file, read_survey
 from linkview.plates.profiles import WATER_JET
 from linkview.survey.deviation import Held
-from linkview.survey.symmetry import best_mirror, twins, unlike_parts
+from linkview.survey.symmetry import best_mirror, twins, unlike_parts, weighed_mirror
 from linkview.tuning.measured import point_sigmas, reading_sigmas
 
 MODELS = Path(__file__).parents[1] / "models"
@@ -81,6 +81,58 @@ def test_it_is_the_best_improper_fit_where_kabsch_can_tell():
     right = right + rng.normal(size=right.shape) * 4.0
     _, off = best_fit(left * (1, -1, 1), right)
     assert (off**2).sum() <= (best_mirror(left, right).off ** 2).sum() + 1e-9
+
+
+def unevenly_known(rng, sigmas, lots):
+    """Cars alike on both sides, measured `lots` times, each pair as well as sigmas (n, 3) say."""
+    left, right, turn = car_in_a_skewed_frame(np.random.default_rng(4), len(sigmas))
+    off = rng.normal(size=(lots, 2, *sigmas.shape)) * sigmas
+    covariance = np.stack([np.diag(np.tile(s**2, 2)) for s in sigmas])
+    return left + off[:, 0], right + off[:, 1], covariance, turn
+
+
+def test_a_poorly_known_pair_pulls_as_little_as_it_should():
+    # Second opinion: scipy's least squares on misses whitened with the floor's 0.1 mm.
+    sigmas = np.repeat([[0.3, 0.3, 0.3], [9.0, 2.0, 0.5]], [4, 4], axis=0)
+    lefts, rights, covariance, _ = unevenly_known(np.random.default_rng(9), sigmas, 1)
+    plane = weighed_mirror(lefts[0], rights[0], covariance)
+    n0 = plane.normal
+    own = covariance[:, 3:, 3:] + (0.01 + plane.unlike_mm**2) * np.eye(3)
+    turn = np.eye(3) - 2.0 * np.outer(n0, n0)
+    root = np.linalg.cholesky(np.linalg.inv(own + turn @ covariance[:, :3, :3] @ turn))
+
+    def misses(v):
+        n = np.array([v[0], np.sqrt(1.0 - v[0] ** 2 - v[1] ** 2), v[1]])
+        off = rights[0] - lefts[0] + 2.0 * np.outer(lefts[0] @ n - v[2], n)
+        return np.einsum("nji,nj->ni", root, off).ravel()
+
+    other = least_squares(misses, [0.0, 0.0, 0.0], xtol=1e-15, ftol=1e-15, gtol=1e-15)
+    assert [n0[0], n0[2], plane.at_mm] == pytest.approx(other.x, abs=1e-6)
+
+
+def test_the_weighed_plane_is_as_sure_as_it_says_and_surer_than_the_plain_one():
+    sigmas = np.repeat([[0.5, 0.5, 0.5], [8.0, 4.0, 1.0]], [4, 4], axis=0)
+    lefts, rights, covariance, turn = unevenly_known(np.random.default_rng(6), sigmas, 300)
+    true = turn.apply([0, 1, 0])
+    at = float(true @ [5.0, 12.0, -3.0])
+    planes = [weighed_mirror(*two, covariance) for two in zip(lefts, rights, strict=True)]
+    off = np.array([p.at_mm - at for p in planes])
+    told = np.array([p.sigma[0] for p in planes])
+    # 300 surveys know a sigma to 4 %; what the sides seem to differ by chance adds a little.
+    assert np.std(off / told) == pytest.approx(1.0, abs=0.13)
+    plain = [best_mirror(*two).at_mm - at for two in zip(lefts, rights, strict=True)]
+    assert np.std(off) < 0.5 * np.std(plain)
+
+
+def test_one_bent_part_that_is_well_known_does_not_drag_the_plane_along():
+    sigmas = np.repeat([[0.1, 0.1, 0.1], [2.0, 2.0, 2.0]], [1, 7], axis=0)
+    lefts, rights, covariance, turn = unevenly_known(np.random.default_rng(8), sigmas, 1)
+    rights[0, 0] += turn.apply([0, -12.0, 0])
+    plane = weighed_mirror(lefts[0], rights[0], covariance)
+    assert plane.unlike_mm > 2.0
+    assert "beyond what measuring explains the sides differ by" in plane.words
+    at = float(turn.apply([0, 1, 0]) @ [5.0, 12.0, -3.0])
+    assert abs(plane.at_mm - at) < 3.0 * plane.sigma[0]  # 6 mm, were it believed
 
 
 def test_the_bent_arm_of_the_taped_car_is_named():

@@ -14,8 +14,10 @@ from scipy.stats import chi2, kstest
 
 from linkview.errors import SurveyRefused
 from linkview.geometry import frozen
+from linkview.model.read import read_survey
 from linkview.survey.doubts import sifted
 from linkview.survey.fit import fitted
+from linkview.survey.gather import network_of, usual_sigmas
 from linkview.survey.network import ARM_LENGTH_MM, Network
 from linkview.survey.next_best import suggestions
 from linkview.survey.readings import Kind, Reading
@@ -477,3 +479,43 @@ def test_on_stands_asks_for_the_dampers(tmp_path, capsys):
     path.write_text(text + 'distances = [{ between = ["a", "b"], is = 900 }]')
     assert main(["measure", str(path)]) == 2
     assert "survey.damper_length" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("stated", "told"),
+    [
+        ("{ front = 560 }", "front: 560 mm is not between the damper's 398"),
+        ("{ rear = 470 }", "survey.damper_length.front: missing though points of this axle"),
+        ("{ rear = 470 }", "survey.damper_length.rear: no such axle"),
+        ("{ front = 470 }", "470 mm, but survey.distances[7] tapes that damper as 442.0 mm"),
+    ],
+)
+def test_a_height_datum_that_the_model_denies_is_refused(tmp_path, capsys, stated, told):
+    from linkview.cli import main
+
+    text = MODEL.read_text(encoding="utf-8").replace('"on_its_wheels"', '"on_stands"')
+    text = text.replace("min_length = 398", "length_at_ride_height = 442\nmin_length = 398")
+    path = tmp_path / "stands.toml"
+    path.write_text(text.replace('datum = "fixed"', f'damper_length = {stated}\ndatum = "fixed"'))
+    assert main(["measure", str(path), "--out", str(tmp_path / "out")]) == 2
+    assert told in capsys.readouterr().err
+
+
+def test_how_long_the_dampers_were_is_a_reading_that_others_can_deny():
+    file = read_survey(MODEL)
+    dampers = [
+        frozenset(f"front.{s}.strut_{e}" for e in ("lower", "top")) for s in ("left", "right")
+    ]
+    untaped = [t for t in file.survey.distances if frozenset(t.between) not in dampers]
+    assert len(untaped) == len(file.survey.distances) - 2
+
+    def doubts(long):
+        stated = {"damper_length": {"front": long}, "distances": tuple(untaped)}
+        survey = file.survey.model_copy(update=stated)
+        network = network_of(survey, file.known, file.layouts)
+        return solve_survey(network, usual_sigmas(survey), free_datum=False).doubts
+
+    said = [d.words for d in doubts(462.0) if d.reading.key == "survey.damper_length.front"]
+    assert len(said) == 2  # both sides, 20 mm off
+    assert "strut lower to strut top (survey.damper_length.front): 462.0 mm is" in said[0]
+    assert not [d for d in doubts(442.5) if d.reading.key == "survey.damper_length.front"]

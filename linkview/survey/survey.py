@@ -62,6 +62,11 @@ class Survey:
     free_datum: bool
     notes: tuple[str, ...]
 
+    @property
+    def enlarged(self) -> float:
+        """What the stated sigmas are times in all that is told."""
+        return self.fit.factor if self.scaled else 1.0
+
 
 def solve_survey(network: Network, sigmas: dict[Kind, float], *, free_datum: bool) -> Survey:
     """Points from readings. SurveyRefused where some cannot be told, with their directions.
