@@ -21,6 +21,7 @@ SHOWN = (
     ("toggle_deg", ("left lock", "right lock")),
     ("camber_deg", ("left lock", "right lock", "full bump")),
     ("caster_deg", ("ride height",)),
+    ("gauge_caster_deg", ("ride height",)),
     ("trail_mm", ("ride height", "left lock", "right lock")),
     ("scrub_radius_mm", ("ride height",)),
     ("toe_in_deg", ("full bump", "full droop")),

@@ -18,7 +18,6 @@ import numpy as np
 
 from linkview.clearance.bodies import solids_of
 from linkview.clearance.rates import Reader, gap_reader, limit_reader, rates_at
-from linkview.errors import LinkviewError
 from linkview.geometry import Array
 from linkview.kinematics.assemble import Rebuilder
 from linkview.kinematics.follow import Followed
@@ -27,6 +26,7 @@ from linkview.kinematics.sweep import CornerSweep, sweep_corner
 from linkview.limits.limit import Limit
 from linkview.limits.readings import limits_of
 from linkview.limits.report import REACH
+from linkview.model.layout import OTHER_WHEEL_CENTRE, WHEEL_CENTRE
 from linkview.model.parts import Axle, Car, Corner, Side
 from linkview.tuning.bands import Band, band_of, refuse_if_sure
 from linkview.tuning.extremes import Drawn, Extreme, Kind, Plan, plan_of
@@ -64,13 +64,8 @@ def extreme_bands(
     folder: Path | None = None,
     heard: Callable[[int, int], None] = lambda done, count: None,
 ) -> Extremes:
-    """What is held while steering is what the file holds. Raises LinkviewError for a layout with
-    both wheels on one part, or where nothing is in doubt."""
-    if axle.left.layout.level:
-        raise LinkviewError(
-            f"{axle.name} axle: bands are known for wheels that are held one by one, not for a "
-            f"{axle.left.layout.name}"
-        )
+    """What is held while steering is what the file holds. A beam axle is moved with both
+    wheels together. Raises LinkviewError where nothing is in doubt."""
     refuse_if_sure(axle, sigma)
     plan = plan_of(axle, car)
     jobs = [
@@ -80,7 +75,7 @@ def extreme_bands(
     spread = run(jobs, executor, folder, heard)
     slopes = _slopes(plan, rebuilder)
     drawn = {
-        c.side: [drawn_shifts(c, sigma[c.side], (seed, job.number), job.count) for job in jobs]
+        c.side: [drawn_shifts(c, sigma, (seed, job.number), job.count) for job in jobs]
         for c in axle.corners
     }
     shifts = {
@@ -163,8 +158,15 @@ def _of_corner(
     for e, rate, size in zip((*gaps, *rest), rates.by_point, scale, strict=True):
         by_point = dict(zip(rates.points, size * rate, strict=True))
         if all(np.isfinite(v).all() for v in by_point.values()):
-            out[e] = {(side, p): v for p, v in by_point.items()}
+            out[e] = {_known_as(side, p): v for p, v in by_point.items()}
     return out
+
+
+def _known_as(side: Side, point: str) -> tuple[Side, str]:
+    """A beam's other wheel is the other side's."""
+    if point != OTHER_WHEEL_CENTRE:
+        return side, point
+    return (Side.RIGHT if side is Side.LEFT else Side.LEFT), WHEEL_CENTRE
 
 
 def _limits(corner: Corner, *, axle: Axle, car: Car) -> tuple[Limit, ...]:

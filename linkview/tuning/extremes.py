@@ -131,7 +131,7 @@ class Drawn:
         keys = [e.key for e in plan.extremes] + [e.by for e in plan.of(Kind.STOP)]
         each = {key: np.full((self.count, 1, 1), np.nan) for key in keys}
         shifts = {
-            c.side: drawn_shifts(c, self.sigma[c.side], (self.seed, self.number), self.count)
+            c.side: drawn_shifts(c, self.sigma, (self.seed, self.number), self.count)
             for c in plan.axle.corners
         }
         for k in range(self.count):
