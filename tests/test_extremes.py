@@ -115,12 +115,23 @@ def test_a_run_goes_on_where_it_stopped_and_another_doubt_is_another_run(demo, t
     assert other.decided_by() != jobs[0].decided_by()
 
 
-def test_what_cannot_be_banded_is_refused():
+def test_a_beam_axle_has_bands_on_stops_and_margins():
+    """0.02 mm of doubt again, where both wheels ride on one part."""
     file = read_file(MODELS / "four_link_axle" / "four_link_axle.toml")
     beam = build_car(file)
     (axle,) = beam.axles.values()
-    with pytest.raises(LinkviewError, match="held one by one"):
-        extreme_bands(axle, beam, rebuilder(file), sigma_of(axle, 1.0), count=20)
+    found = extreme_bands(axle, beam, rebuilder(file), sigma_of(axle, 0.02), count=20)
+    real = [b for b in found.bands if not b.nothing and b.linear > 0.0]
+    assert {b.number.kind for b in real} >= {Kind.MARGIN}
+    for b in real:
+        assert b.straight[0] == pytest.approx(1.0, abs=0.01), b.number
+
+
+def test_where_nothing_is_in_doubt_no_band_is_told(demo):
+    car, builder = demo
+    axle = car.axles["rear"]
+    with pytest.raises(LinkviewError, match="no doubt is given"):
+        extreme_bands(axle, car, builder, sigma_of(axle, 0.0), count=20)
 
 
 def test_the_command_tells_stops_and_gaps(tmp_path, capsys):
