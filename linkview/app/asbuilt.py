@@ -22,7 +22,7 @@ from linkview.kinematics.assemble import rebuilder
 from linkview.model.parts import Car
 from linkview.model.read import HardPointFile, SurveyFile, read_survey
 from linkview.plates.profiles import ShopProfile
-from linkview.study import CarStudy, Tell, study_with_gaps, study_without_gaps
+from linkview.study import Tell, study_with_gaps, study_without_gaps
 from linkview.survey.deviation import deviations
 from linkview.tuning.measured import point_sigmas, reading_sigmas
 
@@ -80,13 +80,6 @@ def with_gaps(found: AsBuilt, tell: Tell) -> AsBuilt:
     design = study_with_gaps(found.design, tell)
     built = study_with_gaps(found.built, tell, found.rebuilder)
     return replace(found, design=design, built=built)
-
-
-def with_gaps_beside(found: AsBuilt, design: CarStudy, tell: Tell) -> AsBuilt:
-    """The same with the gaps of the car as built, beside a study of the design that has its own."""
-    known = replace(design, axles={name: design.axles[name] for name in found.built.axles})
-    built = study_with_gaps(found.built, tell, found.rebuilder)
-    return replace(found, design=known, built=built)
 
 
 def _measured_axles(design: Car, points: Sequence[str], file: SurveyFile) -> Car:

@@ -144,7 +144,7 @@ def _hand_over(args: argparse.Namespace) -> int:
 
 
 def _report(args: argparse.Namespace) -> int:
-    from linkview.app.asbuilt import as_built, with_gaps_beside
+    from linkview.app.asbuilt import as_built, with_gaps
     from linkview.app.folder import results_folder
     from linkview.app.handover import hand_over_report
     from linkview.export.identity import with_source
@@ -163,7 +163,7 @@ def _report(args: argparse.Namespace) -> int:
         study = study_without_gaps(car, shop, tell)
         study = study_with_gaps(study, tell, rebuilder_of(args, file))
         if built is not None:
-            built = with_gaps_beside(built, study, tell)
+            built = with_gaps(built, tell)
         with results_folder(folder_for(args, file)) as folder:
             before = study_without_gaps(found, shop, tell)
             files = hand_over_report(study, before, identity, folder, as_built=built)

@@ -91,6 +91,7 @@ def sign_off(found: AsBuilt, identity: Identity) -> tuple[Block, ...]:
         *_held_against(found, identity),
         Para(SIGNED, Tone.NOTE),
         Signatures(SIGNERS),
+        NewPage(),
     )
 
 
