@@ -62,6 +62,10 @@ _GAPS = (
     Column("+- 95 %", 2, True),
 )
 
+INSIDE = (
+    "Least gaps, worst first: what is certain inside the limits, between the poses too; the limits "
+    "as built are not those of the design. +-: of the least gap seen there."
+)
 SIGNERS = ("builder", "measured by", "inspector")
 SIGNED = (
     "Who signs has read these pages; they say what was measured and computed, not that the car is "
@@ -122,7 +126,7 @@ def _held_against(found: AsBuilt, identity: Identity) -> Iterator[Block]:
         yield Bullets(axle.stops.words)
         yield from _bullets(tuple(limit_band_lines(found, name)), Tone.DOUBT)
         rows = tuple(Row((who, a, b, off), tone) for who, a, b, off, tone in gap_rows(found, name))
-        words = f"Least gaps on the poses' grid, worst first. {SMALL_GAP}"
+        words = f"{INSIDE} {SMALL_GAP}"
         yield Table(_GAPS, rows, words, dense=True) if rows else _NO_GAPS
     yield Heading("Checked by hand before it moves", 2)
     yield Table((Column("check", 14), Column("done", 2)), tuple(Row((b, BOX)) for b in BY_HAND))

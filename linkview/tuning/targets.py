@@ -20,12 +20,12 @@ from linkview.alignment.quantities import BY_NAME
 from linkview.errors import LinkviewError, near_miss
 from linkview.geometry import Array, frozen
 from linkview.kinematics.assemble import Rebuilder
-from linkview.model.adjusters import SlotAdjuster
 from linkview.model.parts import Axle, Car
 from linkview.tuning.aimed import Aimed, GapAimed, Judged, aimed_of
 from linkview.tuning.gap_meter import GapMeter
 from linkview.tuning.outcomes import SAME_MM, Answer, read, told
 from linkview.tuning.problem import Problem, Variables
+from linkview.tuning.slots import slots_of
 
 MOST_TOGETHER = 2  # points moved together, besides all of them
 STARTS = 1  # drawn places to start from, besides where the points are
@@ -88,7 +88,7 @@ def _check(axle: Axle) -> None:
         )
     if axle.left.layout.level or not axle.symmetric:
         raise LinkviewError(f"{axle.name} axle: targets are for axles whose sides are alike")
-    slots = [n for n, a in axle.adjusters.items() if isinstance(a, SlotAdjuster)]
+    slots = slots_of(axle)
     for aim in axle.aims:
         if aim.reading is not None and aim.reading not in BY_NAME:
             fix = near_miss(aim.reading, BY_NAME)
@@ -96,7 +96,8 @@ def _check(axle: Axle) -> None:
         if aim.slot is not None and aim.slot not in slots:
             fix = near_miss(aim.slot, slots)
             raise LinkviewError(
-                f"{axle.name} axle: no adjuster '{aim.slot}' of kind slot to aim at; {fix}"
+                f"{axle.name} axle: no adjuster of kind slot, and no plate with slots that hold a "
+                f"hard point, is called '{aim.slot}'; {fix}"
             )
 
 
