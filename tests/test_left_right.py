@@ -10,7 +10,7 @@ import pytest
 from scipy.optimize import least_squares, minimize
 from scipy.spatial.transform import Rotation
 
-from linkview.alignment.axle import align
+from linkview.alignment.axle import align_poses
 from linkview.app.asbuilt import as_built, points_of
 from linkview.app.survey_results import solved
 from linkview.cli import main
@@ -28,6 +28,7 @@ from linkview.tuning.measured import point_sigmas, reading_sigmas
 MODELS = Path(__file__).parents[1] / "models"
 DEMO = MODELS / "demo_coupe" / "demo_coupe.toml"
 BUILT = MODELS / "demo_coupe" / "as_built.toml"
+SMALL = Path(__file__).parent / "small.toml"
 TAPED = MODELS / "taped_front" / "taped_front.toml"
 
 
@@ -112,14 +113,14 @@ def test_a_poorly_known_pair_pulls_as_little_as_it_should():
 
 def test_the_weighed_plane_is_as_sure_as_it_says_and_surer_than_the_plain_one():
     sigmas = np.repeat([[0.5, 0.5, 0.5], [8.0, 4.0, 1.0]], [4, 4], axis=0)
-    lefts, rights, covariance, turn = unevenly_known(np.random.default_rng(6), sigmas, 300)
+    lefts, rights, covariance, turn = unevenly_known(np.random.default_rng(6), sigmas, 150)
     true = turn.apply([0, 1, 0])
     at = float(true @ [5.0, 12.0, -3.0])
     planes = [weighed_mirror(*two, covariance) for two in zip(lefts, rights, strict=True)]
     off = np.array([p.at_mm - at for p in planes])
     told = np.array([p.sigma[0] for p in planes])
-    # 300 surveys know a sigma to 4 %; what the sides seem to differ by chance adds a little.
-    assert np.std(off / told) == pytest.approx(1.0, abs=0.13)
+    # 150 surveys know a sigma to 6 %.
+    assert np.std(off / told) == pytest.approx(1.0, abs=0.18)
     plain = [best_mirror(*two).at_mm - at for two in zip(lefts, rights, strict=True)]
     assert np.std(off) < 0.5 * np.std(plain)
 
@@ -212,7 +213,7 @@ def test_a_scan_matched_in_the_wrong_unit_is_asked_about(tmp_path):
 
 
 def measured_exactly(tmp_path, *, skip=(), shift=(0.0, 0.0, 0.0), extra=""):
-    car = rebuilder(read_file(DEMO), "planned").remeasured({}, {}, variant="planned", title="-")
+    car = rebuilder(read_file(SMALL), "as_found").remeasured({}, {}, variant="-", title="-")
     rows = []
     for name, at in points_of(car).items():
         if name.startswith("front.") and name not in skip:
@@ -230,7 +231,7 @@ def measured_exactly(tmp_path, *, skip=(), shift=(0.0, 0.0, 0.0), extra=""):
 
 def test_a_car_built_as_designed_reads_as_designed(tmp_path):
     path = measured_exactly(tmp_path)
-    found = as_built(read_file(DEMO), "planned", path, WATER_JET, quiet, tolerance_mm=2.0)
+    found = as_built(read_file(SMALL), "as_found", path, WATER_JET, quiet, tolerance_mm=2.0)
     assert max(d.size_mm for d in found.deviations) < 1e-6
     assert {d.held for d in found.deviations} == {Held.WITHIN}
     assert list(found.built.axles) == ["front"]
@@ -244,7 +245,7 @@ def test_a_car_built_as_designed_reads_as_designed(tmp_path):
 
 def test_a_car_shifted_as_a_whole_is_off_but_aligned(tmp_path):
     path = measured_exactly(tmp_path, shift=(4.0, 0.0, 0.0))
-    found = as_built(read_file(DEMO), "planned", path, WATER_JET, quiet, tolerance_mm=2.0)
+    found = as_built(read_file(SMALL), "as_found", path, WATER_JET, quiet, tolerance_mm=2.0)
     assert {d.held for d in found.deviations} == {Held.BEYOND}
     assert found.deviations[0].off == pytest.approx([4.0, 0.0, 0.0], abs=1e-6)
     design, built = (s.axles["front"].alignment.left for s in (found.design, found.built))
@@ -257,7 +258,7 @@ def test_what_was_not_measured_is_said(tmp_path):
         skip=("front.left.strut_top",),
         extra='[survey.wheels."front.left"]\ncamber = -3.5\ntoe_in = 0.1\n',
     )
-    found = as_built(read_file(DEMO), "planned", path, WATER_JET, quiet, tolerance_mm=2.0)
+    found = as_built(read_file(SMALL), "as_found", path, WATER_JET, quiet, tolerance_mm=2.0)
     assert found.not_measured == ("front.left.strut_top",)
     assert found.wheels_not_read == ("front.right",)
     sweep = found.built.axles["front"].sweep
@@ -307,12 +308,60 @@ def test_the_shipped_as_built_car_has_its_pages(tmp_path, capsys):
         assert words in page
 
 
-def test_the_band_of_a_car_measured_again_is_what_its_survey_leaves_open():
+def test_the_report_carries_the_pages_to_sign(tmp_path, capsys):
+    path = measured_exactly(tmp_path, skip=("front.right.strut_top",), shift=(4.0, 0.0, 0.0))
+    args = ["report", str(SMALL), "--as-built", str(path), "--date", "2026-03-31"]
+    assert main([*args, "--strict", "--out", str(tmp_path / "out")]) == 1
+    assert "fall short: see the report" in capsys.readouterr().out
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    order = (
+        "Limits",
+        "As built",
+        "Points, measured less designed",
+        "measured by",
+        "What was assum",
+    )
+    places = [page.index(words) for words in order]
+    assert places == sorted(places)
+    assert "front left strut top is 4.0 mm from the design, 2 mm allowed" in page
+    assert "not measured, taken as designed: front right strut top" in page
+    assert "built.toml" in page[page.index("What this was made from") :]
+    assert "mm deep" in page or " to " in page[page.index("limits and gaps as built") :]
+
+
+@pytest.mark.parametrize(
+    ("more", "told"),
+    [
+        (["--within", "3"], "--within: of what was measured again; add --as-built"),
+        (["--as-built", str(BUILT), "--hold", "damper_length"], "as the file holds it"),
+        (["--as-built", "not_there.toml"], "not_there.toml"),
+    ],
+)
+def test_a_report_half_asked_for_is_refused(tmp_path, capsys, more, told):
+    assert main(["report", str(SMALL), *more, "--out", str(tmp_path / "out")]) == 2
+    said = capsys.readouterr().err
+    assert told in said
+    assert not (tmp_path / "out").exists()
+
+
+def test_the_band_of_a_car_measured_again_is_what_its_survey_leaves_open(tmp_path):
     """g' C g with C = R R' is the sum of squares of the changes along R's columns: by differences
     of cars built anew, which know nothing of slopes."""
-    design, file = read_file(DEMO), read_survey(BUILT, {})
-    builder = rebuilder(design, "planned")
+    # Where no radius is given it is the centre's height: that ties it to a point, which slopes of
+    # the points alone leave out (scrub's sigma is 0.8 % less by it here).
+    model = tmp_path / "small.toml"
+    text = SMALL.read_text(encoding="utf-8")
+    model.write_text(text.replace("toe_in = 0.0", "toe_in = 0.0\nloaded_radius = 300"))
+    builder = rebuilder(read_file(model), "as_found")
+    tape = '["front.left.strut_top", "front.right.strut_top"], is = 1120.5, one_sigma = 0.2'
+    built = measured_exactly(
+        tmp_path,
+        extra=f"distances = [{{ between = {tape} }}]\n"
+        '[survey.wheels."front.left"]\ncamber = -3.5\ntoe_in = 0.1\n',
+    )
+    file = read_survey(built, {})
     survey = solved(file)
+    assert np.abs(survey.fit.covariance - np.diag(np.diag(survey.fit.covariance))).max() > 0.01
     places = {p.name: p.at for p in survey.points}
     names = survey.fit.network.points
     wheels = {name: (w.camber, w.toe_in) for name, w in file.survey.wheels.items()}
@@ -326,7 +375,7 @@ def test_the_band_of_a_car_measured_again_is_what_its_survey_leaves_open():
             for side in Side
         ]
         axle = replace(car.axles["front"], left=corners[0], right=corners[1])
-        both = align(sweep_axle(axle, np.zeros(1), np.zeros(1)), car)
+        both = align_poses(sweep_axle(axle, np.zeros(1), np.zeros(1)), car)
         return np.array([both.left.caster_deg[0, 0], both.left.scrub_radius_mm[0, 0],
                          np.ravel(both.track_mm)[0]])  # fmt: skip
 
@@ -341,5 +390,5 @@ def test_the_band_of_a_car_measured_again_is_what_its_survey_leaves_open():
     doubt = builder.remeasuring(places, wheels, point_sigmas(survey), title="-").doubt(
         "front", ["strut_top", "never_measured"]
     )
-    assert doubt["strut_top"].max() == pytest.approx(0.3, rel=0.2)
+    assert doubt["strut_top"].max() == pytest.approx(0.5, rel=0.2)
     assert not doubt["never_measured"].any()
