@@ -301,6 +301,39 @@ def test_a_whole_survey_in_inches_is_asked_about():
         solve_survey(loose, USUAL, free_datum=True)
 
 
+@pytest.mark.parametrize(
+    ("wrong", "checks", "unit"),
+    [((4,), True, "in"), ((0, 2, 5, 8), True, "in"), ((2,), False, "in"), ((4,), True, "m")],
+)
+def test_inches_and_metres_that_too_few_others_check_are_asked_about(wrong, checks, unit):
+    """Ten distances, one to spare; and seven, none to spare: there a slip would go unseen."""
+    network, at = box_network(np.random.default_rng(11), count=5)
+    rows = [r for r in network.readings if checks or "p4" not in r.points]
+    last = 5 if checks else 4
+    size = {"in": 25.4, "m": 1000.0}[unit]
+    rows = [replace(r, value=r.value / size) if k in wrong else r for k, r in enumerate(rows)]
+    few = Network(network.points[:last], at[:last] + 5.0 * ~network.held[:last],
+                  network.held[:last], tuple(rows))  # fmt: skip
+    with pytest.raises(SurveyRefused) as told:
+        solve_survey(few, USUAL, free_datum=False)
+    lines = str(told.value).splitlines()
+    assert len(lines) == len(wrong)
+    assert all(f"add unit = '{unit}'" in line for line in lines)
+    for k, line in zip(wrong, lines, strict=True):
+        assert rows[k].words in line
+
+
+def test_shapes_that_the_rough_places_speak_against_are_told_in_one_line():
+    network, at = box_network(np.random.default_rng(11), count=6)
+    notes = solve_survey(replace(network, near=at), USUAL, free_datum=False).notes
+    assert sum("nearly as well" in note or "nearly alike" in note for note in notes) == 1
+    assert not any(note.startswith("far from") for note in notes)
+    swapped = at.copy()
+    swapped[[4, 5]] = at[[5, 4]]
+    notes = solve_survey(replace(network, near=swapped), USUAL, free_datum=False).notes
+    assert any("far from the rough places" in note and "p5" in note for note in notes)
+
+
 def test_two_readings_of_one_thing_that_differ_cannot_be_told_apart():
     network = Network(
         ("a", "b"),
@@ -375,7 +408,9 @@ def test_a_point_on_three_tapes_may_stand_on_either_side():
     rows = [tape(s, "p", float(np.linalg.norm(near[i] - near[3]))) for i, s in enumerate("abc")]
     survey = solve_survey(Network(names, near, held, tuple(rows)), USUAL, free_datum=False)
     assert survey.fit.places[3] == pytest.approx(near[3], abs=1e-6)
-    assert any("two shapes fit nearly alike: p may stand up to 600 mm" in n for n in survey.notes)
+    assert any(
+        "1 other shape fits nearly as well: p up to 600 mm elsewhere" in n for n in survey.notes
+    )
 
 
 # --- what to measure next -------------------------------------------------------------------------

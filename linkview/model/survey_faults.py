@@ -155,6 +155,7 @@ def _too_long(survey: SurveyTable, wheelbase_mm: float | None) -> Iterator[Fault
         if value > longest:
             yield Fault(
                 f"survey.distances[{i}].is",
-                f"{t.is_:g} {t.unit} is {value:.0f} mm, longer than the car ({longest:.0f} mm)",
+                f"{t.is_:g} {t.unit}{'' if t.unit == 'mm' else f' is {value:.0f} mm'}, longer than "
+                f"the car ({longest:.0f} mm)",
                 "read the tape again, or set its unit ('mm', 'cm', 'm', 'in')",
             )
