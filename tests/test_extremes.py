@@ -15,6 +15,8 @@ from linkview.kinematics.sweep import grid_of, sweep_axle
 from linkview.limits.stops import first_stop
 from linkview.model.parts import Side
 from linkview.model.read import read_file
+from linkview.plates.adjusting import slot_effect
+from linkview.plates.brackets import draw_plate
 from linkview.tuning.bands import doubts
 from linkview.tuning.extreme_bands import extreme_bands
 from linkview.tuning.extremes import Drawn, Kind, plan_of
@@ -64,6 +66,13 @@ def test_the_first_of_two_equal_stops_is_said_not_to_be_linear(small):
 def test_values_are_those_of_the_other_commands(demo, small):
     car, _ = demo
     axle = car.axles["front"]
+    told = slot_effect(draw_plate("top_mount_plate", axle.plates["top_mount_plate"], axle.left),
+                       axle.left)  # fmt: skip
+    slots = [b for b in small.bands if b.number.kind is Kind.SLOT]
+    assert len(slots) == 6
+    for k, end in enumerate((told.readings[0], told.readings[2])):
+        wanted = end.camber_deg, end.caster_deg, end.toe_in_deg
+        assert [b.value for b in slots[3 * k : 3 * k + 3]] == pytest.approx(wanted, abs=1e-9)
     stops = first_stop(sweep_axle(axle, *grid_of(axle)), car)
     by_name = {b.number.name: b for b in small.bands}
     assert by_name["rack at left lock"].value == pytest.approx(stops.ride.left.rack_mm, abs=1e-3)

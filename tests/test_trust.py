@@ -199,6 +199,10 @@ def test_a_cutting_tolerance_adds_to_the_points_that_plates_hold():
     assert sigma["toe_link_outer"] == pytest.approx(1.0)
     with pytest.raises(LinkviewError, match="makes no sense"):
         doubts(axle, points, -1.0)
+    front = car_of("demo_coupe").axles["front"]
+    held = {"strut_top", "tie_rod_outer", "wheel_centre"}  # top mount, steering arm, hub spacer
+    cut = doubts(front, {p: np.zeros(3) for p in front.left.points}, 0.5)[Side.RIGHT]
+    assert {p for p, sigma in cut.items() if sigma.any()} == held
 
 
 def test_what_cannot_be_banded_is_refused_with_a_reason(car):

@@ -31,6 +31,7 @@ from linkview.model.parts import Axle, Car, Corner, Side
 from linkview.tuning.bands import Band, band_of, refuse_if_sure
 from linkview.tuning.extremes import Drawn, Extreme, Kind, Plan, plan_of
 from linkview.tuning.run import run
+from linkview.tuning.slot_ends import slopes_at
 from linkview.tuning.spread import Spread, drawn_shifts
 
 BATCH = 25  # cars to a job: what a Ctrl-C can lose is a few seconds' work
@@ -111,7 +112,7 @@ def _often(e: Extreme, each: Array, spread: Spread, plan: Plan) -> dict[str, flo
         out["touches"] = float((known <= 0.0).mean())
         if e.wanted_mm is not None:
             out[f"under {e.wanted_mm:g} mm"] = float((known < e.wanted_mm).mean())
-    else:
+    elif e.kind is Kind.MARGIN:
         out["goes over it"] = float((known < 0.0).mean())
     return {words: share for words, share in out.items() if share > 0.0}
 
@@ -124,6 +125,14 @@ def _slopes(plan: Plan, rebuilder: Rebuilder) -> Slopes:
     out: dict[Extreme, dict[tuple[Side, str], Array]] = {}
     for corner in plan.axle.corners:
         mine = [e for e in plan.extremes if _whose(e) is corner.side]
+        slots = [e for e in mine if e.kind is Kind.SLOT]
+        mine = [e for e in mine if e.kind is not Kind.SLOT]
+        rebuild = partial(rebuilder.corner, plan.axle.name, corner.side)
+        for end in {e.slot[0]: None for e in slots if e.slot}:
+            by_point = slopes_at(corner, end, rebuild)
+            for e in slots:
+                if e.slot is not None and e.slot[0] == end:
+                    out[e] = {_known_as(corner.side, p): v[e.slot[1]] for p, v in by_point.items()}
         if mine:
             out |= _of_corner(mine, corner, plan, rebuilder)
     return out

@@ -28,8 +28,9 @@ from linkview.limits.limit import Stops
 from linkview.limits.readings import limits_of
 from linkview.limits.report import REACH, FirstStops, Stop
 from linkview.limits.stops import first_stop
-from linkview.model.parts import Axle, Car, Side
+from linkview.model.parts import Axle, Car, Corner, Side
 from linkview.tuning.gap_meter import inside_limits
+from linkview.tuning.slot_ends import READINGS, SlotEnd, readings_at, slot_ends
 from linkview.tuning.spread import Key, Spread, drawn_shifts
 
 RACKS, TRAVELS = 9, 9  # poses that cars are read at, besides those where the file's car is worst
@@ -46,6 +47,7 @@ class Kind(Enum):
     STOP = "first stop"
     MARGIN = "least margin"
     GAP = "least gap"
+    SLOT = "slot end"
 
 
 @dataclass(frozen=True)
@@ -53,6 +55,7 @@ class Extreme:
     """One such number, and where the file's car has it. side: None for the axle's.
 
     stop: of a stop, what stops the file's car. wanted_mm: of a gap; None where none is asked for.
+    slot: where a plate's slots are set, and which of what they give is read.
     """
 
     kind: Kind
@@ -64,6 +67,7 @@ class Extreme:
     stop: Stop | None = None
     pair: tuple[str, str] | None = None
     wanted_mm: float | None = None
+    slot: tuple[SlotEnd, int] | None = None
 
     @property
     def key(self) -> Key:
@@ -159,6 +163,7 @@ def read(axle: Axle, plan: Plan) -> dict[Key, float]:
         if corner.corner.side in plan.sides:
             out |= _margins(corner, axle, plan)
             out |= _gaps(corner, plan)
+            out |= _slot_ends(corner.corner, plan)
     return out
 
 
@@ -248,6 +253,16 @@ def _gaps(corner: CornerSweep, plan: Plan) -> Iterator[tuple[Key, float]]:
             yield e.key, float(np.nan_to_num(found.gap_mm, nan=0.0).min())
 
 
+def _slot_ends(corner: Corner, plan: Plan) -> Iterator[tuple[Key, float]]:
+    known: dict[SlotEnd, Array] = {}
+    for e in plan.of(Kind.SLOT):
+        if e.slot is not None and e.side is corner.side:
+            end, which = e.slot
+            if end not in known:
+                known[end] = readings_at(corner, end)
+            yield e.key, float(known[end][which])
+
+
 # --- the plan ---------------------------------------------------------------------------------
 
 
@@ -284,6 +299,11 @@ def plan_of(axle: Axle, car: Car) -> Plan:
         if found is not None:
             extremes.append(found[0])
             beside[found[0].key] = found[1]
+    extremes += [
+        Extreme(Kind.SLOT, end.side, f"{reading} with {end.words}", "deg", 0.0, 0.0, slot=(end, k))
+        for end in slot_ends(axle, sides)
+        for k, reading in enumerate(READINGS)
+    ]
     limits = [x.name for c in axle.corners for x in limits_of(c, axle, car)]
     names = tuple(dict.fromkeys([*limits, REACH, NOTHING]))
     used = _used(coarse, axle)
