@@ -19,7 +19,8 @@ from linkview.plates.adjusting import slot_effect
 from linkview.plates.brackets import draw_plate
 from linkview.tuning.bands import doubts
 from linkview.tuning.extreme_bands import extreme_bands
-from linkview.tuning.extremes import Drawn, Kind, plan_of
+from linkview.tuning.extreme_plan import plan_of
+from linkview.tuning.extremes import Drawn, Kind
 from linkview.tuning.run import run
 
 DEMO = MODELS / "demo_coupe" / "demo_coupe.toml"
