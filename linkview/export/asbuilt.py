@@ -204,7 +204,8 @@ def _inside_words(pair: SurveyedPair | None) -> str:
         return least_gap_words(pair)
     match certain.verdict:
         case Certainty.CONTACT:
-            return f"touch, {-certain.upper_mm:.1f} mm deep"
+            deep = -certain.upper_mm
+            return f"touch, {deep:.1f} mm deep" if deep > 0.0 else "touch"
         case Certainty.BRACKETED:
             return f"{certain.lower_mm:.1f} to {certain.upper_mm:.1f} mm"
         case Certainty.CLEAR:
