@@ -29,11 +29,12 @@ from linkview.limits.report import REACH
 from linkview.model.layout import OTHER_WHEEL_CENTRE, WHEEL_CENTRE
 from linkview.model.parts import Axle, Car, Corner, Side
 from linkview.tuning.bands import Band, band_of, refuse_if_sure
+from linkview.tuning.draws import drawn_shifts
 from linkview.tuning.extreme_plan import plan_of
 from linkview.tuning.extremes import Drawn, Extreme, Kind, Plan
 from linkview.tuning.run import run
 from linkview.tuning.slot_ends import slopes_at
-from linkview.tuning.spread import Spread, drawn_shifts
+from linkview.tuning.spread import Spread
 
 BATCH = 25  # cars to a job: what a Ctrl-C can lose is a few seconds' work
 ALONG_MM = 0.01  # either side of a stop, for its limit's slope there

@@ -28,8 +28,9 @@ from linkview.limits.readings import limits_of
 from linkview.limits.report import FirstStops, Stop
 from linkview.limits.stops import first_stop
 from linkview.model.parts import Axle, Car, Corner, Side
+from linkview.tuning.draws import drawn_shifts
 from linkview.tuning.slot_ends import SlotEnd, readings_at
-from linkview.tuning.spread import Key, Spread, drawn_shifts
+from linkview.tuning.spread import Key, Spread
 
 NOTHING = "nothing in the range"
 

@@ -30,6 +30,7 @@ from linkview.kinematics.solve import Problem
 from linkview.kinematics.sweep import CornerSweep, sweep_corner
 from linkview.model.layout import OTHER_WHEEL_CENTRE, WHEEL_CENTRE
 from linkview.model.parts import Axle, Car, Corner, Hold, Side
+from linkview.tuning.draws import drawn_shifts
 from linkview.tuning.gauge import gauge_caster_deg
 
 Key = tuple[Side | None, str]
@@ -202,31 +203,6 @@ def drawn_points(batch: Batch, corner: Corner) -> dict[str, Array]:
     off = drawn_shifts(corner, batch.sigma, (batch.seed, batch.number), batch.count)
     none = np.zeros((1, 3))
     return {name: corner.points[name] + np.vstack([none, by]) for name, by in off.items()}
-
-
-def drawn_shifts(
-    corner: Corner, sigma: Mapping[Side, Mapping[str, Array]], cars: tuple[int, int], count: int
-) -> dict[str, Array]:
-    """How far each hard point of so many cars is off, (n, 3) mm. cars: seed and batch.
-
-    A point of the whole axle is off alike for both sides, and so is the other wheel's centre.
-    """
-
-    def drawn(side: Side) -> dict[str, Array]:
-        random = np.random.default_rng([*cars, list(Side).index(side)])
-        return {
-            name: random.standard_normal((count, 3)) * sigma[side].get(name, np.zeros(3))
-            for name in sorted(corner.points)
-        }
-
-    out, whole = drawn(corner.side), corner.layout.shared
-    if whole and corner.side is not Side.LEFT:
-        left = drawn(Side.LEFT)
-        out |= {name: left[name] for name in whole if name in left}
-    if OTHER_WHEEL_CENTRE in out:
-        other = Side.RIGHT if corner.side is Side.LEFT else Side.LEFT
-        out[OTHER_WHEEL_CENTRE] = drawn(other)[WHEEL_CENTRE]
-    return out
 
 
 @dataclass(frozen=True, eq=False)

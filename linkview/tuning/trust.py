@@ -17,9 +17,10 @@ from linkview.geometry import Array
 from linkview.kinematics.sweep import grid_of
 from linkview.model.parts import Axle, Car, Hold, Side
 from linkview.tuning.bands import Band, band_of, refuse_if_sure
+from linkview.tuning.draws import drawn_shifts
 from linkview.tuning.run import batches_of, run
 from linkview.tuning.slopes import Point, Slopes, Station, exact_slopes, stepped_slopes
-from linkview.tuning.spread import Batch, Key, Spread, drawn_shifts
+from linkview.tuning.spread import Batch, Key, Spread
 
 TOE = "toe_in_deg"
 
