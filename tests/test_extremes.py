@@ -15,9 +15,12 @@ from linkview.kinematics.sweep import grid_of, sweep_axle
 from linkview.limits.stops import first_stop
 from linkview.model.parts import Side
 from linkview.model.read import read_file
+from linkview.plates.adjusting import slot_effect
+from linkview.plates.brackets import draw_plate
 from linkview.tuning.bands import doubts
 from linkview.tuning.extreme_bands import extreme_bands
-from linkview.tuning.extremes import Drawn, Kind, plan_of
+from linkview.tuning.extreme_plan import plan_of
+from linkview.tuning.extremes import Drawn, Kind
 from linkview.tuning.run import run
 
 DEMO = MODELS / "demo_coupe" / "demo_coupe.toml"
@@ -64,6 +67,13 @@ def test_the_first_of_two_equal_stops_is_said_not_to_be_linear(small):
 def test_values_are_those_of_the_other_commands(demo, small):
     car, _ = demo
     axle = car.axles["front"]
+    told = slot_effect(draw_plate("top_mount_plate", axle.plates["top_mount_plate"], axle.left),
+                       axle.left)  # fmt: skip
+    slots = [b for b in small.bands if b.number.kind is Kind.SLOT]
+    assert len(slots) == 6
+    for k, end in enumerate((told.readings[0], told.readings[2])):
+        wanted = end.camber_deg, end.caster_deg, end.toe_in_deg
+        assert [b.value for b in slots[3 * k : 3 * k + 3]] == pytest.approx(wanted, abs=1e-9)
     stops = first_stop(sweep_axle(axle, *grid_of(axle)), car)
     by_name = {b.number.name: b for b in small.bands}
     assert by_name["rack at left lock"].value == pytest.approx(stops.ride.left.rack_mm, abs=1e-3)
@@ -115,12 +125,23 @@ def test_a_run_goes_on_where_it_stopped_and_another_doubt_is_another_run(demo, t
     assert other.decided_by() != jobs[0].decided_by()
 
 
-def test_what_cannot_be_banded_is_refused():
+def test_a_beam_axle_has_bands_on_stops_and_margins():
+    """0.02 mm of doubt again, where both wheels ride on one part."""
     file = read_file(MODELS / "four_link_axle" / "four_link_axle.toml")
     beam = build_car(file)
     (axle,) = beam.axles.values()
-    with pytest.raises(LinkviewError, match="held one by one"):
-        extreme_bands(axle, beam, rebuilder(file), sigma_of(axle, 1.0), count=20)
+    found = extreme_bands(axle, beam, rebuilder(file), sigma_of(axle, 0.02), count=20)
+    real = [b for b in found.bands if not b.nothing and b.linear > 0.0]
+    assert {b.number.kind for b in real} >= {Kind.MARGIN}
+    for b in real:
+        assert b.straight[0] == pytest.approx(1.0, abs=0.01), b.number
+
+
+def test_where_nothing_is_in_doubt_no_band_is_told(demo):
+    car, builder = demo
+    axle = car.axles["rear"]
+    with pytest.raises(LinkviewError, match="no doubt is given"):
+        extreme_bands(axle, car, builder, sigma_of(axle, 0.0), count=20)
 
 
 def test_the_command_tells_stops_and_gaps(tmp_path, capsys):

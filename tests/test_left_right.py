@@ -7,10 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.optimize import minimize
+from scipy.optimize import least_squares, minimize
 from scipy.spatial.transform import Rotation
 
-from linkview.alignment.axle import align
+from linkview.alignment.axle import align_poses
 from linkview.app.asbuilt import as_built, points_of
 from linkview.app.survey_results import solved
 from linkview.cli import main
@@ -22,12 +22,13 @@ from linkview.model.parts import Side
 from linkview.model.read import read_file, read_survey
 from linkview.plates.profiles import WATER_JET
 from linkview.survey.deviation import Held
-from linkview.survey.symmetry import best_mirror, twins, unlike_parts
+from linkview.survey.symmetry import best_mirror, twins, unlike_parts, weighed_mirror
 from linkview.tuning.measured import point_sigmas, reading_sigmas
 
 MODELS = Path(__file__).parents[1] / "models"
 DEMO = MODELS / "demo_coupe" / "demo_coupe.toml"
 BUILT = MODELS / "demo_coupe" / "as_built.toml"
+SMALL = Path(__file__).parent / "small.toml"
 TAPED = MODELS / "taped_front" / "taped_front.toml"
 
 
@@ -81,6 +82,58 @@ def test_it_is_the_best_improper_fit_where_kabsch_can_tell():
     right = right + rng.normal(size=right.shape) * 4.0
     _, off = best_fit(left * (1, -1, 1), right)
     assert (off**2).sum() <= (best_mirror(left, right).off ** 2).sum() + 1e-9
+
+
+def unevenly_known(rng, sigmas, lots):
+    """Cars alike on both sides, measured `lots` times, each pair as well as sigmas (n, 3) say."""
+    left, right, turn = car_in_a_skewed_frame(np.random.default_rng(4), len(sigmas))
+    off = rng.normal(size=(lots, 2, *sigmas.shape)) * sigmas
+    covariance = np.stack([np.diag(np.tile(s**2, 2)) for s in sigmas])
+    return left + off[:, 0], right + off[:, 1], covariance, turn
+
+
+def test_a_poorly_known_pair_pulls_as_little_as_it_should():
+    # Second opinion: scipy's least squares on misses whitened with the floor's 0.1 mm.
+    sigmas = np.repeat([[0.3, 0.3, 0.3], [9.0, 2.0, 0.5]], [4, 4], axis=0)
+    lefts, rights, covariance, _ = unevenly_known(np.random.default_rng(9), sigmas, 1)
+    plane = weighed_mirror(lefts[0], rights[0], covariance)
+    n0 = plane.normal
+    own = covariance[:, 3:, 3:] + (0.01 + plane.unlike_mm**2) * np.eye(3)
+    turn = np.eye(3) - 2.0 * np.outer(n0, n0)
+    root = np.linalg.cholesky(np.linalg.inv(own + turn @ covariance[:, :3, :3] @ turn))
+
+    def misses(v):
+        n = np.array([v[0], np.sqrt(1.0 - v[0] ** 2 - v[1] ** 2), v[1]])
+        off = rights[0] - lefts[0] + 2.0 * np.outer(lefts[0] @ n - v[2], n)
+        return np.einsum("nji,nj->ni", root, off).ravel()
+
+    other = least_squares(misses, [0.0, 0.0, 0.0], xtol=1e-15, ftol=1e-15, gtol=1e-15)
+    assert [n0[0], n0[2], plane.at_mm] == pytest.approx(other.x, abs=1e-6)
+
+
+def test_the_weighed_plane_is_as_sure_as_it_says_and_surer_than_the_plain_one():
+    sigmas = np.repeat([[0.5, 0.5, 0.5], [8.0, 4.0, 1.0]], [4, 4], axis=0)
+    lefts, rights, covariance, turn = unevenly_known(np.random.default_rng(6), sigmas, 150)
+    true = turn.apply([0, 1, 0])
+    at = float(true @ [5.0, 12.0, -3.0])
+    planes = [weighed_mirror(*two, covariance) for two in zip(lefts, rights, strict=True)]
+    off = np.array([p.at_mm - at for p in planes])
+    told = np.array([p.sigma[0] for p in planes])
+    # 150 surveys know a sigma to 6 %.
+    assert np.std(off / told) == pytest.approx(1.0, abs=0.18)
+    plain = [best_mirror(*two).at_mm - at for two in zip(lefts, rights, strict=True)]
+    assert np.std(off) < 0.5 * np.std(plain)
+
+
+def test_one_bent_part_that_is_well_known_does_not_drag_the_plane_along():
+    sigmas = np.repeat([[0.1, 0.1, 0.1], [2.0, 2.0, 2.0]], [1, 7], axis=0)
+    lefts, rights, covariance, turn = unevenly_known(np.random.default_rng(8), sigmas, 1)
+    rights[0, 0] += turn.apply([0, -12.0, 0])
+    plane = weighed_mirror(lefts[0], rights[0], covariance)
+    assert plane.unlike_mm > 2.0
+    assert "beyond what measuring explains the sides differ by" in plane.words
+    at = float(turn.apply([0, 1, 0]) @ [5.0, 12.0, -3.0])
+    assert abs(plane.at_mm - at) < 3.0 * plane.sigma[0]  # 6 mm, were it believed
 
 
 def test_the_bent_arm_of_the_taped_car_is_named():
@@ -160,7 +213,7 @@ def test_a_scan_matched_in_the_wrong_unit_is_asked_about(tmp_path):
 
 
 def measured_exactly(tmp_path, *, skip=(), shift=(0.0, 0.0, 0.0), extra=""):
-    car = rebuilder(read_file(DEMO), "planned").remeasured({}, {}, variant="planned", title="-")
+    car = rebuilder(read_file(SMALL), "as_found").remeasured({}, {}, variant="-", title="-")
     rows = []
     for name, at in points_of(car).items():
         if name.startswith("front.") and name not in skip:
@@ -178,7 +231,7 @@ def measured_exactly(tmp_path, *, skip=(), shift=(0.0, 0.0, 0.0), extra=""):
 
 def test_a_car_built_as_designed_reads_as_designed(tmp_path):
     path = measured_exactly(tmp_path)
-    found = as_built(read_file(DEMO), "planned", path, WATER_JET, quiet, tolerance_mm=2.0)
+    found = as_built(read_file(SMALL), "as_found", path, WATER_JET, quiet, tolerance_mm=2.0)
     assert max(d.size_mm for d in found.deviations) < 1e-6
     assert {d.held for d in found.deviations} == {Held.WITHIN}
     assert list(found.built.axles) == ["front"]
@@ -192,7 +245,7 @@ def test_a_car_built_as_designed_reads_as_designed(tmp_path):
 
 def test_a_car_shifted_as_a_whole_is_off_but_aligned(tmp_path):
     path = measured_exactly(tmp_path, shift=(4.0, 0.0, 0.0))
-    found = as_built(read_file(DEMO), "planned", path, WATER_JET, quiet, tolerance_mm=2.0)
+    found = as_built(read_file(SMALL), "as_found", path, WATER_JET, quiet, tolerance_mm=2.0)
     assert {d.held for d in found.deviations} == {Held.BEYOND}
     assert found.deviations[0].off == pytest.approx([4.0, 0.0, 0.0], abs=1e-6)
     design, built = (s.axles["front"].alignment.left for s in (found.design, found.built))
@@ -205,7 +258,7 @@ def test_what_was_not_measured_is_said(tmp_path):
         skip=("front.left.strut_top",),
         extra='[survey.wheels."front.left"]\ncamber = -3.5\ntoe_in = 0.1\n',
     )
-    found = as_built(read_file(DEMO), "planned", path, WATER_JET, quiet, tolerance_mm=2.0)
+    found = as_built(read_file(SMALL), "as_found", path, WATER_JET, quiet, tolerance_mm=2.0)
     assert found.not_measured == ("front.left.strut_top",)
     assert found.wheels_not_read == ("front.right",)
     sweep = found.built.axles["front"].sweep
@@ -255,12 +308,60 @@ def test_the_shipped_as_built_car_has_its_pages(tmp_path, capsys):
         assert words in page
 
 
-def test_the_band_of_a_car_measured_again_is_what_its_survey_leaves_open():
+def test_the_report_carries_the_pages_to_sign(tmp_path, capsys):
+    path = measured_exactly(tmp_path, skip=("front.right.strut_top",), shift=(4.0, 0.0, 0.0))
+    args = ["report", str(SMALL), "--as-built", str(path), "--date", "2026-03-31"]
+    assert main([*args, "--strict", "--out", str(tmp_path / "out")]) == 1
+    assert "fall short: see the report" in capsys.readouterr().out
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    order = (
+        "Limits",
+        "As built",
+        "Points, measured less designed",
+        "measured by",
+        "What was assum",
+    )
+    places = [page.index(words) for words in order]
+    assert places == sorted(places)
+    assert "front left strut top is 4.0 mm from the design, 2 mm allowed" in page
+    assert "not measured, taken as designed: front right strut top" in page
+    assert "built.toml" in page[page.index("What this was made from") :]
+    assert "mm deep" in page or " to " in page[page.index("limits and gaps as built") :]
+
+
+@pytest.mark.parametrize(
+    ("more", "told"),
+    [
+        (["--within", "3"], "--within: of what was measured again; add --as-built"),
+        (["--as-built", str(BUILT), "--hold", "damper_length"], "as the file holds it"),
+        (["--as-built", "not_there.toml"], "not_there.toml"),
+    ],
+)
+def test_a_report_half_asked_for_is_refused(tmp_path, capsys, more, told):
+    assert main(["report", str(SMALL), *more, "--out", str(tmp_path / "out")]) == 2
+    said = capsys.readouterr().err
+    assert told in said
+    assert not (tmp_path / "out").exists()
+
+
+def test_the_band_of_a_car_measured_again_is_what_its_survey_leaves_open(tmp_path):
     """g' C g with C = R R' is the sum of squares of the changes along R's columns: by differences
     of cars built anew, which know nothing of slopes."""
-    design, file = read_file(DEMO), read_survey(BUILT, {})
-    builder = rebuilder(design, "planned")
+    # Where no radius is given it is the centre's height: that ties it to a point, which slopes of
+    # the points alone leave out (scrub's sigma is 0.8 % less by it here).
+    model = tmp_path / "small.toml"
+    text = SMALL.read_text(encoding="utf-8")
+    model.write_text(text.replace("toe_in = 0.0", "toe_in = 0.0\nloaded_radius = 300"))
+    builder = rebuilder(read_file(model), "as_found")
+    tape = '["front.left.strut_top", "front.right.strut_top"], is = 1120.5, one_sigma = 0.2'
+    built = measured_exactly(
+        tmp_path,
+        extra=f"distances = [{{ between = {tape} }}]\n"
+        '[survey.wheels."front.left"]\ncamber = -3.5\ntoe_in = 0.1\n',
+    )
+    file = read_survey(built, {})
     survey = solved(file)
+    assert np.abs(survey.fit.covariance - np.diag(np.diag(survey.fit.covariance))).max() > 0.01
     places = {p.name: p.at for p in survey.points}
     names = survey.fit.network.points
     wheels = {name: (w.camber, w.toe_in) for name, w in file.survey.wheels.items()}
@@ -274,7 +375,7 @@ def test_the_band_of_a_car_measured_again_is_what_its_survey_leaves_open():
             for side in Side
         ]
         axle = replace(car.axles["front"], left=corners[0], right=corners[1])
-        both = align(sweep_axle(axle, np.zeros(1), np.zeros(1)), car)
+        both = align_poses(sweep_axle(axle, np.zeros(1), np.zeros(1)), car)
         return np.array([both.left.caster_deg[0, 0], both.left.scrub_radius_mm[0, 0],
                          np.ravel(both.track_mm)[0]])  # fmt: skip
 
@@ -289,5 +390,5 @@ def test_the_band_of_a_car_measured_again_is_what_its_survey_leaves_open():
     doubt = builder.remeasuring(places, wheels, point_sigmas(survey), title="-").doubt(
         "front", ["strut_top", "never_measured"]
     )
-    assert doubt["strut_top"].max() == pytest.approx(0.3, rel=0.2)
+    assert doubt["strut_top"].max() == pytest.approx(0.5, rel=0.2)
     assert not doubt["never_measured"].any()

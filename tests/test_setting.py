@@ -253,6 +253,11 @@ def test_adjusters_that_do_nothing_or_fight_are_named(car):
     two = {"one": slot("strut_top", (0.0, 1.0, 0.0)), "two": slot("strut_top", (0.0, 2.0, 0.0))}
     found = set_up(replace(axle, adjusters=two), car, wanted_of(None, {"camber": -4.5}))
     assert any("one, left does the same as two, left" in r for r in found.remarks)
+    stuck = slot("strut_top", (1.0, 0.0, 0.0)).model_copy(update={"range": (-0.3, 0.3)})
+    found = set_up(
+        replace(axle, adjusters={**two, "stuck": stuck}), car, wanted_of(None, {"camber": -4.5})
+    )
+    assert "stuck, left has no room for one step of 0.5 mm: it stays" in found.remarks
     with pytest.raises(CannotSet, match="every adjuster is held fixed"):
         set_up(axle, car, wanted_of(None, {"camber": -4.5}), list(axle.adjusters))
     with pytest.raises(UnknownName, match="did you mean 'tie_rod_end'"):

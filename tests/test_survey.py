@@ -14,8 +14,10 @@ from scipy.stats import chi2, kstest
 
 from linkview.errors import SurveyRefused
 from linkview.geometry import frozen
+from linkview.model.read import read_survey
 from linkview.survey.doubts import sifted
 from linkview.survey.fit import fitted
+from linkview.survey.gather import network_of, usual_sigmas
 from linkview.survey.network import ARM_LENGTH_MM, Network
 from linkview.survey.next_best import suggestions
 from linkview.survey.readings import Kind, Reading
@@ -299,6 +301,39 @@ def test_a_whole_survey_in_inches_is_asked_about():
         solve_survey(loose, USUAL, free_datum=True)
 
 
+@pytest.mark.parametrize(
+    ("wrong", "checks", "unit"),
+    [((4,), True, "in"), ((0, 2, 5, 8), True, "in"), ((2,), False, "in"), ((4,), True, "m")],
+)
+def test_inches_and_metres_that_too_few_others_check_are_asked_about(wrong, checks, unit):
+    """Ten distances, one to spare; and seven, none to spare: there a slip would go unseen."""
+    network, at = box_network(np.random.default_rng(11), count=5)
+    rows = [r for r in network.readings if checks or "p4" not in r.points]
+    last = 5 if checks else 4
+    size = {"in": 25.4, "m": 1000.0}[unit]
+    rows = [replace(r, value=r.value / size) if k in wrong else r for k, r in enumerate(rows)]
+    few = Network(network.points[:last], at[:last] + 5.0 * ~network.held[:last],
+                  network.held[:last], tuple(rows))  # fmt: skip
+    with pytest.raises(SurveyRefused) as told:
+        solve_survey(few, USUAL, free_datum=False)
+    lines = str(told.value).splitlines()
+    assert len(lines) == len(wrong)
+    assert all(f"add unit = '{unit}'" in line for line in lines)
+    for k, line in zip(wrong, lines, strict=True):
+        assert rows[k].words in line
+
+
+def test_shapes_that_the_rough_places_speak_against_are_told_in_one_line():
+    network, at = box_network(np.random.default_rng(11), count=6)
+    notes = solve_survey(replace(network, near=at), USUAL, free_datum=False).notes
+    assert sum("nearly as well" in note or "nearly alike" in note for note in notes) == 1
+    assert not any(note.startswith("far from") for note in notes)
+    swapped = at.copy()
+    swapped[[4, 5]] = at[[5, 4]]
+    notes = solve_survey(replace(network, near=swapped), USUAL, free_datum=False).notes
+    assert any("far from the rough places" in note and "p5" in note for note in notes)
+
+
 def test_two_readings_of_one_thing_that_differ_cannot_be_told_apart():
     network = Network(
         ("a", "b"),
@@ -373,7 +408,9 @@ def test_a_point_on_three_tapes_may_stand_on_either_side():
     rows = [tape(s, "p", float(np.linalg.norm(near[i] - near[3]))) for i, s in enumerate("abc")]
     survey = solve_survey(Network(names, near, held, tuple(rows)), USUAL, free_datum=False)
     assert survey.fit.places[3] == pytest.approx(near[3], abs=1e-6)
-    assert any("two shapes fit nearly alike: p may stand up to 600 mm" in n for n in survey.notes)
+    assert any(
+        "1 other shape fits nearly as well: p up to 600 mm elsewhere" in n for n in survey.notes
+    )
 
 
 # --- what to measure next -------------------------------------------------------------------------
@@ -477,3 +514,43 @@ def test_on_stands_asks_for_the_dampers(tmp_path, capsys):
     path.write_text(text + 'distances = [{ between = ["a", "b"], is = 900 }]')
     assert main(["measure", str(path)]) == 2
     assert "survey.damper_length" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("stated", "told"),
+    [
+        ("{ front = 560 }", "front: 560 mm is not between the damper's 398"),
+        ("{ rear = 470 }", "survey.damper_length.front: missing though points of this axle"),
+        ("{ rear = 470 }", "survey.damper_length.rear: no such axle"),
+        ("{ front = 470 }", "470 mm, but survey.distances[7] tapes that damper as 442.0 mm"),
+    ],
+)
+def test_a_height_datum_that_the_model_denies_is_refused(tmp_path, capsys, stated, told):
+    from linkview.cli import main
+
+    text = MODEL.read_text(encoding="utf-8").replace('"on_its_wheels"', '"on_stands"')
+    text = text.replace("min_length = 398", "length_at_ride_height = 442\nmin_length = 398")
+    path = tmp_path / "stands.toml"
+    path.write_text(text.replace('datum = "fixed"', f'damper_length = {stated}\ndatum = "fixed"'))
+    assert main(["measure", str(path), "--out", str(tmp_path / "out")]) == 2
+    assert told in capsys.readouterr().err
+
+
+def test_how_long_the_dampers_were_is_a_reading_that_others_can_deny():
+    file = read_survey(MODEL)
+    dampers = [
+        frozenset(f"front.{s}.strut_{e}" for e in ("lower", "top")) for s in ("left", "right")
+    ]
+    untaped = [t for t in file.survey.distances if frozenset(t.between) not in dampers]
+    assert len(untaped) == len(file.survey.distances) - 2
+
+    def doubts(long):
+        stated = {"damper_length": {"front": long}, "distances": tuple(untaped)}
+        survey = file.survey.model_copy(update=stated)
+        network = network_of(survey, file.known, file.layouts)
+        return solve_survey(network, usual_sigmas(survey), free_datum=False).doubts
+
+    said = [d.words for d in doubts(462.0) if d.reading.key == "survey.damper_length.front"]
+    assert len(said) == 2  # both sides, 20 mm off
+    assert "strut lower to strut top (survey.damper_length.front): 462.0 mm is" in said[0]
+    assert not [d for d in doubts(442.5) if d.reading.key == "survey.damper_length.front"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -11,6 +12,7 @@ from shipped import MODELS, car_of
 from linkview.alignment.axle import align
 from linkview.cli import main
 from linkview.errors import LinkviewError, ModelFaults
+from linkview.export.targets import answer_lines
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.sweep import sweep_axle
 from linkview.model.aims import AimTable, MoveTable
@@ -91,7 +93,12 @@ def test_aims_that_cannot_be_met_are_said_not_to_be(car):
     assert answer.missed == 1
     assert out.before < out.after < 75.0
     two = (AimTable(reading="caster_deg", equals=3.0, within=0.1),)
-    assert reach(replace(car.axles["front"], aims=two, may_move=RACK), car) == ()
+    axle = replace(car.axles["front"], aims=two, may_move=RACK)
+    (stands,) = reach(axle, car)
+    assert (stands.moves, stands.missed) == ({}, 1)
+    said = "\n".join(answer_lines(axle, [stands]))
+    assert "FRONT AXLE: no answer" in said
+    assert "caster, rack +0, travel +0 (equals 3 deg): +7.00 -> +7.00   NOT MET" in said
 
 
 def test_what_cannot_be_aimed_at_is_refused(car):
@@ -104,8 +111,27 @@ def test_what_cannot_be_aimed_at_is_refused(car):
         reach(car_of("demo_coupe").axles["front"], car)
     with pytest.raises(LinkviewError, match="sides are alike"):
         reach(replace(axle, symmetric=False), car)
-    gone = AimTable(reading="caster_deg", rack=500.0, equals=0.0, within=1.0)
-    assert reach(replace(axle, aims=(gone,), may_move=RACK), car) == ()
+
+
+@pytest.mark.parametrize(
+    ("aims", "told"),
+    [
+        ([{"reading": "caster_deg", "rack": 500.0, "equals": 0.0}], "beyond its stop, 75 mm"),
+        ([{"reading": "caster_deg", "travel": 90.0, "equals": 0.0}], "droop -70 and bump 60"),
+        ([{"reading": "contact_centre_mm", "equals": 0.0}], "is three numbers"),
+        (
+            [
+                {"reading": "steer_deg", "rack": (-70.0, 0.0), "at_least": 58.0},
+                {"reading": "steer_deg", "rack": -70.0, "equals": 50.0},
+            ],
+            "aims fight: steer_deg at rack -70, travel 0 should be 58 or more and 51 or less",
+        ),
+    ],
+)
+def test_aims_that_no_car_can_have_are_refused(car, aims, told):
+    tables = tuple(AimTable(within=1.0, **aim) for aim in aims)
+    with pytest.raises(LinkviewError, match=re.escape(told)):
+        reach(replace(car.axles["front"], aims=tables, may_move=RACK), car)
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ from functools import partial
 
 import numpy as np
 import pytest
-from shipped import MODELS
+from shipped import MODELS, car_of
 
 from linkview.cli import main
 from linkview.errors import LinkviewError, ModelFaults
@@ -16,11 +16,12 @@ from linkview.geometry import Array
 from linkview.kinematics.assemble import build_car, rebuilder
 from linkview.kinematics.sweep import sweep_axle
 from linkview.model.aims import AimTable, MoveTable
-from linkview.model.parts import Axle, WantedGap
+from linkview.model.parts import Axle, Side, WantedGap
 from linkview.model.read import read_file
 from linkview.tuning.aimed import aimed_of
 from linkview.tuning.gap_meter import GapMeter
 from linkview.tuning.problem import Problem, Variables
+from linkview.tuning.slots import room_mm
 from linkview.tuning.targets import reach
 
 MODEL = MODELS / "demo_coupe" / "setting_up.toml"
@@ -149,6 +150,34 @@ def test_slots_are_kept_or_said_to_be_left(car):
     # A slot that lies flat gives no height: 3 mm up is 3 mm off its ways, and 5 short of 2 mm room.
     assert problem.off(np.array([3.0]))[0] == pytest.approx((-3.0 - 2.0) / 0.5 - 0.3)
     assert problem.slopes(np.array([3.0]))[0, 0] == pytest.approx(-1.0 / 0.5)
+
+
+def test_the_slots_of_a_plate_give_way_along_themselves_and_no_further():
+    """The demo's top mount plate: 12 mm either way across, in its plane, square to the strut."""
+    demo = car_of("demo_coupe")
+    room = AimTable(slot="top_mount_plate", at_least=3.0, within=0.5)
+    may = {"strut_top": MoveTable(y=(-20.0, 20.0), z=(-6.0, 6.0))}
+    axle = replace(demo.axles["front"], aims=(room,), may_move=may)
+    top, lower = (axle.left.points[p] for p in ("strut_top", "strut_lower"))
+    strut = (top - lower) / np.linalg.norm(top - lower)
+    way = np.array([0.0, 1.0, 0.0]) - strut[1] * strut
+    way /= np.linalg.norm(way)  # written apart from the plate's drawing
+    assert room_mm(axle, "top_mount_plate", {}) == pytest.approx(12.0)
+    assert room_mm(axle, "top_mount_plate", {"strut_top": 5.0 * way}) == pytest.approx(7.0)
+    off = room_mm(axle, "top_mount_plate", {"strut_top": 4.0 * strut})
+    assert off == pytest.approx(-4.0)
+    right = replace(axle, given_side=Side.RIGHT)
+    mirror = {"strut_top": 5.0 * way * (1.0, -1.0, 1.0)}
+    assert room_mm(right, "top_mount_plate", mirror) == pytest.approx(7.0)
+    camber = AimTable(reading="scrub_radius_mm", equals=45.0, within=0.1)
+    (held,) = reach(replace(axle, aims=(camber, room)), demo)
+    reading, left = held.outcomes
+    gone = np.asarray(held.moves["strut_top"])
+    assert left.after == pytest.approx(12.0 - abs(float(gone @ way)), abs=0.1)
+    assert left.met or not reading.met
+    none = AimTable(slot="arm_plate", at_least=3.0, within=0.5)
+    with pytest.raises(LinkviewError, match="no plate with slots"):
+        reach(replace(axle, aims=(none,)), demo)
 
 
 def test_gaps_the_file_wants_are_told_when_an_answer_leaves_them_short(car, file):

@@ -8,6 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from linkview.app.folder import Written
+from linkview.export.asbuilt import AsBuilt
+from linkview.export.asbuilt_paper import sign_off
 from linkview.export.blocks_html import write_html
 from linkview.export.blocks_pdf import write_pdf
 from linkview.export.captions import Titles
@@ -52,11 +54,16 @@ def hand_over_report(
     folder: Path,
     *,
     pictures: Sequence[Written] = (),
+    as_built: AsBuilt | None = None,
 ) -> list[Written]:
-    """Report, set-up sheet and measuring sheet, each as PDF and HTML. pictures: in the folder."""
+    """Report, set-up sheet and measuring sheet, each as PDF and HTML. pictures: in the folder.
+
+    as_built: the finished car against this design, to stand in the report with a page to sign."""
     shown = [picture_block(folder / p.name, p.what.capitalize()) for p in pictures]
+    pages_to_sign = sign_off(as_built, identity) if as_built else ()
+    report = report_paper(study, found, identity, pictures=shown, as_built=pages_to_sign)
     papers = {
-        "report": (report_paper(study, found, identity, pictures=shown), "all that was found"),
+        "report": (report, f"all that was found{', and as built' if as_built else ''}"),
         "setup_sheet": (setup_paper(study, identity), "for the wall, with boxes"),
         "measuring_sheet": (
             measuring_paper(found.car, identity),

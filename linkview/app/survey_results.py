@@ -24,7 +24,7 @@ from linkview.survey.survey import Survey, solve_survey
 
 def solved(file: SurveyFile) -> Survey:
     """The survey of a file. SurveyRefused names the file before each line."""
-    network = network_of(file.survey, file.known)
+    network = network_of(file.survey, file.known, file.layouts)
     try:
         return solve_survey(
             network, usual_sigmas(file.survey), free_datum=file.survey.datum == "free"

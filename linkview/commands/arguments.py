@@ -10,6 +10,7 @@ from typing import TypeAlias
 
 Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 Run = Callable[[argparse.Namespace], int]
+WITHIN_MM = 2.0  # how far a re-measured point may be from the design, unless told
 SHOPS = ("water_jet", "laser", "plasma")
 
 

@@ -5,7 +5,15 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from linkview.commands.arguments import SHOPS, Commands, calendar_day, command, positive, take_model
+from linkview.commands.arguments import (
+    SHOPS,
+    WITHIN_MM,
+    Commands,
+    calendar_day,
+    command,
+    positive,
+    take_model,
+)
 from linkview.commands.common import DONE, SHORT, day_of, shop_of
 from linkview.commands.progress import announce_compiling, progress
 
@@ -52,7 +60,11 @@ def add_as_built(commands: Commands) -> None:
     sub.add_argument("measured", metavar="MEASURED.toml", type=Path, help="a file with [survey]")
     sub.add_argument("--variant", metavar="NAME", default="as_found", help="which design was built")
     sub.add_argument(
-        "--within", metavar="MM", type=positive, default=2.0, help="allowed (default: 2 mm)"
+        "--within",
+        metavar="MM",
+        type=positive,
+        default=WITHIN_MM,
+        help="allowed (default: %(default)g mm)",
     )
     sub.add_argument("--no-gaps", action="store_true", help="leave the gaps out: much quicker")
     sub.add_argument(

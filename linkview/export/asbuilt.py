@@ -9,6 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from linkview.alignment.quantities import QUANTITIES
+from linkview.clearance.certified import Certainty
+from linkview.clearance.gaps import SurveyedPair
 from linkview.export.blocks import Tone
 from linkview.export.compare import ASKED, Difference, differences, gap_changes, least_gap_words
 from linkview.export.survey_words import SMALL_GAP, quality_lines, state_words
@@ -100,7 +102,11 @@ def asbuilt_lines(found: AsBuilt) -> Iterator[str]:
     for name, axle in found.built.axles.items():
         yield f"{name.upper()} AXLE, what stops it first, as built:"
         yield from (f"  {words}" for words in axle.stops.words)
-        yield "  gaps, least, designed -> as built:" if axle.gaps else "  gaps were not measured"
+        yield (
+            "  gaps inside the limits, designed -> as built:"
+            if axle.gaps
+            else "  gaps were not measured"
+        )
         for who, was, now, off, _ in gap_rows(found, name):
             yield f"    {who}: {was} -> {now}, +- {off}"
         yield from (f"  {line}" for line in limit_band_lines(found, name))
@@ -188,7 +194,24 @@ def gap_rows(found: AsBuilt, axle: str) -> Iterator[tuple[str, str, str, str, To
             old = next((o for s, p, o, _ in rows if s is Side.LEFT and p == pair), None)
         who = f"{side.value} {spoken(pair[0])} to {spoken(pair[1])}"
         off = gap_band_words(found, axle, side, pair)
-        yield who, least_gap_words(old), least_gap_words(new), off, tone
+        yield who, _inside_words(old), _inside_words(new), off, tone
+
+
+def _inside_words(pair: SurveyedPair | None) -> str:
+    """What is certain of a gap inside the limits, in few words; else what the grid's poses show."""
+    certain = None if pair is None else pair.certain
+    if certain is None or pair is None or pair.constant:
+        return least_gap_words(pair)
+    match certain.verdict:
+        case Certainty.CONTACT:
+            deep = -certain.upper_mm
+            return f"touch, {deep:.1f} mm deep" if deep > 0.0 else "touch"
+        case Certainty.BRACKETED:
+            return f"{certain.lower_mm:.1f} to {certain.upper_mm:.1f} mm"
+        case Certainty.CLEAR:
+            return f"over {certain.lower_mm:.1f} mm"
+        case Certainty.UNDECIDED:
+            return "undecided"
 
 
 def write_deviations(path: Path, found: tuple[Deviation, ...]) -> None:

@@ -23,6 +23,7 @@ from linkview.export.blocks import (
     Column,
     Document,
     Heading,
+    NewPage,
     Para,
     Row,
     Signatures,
@@ -61,44 +62,74 @@ _GAPS = (
     Column("+- 95 %", 2, True),
 )
 
+INSIDE = (
+    "Least gaps, worst first: what is certain inside the limits, between the poses too; the limits "
+    "as built are not those of the design. +-: of the least gap seen there."
+)
+SIGNERS = ("builder", "measured by", "inspector")
+SIGNED = (
+    "Who signs has read these pages; they say what was measured and computed, not that the car is "
+    "safe."
+)
+
 
 def asbuilt_paper(found: AsBuilt, identity: Identity) -> Document:
     """Deviations, alignment, limits and gaps as built, and a page to sign."""
-    short = found.falls_short
     blocks: list[Block] = [
         Heading("As built", 0),
-        Para(f"{identity.car}: design '{identity.state}', measured again. "
-             f"{found.file.path.name}: {state_words(found.file)}.", Tone.LEAD),
-        CautionBox("This can hurt people", CAUTIONS[:2]),
-        Heading("Falls short" if short else "Nothing that was measured falls short", 2),
-        *([Bullets(short, Tone.BAD)] if short else []),
-        *_bullets(tuple(taken_as_designed(found)), Tone.DOUBT),
-        Heading("Points", 2),
-        Table(_POINTS, tuple(_point_rows(found)),
-              f"mm, measured less designed; {found.tolerance_mm:g} mm allowed. sigma: one sigma of "
-              "the measuring, along the worst direction. not sure: two sigma reach over the limit.",
-              dense=True),
-        Bullets((*quality_lines(found.survey), *found.survey.notes), Tone.NOTE),
-        Heading("Alignment at ride height", 2),
-        Table(_READINGS, tuple(_reading_rows(found)), BANDS, dense=True),
-    ]  # fmt: skip
-    for name, axle in found.built.axles.items():
-        blocks.append(Heading(f"{name.capitalize()} axle: limits and gaps as built", 2))
-        blocks.append(Bullets(axle.stops.words))
-        blocks += _bullets(tuple(limit_band_lines(found, name)), Tone.DOUBT)
-        rows = tuple(Row((who, a, b, off), tone) for who, a, b, off, tone in gap_rows(found, name))
-        words = f"Least gaps on the poses' grid, worst first. {SMALL_GAP}"
-        blocks.append(Table(_GAPS, rows, words, dense=True) if rows else _NO_GAPS)
-    blocks += [
-        Heading("Checked by hand before it moves", 2),
-        Table((Column("check", 14), Column("done", 2)), tuple(Row((b, BOX)) for b in BY_HAND)),
+        *_held_against(found, identity),
         CautionBox("Cautions that stay with these pages", CAUTIONS),
         Table((Column("input file", 3), Column("SHA-256", 9)),
               tuple(Row(source) for source in identity.sources), dense=True),
-        Signatures(("builder", "measured by", "inspector")),
+        Signatures(SIGNERS),
     ]  # fmt: skip
     title = f"{identity.car} - {identity.state}: as built"
     return Document(title, running_head(identity), running_foot(identity), tuple(blocks))
+
+
+def sign_off(found: AsBuilt, identity: Identity) -> tuple[Block, ...]:
+    """The same within the report of the design, signed apart from it."""
+    return (
+        NewPage(),
+        Heading("As built"),
+        *_held_against(found, identity),
+        Para(SIGNED, Tone.NOTE),
+        Signatures(SIGNERS),
+        NewPage(),
+    )
+
+
+def _held_against(found: AsBuilt, identity: Identity) -> Iterator[Block]:
+    short = found.falls_short
+    yield Para(
+        f"{identity.car}: design '{identity.state}', measured again. "
+        f"{found.file.path.name}: {state_words(found.file)}.",
+        Tone.LEAD,
+    )
+    yield CautionBox("This can hurt people", CAUTIONS[:2])
+    yield Heading("Falls short" if short else "Nothing that was measured falls short", 2)
+    yield from _bullets(short, Tone.BAD)
+    yield from _bullets(tuple(taken_as_designed(found)), Tone.DOUBT)
+    yield Heading("Points, measured less designed", 2)
+    yield Table(
+        _POINTS,
+        tuple(_point_rows(found)),
+        f"mm; {found.tolerance_mm:g} mm allowed. sigma: one sigma of the measuring, along the "
+        "worst direction. not sure: two sigma reach over the limit.",
+        dense=True,
+    )
+    yield Bullets((*quality_lines(found.survey), *found.survey.notes), Tone.NOTE)
+    yield Heading("Alignment at ride height, designed and as built", 2)
+    yield Table(_READINGS, tuple(_reading_rows(found)), BANDS, dense=True)
+    for name, axle in found.built.axles.items():
+        yield Heading(f"{name.capitalize()} axle: limits and gaps as built", 2)
+        yield Bullets(axle.stops.words)
+        yield from _bullets(tuple(limit_band_lines(found, name)), Tone.DOUBT)
+        rows = tuple(Row((who, a, b, off), tone) for who, a, b, off, tone in gap_rows(found, name))
+        words = f"{INSIDE} {SMALL_GAP}"
+        yield Table(_GAPS, rows, words, dense=True) if rows else _NO_GAPS
+    yield Heading("Checked by hand before it moves", 2)
+    yield Table((Column("check", 14), Column("done", 2)), tuple(Row((b, BOX)) for b in BY_HAND))
 
 
 _NO_GAPS = Para("Gaps were not measured: none is claimed.", Tone.DOUBT)

@@ -13,13 +13,14 @@ from linkview.tuning.bands import TWO_SIDED, Band
 from linkview.tuning.extreme_bands import Extremes
 from linkview.tuning.extremes import Extreme, Kind
 
-DECIMALS = 1
+DECIMALS, SLOT_DECIMALS = 1, 2
 TOP = 2
 ABOUT = (
     "Stops, limits and gaps: each car built anew from its own points and swept by itself, steering "
     "as the file holds it. Margins within the working rack and the whole travel. Gaps at the poses "
     "that the file's car reaches inside its limits, the least of them: what is certain between the "
-    "poses stands in gaps.csv. Under 0: touching, by how deep; gaps to plates are not in it."
+    "poses stands in gaps.csv. Under 0: touching, by how deep; gaps to plates are not in it. "
+    "Slots: as drawn for the file's points, tie rod and all other parts kept, at ride height."
 )
 
 
@@ -62,14 +63,15 @@ def _percent(share: float) -> str:
 
 def _label(e: Extreme) -> str:
     side = "" if e.side is None else f"{e.side.value} "
-    over = {Kind.STOP: "", Kind.MARGIN: " margin", Kind.GAP: ""}[e.kind]
+    over = " margin" if e.kind is Kind.MARGIN else ""
     return f"{side}{e.name}{over}, {e.unit}"
 
 
 def _figures(band: Band[Extreme]) -> str:
-    cells = [f"{v + 0.0:+.{DECIMALS}f}" for v in (band.value, band.low, band.high)]
+    places = SLOT_DECIMALS if band.number.kind is Kind.SLOT else DECIMALS
+    cells = [f"{v + 0.0:+.{places}f}" for v in (band.value, band.low, band.high)]
     half = TWO_SIDED * band.linear
-    straight = "unknown" if np.isnan(half) else f"{half:.{DECIMALS}f}"
+    straight = "unknown" if np.isnan(half) else f"{half:.{places}f}"
     return "".join(f"{cell:>8}" for cell in cells) + f"{straight:>10}"
 
 

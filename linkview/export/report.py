@@ -57,8 +57,10 @@ def report_paper(
     identity: Identity,
     *,
     pictures: Sequence[Picture] = (),
+    as_built: Sequence[Block] = (),
 ) -> Document:
-    """study: what is planned; found: the car as found, moved the same way."""
+    """study: what is planned; found: the car as found, moved the same way. as_built: pages that
+    hold the finished car against it, before the closing."""
     blocks: list[Block] = [*_opening(study, identity)]
     blocks += _moved_points(study.car, found.car)
     for name, axle in study.axles.items():
@@ -66,6 +68,7 @@ def report_paper(
         blocks += _axle(study, axle, found.axles[name])
     if pictures:
         blocks += [NewPage(), Heading("Pictures"), Para(DRAWN_PLAINLY, Tone.NOTE), *pictures]
+    blocks += as_built
     blocks += _closing(study, identity)
     return Document(
         f"{identity.car} - {identity.state}: report",

@@ -5,15 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-import numpy as np
-
 from linkview.export.files import write_whole
 from linkview.export.tables import write_table
 from linkview.geometry import length
 from linkview.model.read import SurveyFile
 from linkview.survey.readings import Reading, spoken_point
 from linkview.survey.survey import Survey, SurveyedPoint
-from linkview.survey.symmetry import best_mirror, twins, unlike_parts
+from linkview.survey.symmetry import mirror_of, twins, unlike_parts
 from linkview.units import to_deg
 
 FEWEST_PAIRS = 3
@@ -92,14 +90,14 @@ def side_lines(file: SurveyFile, survey: Survey) -> Iterator[str]:
     pairs = twins(survey.fit.network.points)
     if len(pairs) < FEWEST_PAIRS:
         return
-    at = {p.name: p.at for p in survey.points}
-    plane = best_mirror(np.array([at[a] for a, _ in pairs]), np.array([at[b] for _, b in pairs]))
+    plane = mirror_of(survey.fit, pairs, enlarged=survey.enlarged)
     yield plane.words
-    for (name, _), off in zip(pairs, plane.off, strict=True):
+    for (name, _), off, sigma in zip(pairs, plane.off, plane.off_sigma, strict=True):
         axle, _, point = name.split(".")
         yield (
             f"{axle} {spoken_point(point)}: right one off the left one's image by x {off[0]:+.1f}, "
-            f"y {off[1]:+.1f}, z {off[2]:+.1f}, {float(length(off)):.1f} mm in all"
+            f"y {off[1]:+.1f}, z {off[2]:+.1f}, {float(length(off)):.1f} mm in all "
+            f"(one sigma {sigma:.1f})"
         )
     unlike = unlike_parts(survey.fit, file.layouts)
     yield from (u.words for u in unlike)

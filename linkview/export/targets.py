@@ -21,20 +21,24 @@ NEXT = (
     "`linkview check`, `gaps` and `compare`."
 )
 
+NOTHING = {False: "nothing: the aims are met as the car stands", True: "nothing"}
+
 
 def answer_lines(axle: Axle, answers: Sequence[Answer]) -> Iterator[str]:
     """For the screen: every answer with its moves, aims and costs, those that miss none first."""
     whole = [a for a in answers if not a.missed]
-    yield (
-        f"{axle.name.upper()} AXLE: {len(answers)} answers, {len(whole)} of them with every aim met"
-    )
-    if not answers:
-        yield "  No move inside the boxes brings the aims nearer."
-    elif not whole:
+    moving = [a for a in answers if a.moves]
+    if whole or moving:
+        many = f"{len(answers)} answer{'' if len(answers) == 1 else 's'}"
+        yield f"{axle.name.upper()} AXLE: {many}, {len(whole)} of them with every aim met"
+    else:
+        yield f"{axle.name.upper()} AXLE: no answer"
+        yield "  No move inside the boxes brings the aims nearer; as the car stands:"
+    if moving and not whole:
         yield "  THE AIMS CANNOT ALL BE MET inside these boxes; the nearest is first."
     for number, answer in enumerate(answers, start=1):
-        told = "every aim met" if not answer.missed else f"{answer.missed} aims NOT MET"
-        moves = _moves(axle, answer) or "nothing: the aims are met as the car stands"
+        told = "every aim met" if not answer.missed else _not_met(answer)
+        moves = _moves(axle, answer) or NOTHING[bool(answer.missed)]
         yield f"  {number}. {told}; moves {moves}"
         for out in answer.outcomes:
             mark = "" if out.met else "   NOT MET"
@@ -52,6 +56,10 @@ def answer_lines(axle: Axle, answers: Sequence[Answer]) -> Iterator[str]:
         ]
         if cost:
             yield f"       at ride height: {', '.join(cost)}"
+
+
+def _not_met(answer: Answer) -> str:
+    return f"{answer.missed} aim{'' if answer.missed == 1 else 's'} NOT MET"
 
 
 def _moves(axle: Axle, answer: Answer) -> str:

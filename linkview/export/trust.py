@@ -21,6 +21,7 @@ SHOWN = (
     ("toggle_deg", ("left lock", "right lock")),
     ("camber_deg", ("left lock", "right lock", "full bump")),
     ("caster_deg", ("ride height",)),
+    ("gauge_caster_deg", ("ride height",)),
     ("trail_mm", ("ride height", "left lock", "right lock")),
     ("scrub_radius_mm", ("ride height",)),
     ("toe_in_deg", ("full bump", "full droop")),
@@ -43,6 +44,8 @@ def trust_lines(found: Trust) -> Iterator[str]:
     yield f"{found.axle.name.upper()} AXLE, {found.count} cars drawn (left side and axle shown)"
     head = f"{'value':>10}{'from':>10}{'to':>10}{'+-linear':>10}  {'':<11}"
     yield f"  {'':<38}{head}measure better"
+    if found.axle.left.layout.level:
+        yield "  A beam axle, both wheels up and down together; of roll no band is told."
     for band in _shown(found):
         q = BY_NAME[band.number.key[1]]
         places = q.decimals

@@ -26,6 +26,7 @@ from linkview.kinematics.closure import (
     State,
 )
 from linkview.kinematics.corner import (
+    AXLE_LEVEL,
     CornerLinkage,
     held_joints,
     linkage_of,
@@ -39,11 +40,16 @@ from linkview.model.parts import Corner, Hold
 CLOSED_MM = 1e-8
 MOST_CHORDS, MOST_NEWTONS = 12, 12
 Rowed = Rod | Height | Square
+Racks = float | Array  # one rack position for all cars, or each one's own (n,)
 
 
 @dataclass(frozen=True, eq=False)
 class CarPoses:
-    """n cars at one pose; reads like a `PoseList`. corner: points (n, 3). solved (n,)."""
+    """n cars at one pose; reads like a `PoseList`. corner: points (n, 3). solved (n,).
+
+    other_twist: of a beam axle, per mm that the other wheel alone goes up, while travel_twist is of
+    both together; NaN for any other.
+    """
 
     corner: Corner
     rack_mm: Array
@@ -56,6 +62,7 @@ class CarPoses:
     screw_twist: Array
     travel_twists: Mapping[str, Array]
     bends: Mapping[str, Array]
+    other_twist: Array
 
     def pose(self, part: str) -> Array:
         """A part's moves (n, 4, 4); the body's are the identity."""
@@ -127,9 +134,12 @@ class Cars:
         return State(turn, np.stack([np.broadcast_to(m, (3, self.count)) for m in moved]).copy())
 
     def brought(
-        self, problem: Problem, state: State, inverse: Array, rack_mm: float, held: Array
+        self, problem: Problem, state: State, inverse: Array, rack_mm: Racks, held: Array
     ) -> tuple[State, Flags]:
-        """Every car at the pose, from `state`; inverse (6P, 6P): of the nominal car's slopes."""
+        """Every car at the pose, from `state`; inverse (6P, 6P): of the nominal car's slopes.
+
+        rack_mm: one for all, or each car's own (n,).
+        """
         used = problem.used
         slot = int(np.flatnonzero(used == problem.driven)[0])
         last = np.full(self.count, np.inf)
@@ -151,13 +161,14 @@ class Cars:
         return state, closed
 
     def _by_newton(
-        self, problem: Problem, state: State, closed: Flags, rack_mm: float, held: Array
+        self, problem: Problem, state: State, closed: Flags, rack_mm: Racks, held: Array
     ) -> tuple[State, Flags]:
         used = problem.used
         slot = int(np.flatnonzero(used == problem.driven)[0])
         some = np.flatnonzero(~closed)
         few = self.taken(some)
         here, want = state.take(some), held[some]
+        rack_mm = np.broadcast_to(rack_mm, (self.count,))[some]
         for _ in range(MOST_NEWTONS):
             value = few.values(here, rack_mm, used)
             value[slot] -= want
@@ -195,18 +206,18 @@ class Cars:
     def _arm(self, what: Place, state: State) -> Array:
         return np.asarray(turned(state.turn[what.part], self._places[id(what)]))
 
-    def _at(self, what: Place, state: State, rack_mm: float) -> Array:
+    def _at(self, what: Place, state: State, rack_mm: Racks) -> Array:
         if what.part == GROUND:
             return self._places[id(what)]
         if what.part == SLIDE:
-            return self._places[id(what)] + (self.nominal.linkage.slide_axis * rack_mm)[:, None]
+            return self._places[id(what)] + self.nominal.linkage.slide_axis[:, None] * rack_mm
         return np.asarray(state.origin[what.part] + self._arm(what, state))
 
     def _way(self, what: Direction, state: State) -> Array:
         along = self._normals[id(what)]
         return np.asarray(along if what.part < 0 else turned(state.turn[what.part], along))
 
-    def values(self, state: State, rack_mm: float, used: Sequence[int] | Index) -> Array:
+    def values(self, state: State, rack_mm: Racks, used: Sequence[int] | Index) -> Array:
         """The chosen rows' misfits (m, n)."""
         out = np.empty((len(used), self.count))
         for i, row in enumerate(used):
@@ -222,7 +233,7 @@ class Cars:
                 out[i] = _sum(self._way(joint.normal, state), span) - joint.value_mm
         return out
 
-    def slopes(self, state: State, rack_mm: float, used: Sequence[int] | Index) -> Array:
+    def slopes(self, state: State, rack_mm: Racks, used: Sequence[int] | Index) -> Array:
         """Their slopes by the parts' shifts and turns, (m, 6P, n)."""
         out = np.zeros((len(used), 6 * len(self.origins), self.count))
         for i, row in enumerate(used):
@@ -250,7 +261,7 @@ class Cars:
                     out[i, k + 3 : k + 6] += sign * cross(self._arm(place, state), line)
         return out
 
-    def by_rack(self, state: State, rack_mm: float, used: Sequence[int] | Index) -> Array:
+    def by_rack(self, state: State, rack_mm: Racks, used: Sequence[int] | Index) -> Array:
         """Their slopes by the rack, (m, n)."""
         axis = self.nominal.linkage.slide_axis[:, None]
         out = np.zeros((len(used), self.count))
@@ -269,7 +280,7 @@ class Cars:
 
     # -- one pose ----------------------------------------------------------------------------------
 
-    def read(self, state: State, closed: Flags, rack_mm: float, signs: Array) -> CarPoses:
+    def read(self, state: State, closed: Flags, rack_mm: Racks, signs: Array) -> CarPoses:
         """The poses with their velocities, wheel height driven; cars not solved are NaN.
 
         signs: of the nominal car's determinants (`grips`).
@@ -294,19 +305,24 @@ class Cars:
             screw = by_rack - (_sum(line, by_rack) + rack) / _sum(line, by_held) * by_held
         if self.hold is Hold.DAMPER_LENGTH:
             by_rack = screw
-        slide = np.full(self.count, rack_mm)
+        other = np.full_like(by_rack, np.nan)
+        level = [k for k, row in enumerate(used) if self.rows[row].name == AXLE_LEVEL]
+        if level:  # the row is this wheel's height over the other's
+            other = -inverse[:, :, level[0]].T
+        slide = np.broadcast_to(np.asarray(rack_mm, dtype=float), (self.count,)).copy()
         moving = Moving(
             self.origins, state, by_held, np.zeros_like(by_held), slide, 0.0,
             built.linkage.slide_axis,
         )  # fmt: skip
         curve = row_motion(tuple(self.rows[i] for i in used), moving).second
         bend = -np.einsum("nij,jn->in", inverse, curve)
-        twists = [np.where(closed, t, np.nan) for t in (by_held, by_rack, screw, bend)]
+        twists = [np.where(closed, t, np.nan) for t in (by_held, by_rack, screw, bend, other)]
         by_part = [{p: t[6 * k : 6 * k + 6].T for k, p in enumerate(built.parts)} for t in twists]
         turn = np.where(closed, state.turn, np.nan)
         return CarPoses(
             self.corner, slide, built.parts, self.origins, State(turn, state.origin), closed,
             by_part[0][KNUCKLE], by_part[1][KNUCKLE], by_part[2][KNUCKLE], by_part[0], by_part[3],
+            by_part[4][KNUCKLE],
         )  # fmt: skip
 
 

@@ -50,7 +50,9 @@ class AimTable(BaseModel):
     )
     between: tuple[str, str] | None = Field(default=None, description="two bodies: their least gap")
     slot: str | None = Field(
-        default=None, description="an adjuster of kind slot: room left to its nearer end, mm"
+        default=None,
+        description="an adjuster of kind slot, or a plate whose slots hold a hard point: room left "
+        "to its nearer end, mm",
     )
     rack: Inputs = Field(default=0.0, description="mm, one or several; of a reading")
     travel: Inputs = Field(default=0.0, description="mm, one or several; of a reading")

@@ -86,7 +86,8 @@ def read_file(path: Path | str) -> HardPointFile:
     survey = faults.read("survey", SurveyTable, raw["survey"]) if "survey" in raw else None
     if survey is not None and axles and not faults.any:
         known = points_by_name({name: given_references(table) for name, table in axles.items()})
-        faults.extend(survey_faults(survey, measured, known, car.wheelbase if car else None))
+        wheelbase = car.wheelbase if car else None
+        faults.extend(survey_faults(survey, measured, known, wheelbase, axles))
     faults.raise_if_any()
     assert car is not None
     assert measured is not None

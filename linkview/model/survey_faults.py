@@ -8,13 +8,15 @@ import numpy as np
 
 from linkview.errors import Fault, near_miss
 from linkview.geometry import Array, length
-from linkview.model.schema import MeasuredTable
+from linkview.model.free_layout import layout_of
+from linkview.model.schema import AxleTable, MeasuredTable
 from linkview.model.surveyfile import LONGEST_TAPE_MM, SINGLES, SurveyTable
 from linkview.units import MM_PER_UNIT
 
 BESIDE_WHEELBASE_MM = 2500.0  # what a car is longer than its wheelbase, at most
 ONE_PLACE_MM = 1.0
 MOST_MENTIONS = 6000
+TAPES_APART_MM = 10.0  # a damper's stated length and its tape: two careful readings agree
 
 
 def survey_faults(
@@ -22,8 +24,12 @@ def survey_faults(
     measured: MeasuredTable | None,
     known: Mapping[str, Array],
     wheelbase_mm: float | None = None,
+    axles: Mapping[str, AxleTable] | None = None,
 ) -> list[Fault]:
-    """All faults of a [survey]. known: hard points by name; none where the file has no axles."""
+    """All faults of a [survey]. known: hard points by name; none where the file has no axles.
+
+    axles: of the file, where it has any.
+    """
     out = [*_names(survey, known), *_twice(survey), *_itself(survey)]
     out += _too_long(survey, wheelbase_mm)
     if measured is not None and measured.state == "on_stands" and not survey.damper_length:
@@ -34,6 +40,8 @@ def survey_faults(
                 "say by axle how long the dampers were: damper_length = { front = 470 }",
             )
         )
+    if axles is not None:
+        out += _dampers(survey, axles)
     count = sum(1 for _ in mentions(survey))
     if count > MOST_MENTIONS:
         fix = "a car has some hundreds; solve it in parts"
@@ -41,6 +49,42 @@ def survey_faults(
     if not count:
         out.append(Fault("survey", "has no measurement", "add distances, heights and so on"))
     return out
+
+
+def _dampers(survey: SurveyTable, axles: Mapping[str, AxleTable]) -> Iterator[Fault]:
+    """Lengths that the file's own dampers cannot have, or that a tape contradicts; axles that were
+    left out.
+    """
+    for axle, now in survey.damper_length.items():
+        where = f"survey.damper_length.{axle}"
+        if axle not in axles:
+            yield Fault(where, "no such axle", near_miss(axle, axles))
+            continue
+        damper, ends = axles[axle].damper, layout_of(axles[axle]).damper
+        if damper and not damper.min_length <= now <= damper.max_length:
+            yield Fault(
+                where,
+                f"{now:g} mm is not between the damper's {damper.min_length:g} (fully closed) and "
+                f"{damper.max_length:g} (fully open)",
+                f"measure it again between its two points, or correct [axle.{axle}.damper]",
+            )
+        for i, t in enumerate(survey.distances if ends else ()):
+            value, sides = t.is_ * MM_PER_UNIT[t.unit], ("left", "right")
+            tapes = [{f"{axle}.{side}.{end}" for end in ends or ()} for side in sides]
+            if {*t.between} in tapes and abs(value - now) > TAPES_APART_MM:
+                yield Fault(
+                    where,
+                    f"{now:g} mm, but survey.distances[{i}] tapes that damper as {value:.1f} mm",
+                    "measure it again; both are between the damper's two points",
+                )
+    stood = {point.split(".")[0] for _, point in mentions(survey) if "." in point}
+    for axle in sorted(stood & {*axles} if survey.damper_length else ()):
+        if axles[axle].damper and axle not in survey.damper_length:
+            yield Fault(
+                f"survey.damper_length.{axle}",
+                "missing though points of this axle were measured",
+                "say how long its dampers were then",
+            )
 
 
 def mentions(survey: SurveyTable) -> Iterator[tuple[str, str]]:
@@ -111,6 +155,7 @@ def _too_long(survey: SurveyTable, wheelbase_mm: float | None) -> Iterator[Fault
         if value > longest:
             yield Fault(
                 f"survey.distances[{i}].is",
-                f"{t.is_:g} {t.unit} is {value:.0f} mm, longer than the car ({longest:.0f} mm)",
+                f"{t.is_:g} {t.unit}{'' if t.unit == 'mm' else f' is {value:.0f} mm'}, longer than "
+                f"the car ({longest:.0f} mm)",
                 "read the tape again, or set its unit ('mm', 'cm', 'm', 'in')",
             )

@@ -29,6 +29,9 @@ FACTORS = {
     10.0: "is there a nought too many?",
     1000.0: "is it a thousand times too large? values are mm",
 }
+ROUGHLY = 0.15  # of what places given roughly make of a distance
+UNCHECKED = 0.1  # of a slip that the others would show
+UNITS = (1.0 / MM_PER_INCH, MM_PER_INCH, 0.001, 1000.0)  # cm and a nought may be rough places
 
 
 @dataclass(frozen=True)
@@ -155,12 +158,33 @@ def whole_scale_question(network: Network) -> str:
         return ""
     middle = float(np.median(ratios))
     for factor, words in FACTORS.items():
-        if abs(middle / factor - 1.0) < 0.15:
+        if abs(middle / factor - 1.0) < ROUGHLY:
             return (
                 f"most distances are about {factor:.3g} times those between the places given or "
                 f"read: {words}, or correct the places"
             )
     return ""
+
+
+def unit_questions(fit: Fit) -> list[str]:
+    """Distances that are off the places given or read by the factor of a unit, where readings do
+    not go together, or no other checks this one. Else it was kept out and asked about before.
+    """
+    net = fit.network
+    places = places_read(net)
+    number, out = {p: i for i, p in enumerate(net.points)}, []
+    for r, checked in zip(net.readings, fit.redundancy, strict=True):
+        if r.kind is Kind.DISTANCE and (fit.too_large or checked < UNCHECKED):
+            a, b = (places[number[p]] for p in r.points)
+            rough = float(np.linalg.norm(a - b))
+            for factor in UNITS if np.isfinite(rough) and rough > 20.0 else ():
+                if abs(r.value / rough / factor - 1.0) < ROUGHLY:
+                    out.append(
+                        f"{r.words} ({r.key}) is {r.shown(r.value)}, about {factor:.3g} times what "
+                        f"the places given or read make it: {FACTORS[factor]}, or correct the "
+                        "places"
+                    )
+    return out
 
 
 def longer_than_the_way_round(network: Network) -> list[str]:

@@ -49,7 +49,10 @@ def direction_words(free: Array) -> str:
         return "in every direction"
     if count == 2:
         normal = np.cross(ways[:, 0], ways[:, 1])
-        return f"in the plane square to {axis_words(normal)}"
+        k = int(np.argmax(np.abs(normal)))
+        if abs(normal[k]) > ALONG:
+            return " and ".join(way for i, way in enumerate(WAYS) if i != k)
+        return f"any way square to {axis_words(normal).removeprefix('along ')}"
     return axis_words(ways[:, 0])
 
 
@@ -58,7 +61,7 @@ def axis_words(way: Array) -> str:
     k = int(np.argmax(np.abs(way)))
     if abs(way[k]) > ALONG:
         return WAYS[k]
-    way = way * np.sign(way[k])
+    way = np.round(way * np.sign(way[k]), 2) + 0.0
     return f"along ({way[0]:+.2f}, {way[1]:+.2f}, {way[2]:+.2f})"
 
 

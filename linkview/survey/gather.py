@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
 from linkview.geometry import Array, frozen
+from linkview.model.layout import Layout
 from linkview.model.survey_faults import mentions
 from linkview.model.surveyfile import SINGLES, SurveyTable
 from linkview.survey.network import Network
@@ -14,8 +15,13 @@ from linkview.survey.readings import Kind, Reading
 from linkview.units import MM_PER_UNIT, to_rad
 
 
-def network_of(survey: SurveyTable, known: Mapping[str, Array]) -> Network:
-    """known: hard points by name, where the file roughly has them; survey.near goes before them."""
+def network_of(
+    survey: SurveyTable, known: Mapping[str, Array], layouts: Mapping[str, Layout] | None = None
+) -> Network:
+    """known: hard points by name, where the file roughly has them; survey.near goes before them.
+
+    layouts: by axle, where the file has axles: they say between which points a damper's length is.
+    """
     names = tuple(dict.fromkeys([*(p for _, p in mentions(survey)), *survey.held]))
     near, held = np.full((len(names), 3), np.nan), np.zeros((len(names), 3), dtype=bool)
     for i, name in enumerate(names):
@@ -28,7 +34,24 @@ def network_of(survey: SurveyTable, known: Mapping[str, Array]) -> Network:
             if value is not None:
                 near[i, k], held[i, k] = value, True
     held.flags.writeable = False
-    return Network(names, frozen(near), held, tuple(readings_of(survey)))
+    rows = (*readings_of(survey), *damper_readings(survey, layouts or {}, names))
+    return Network(names, frozen(near), held, rows)
+
+
+def damper_readings(
+    survey: SurveyTable, layouts: Mapping[str, Layout], names: Sequence[str]
+) -> Iterator[Reading]:
+    """How long the dampers were on the stands: a distance like any other, so that a height datum
+    that does not go with the rest is named. Not where the two points were taped as well.
+    """
+    taped = {frozenset(t.between) for t in survey.distances}
+    for axle, long in survey.damper_length.items():
+        ends = layouts[axle].damper if axle in layouts else None
+        for side in ("left", "right") if ends else ():
+            pair = tuple(f"{axle}.{side}.{end}" for end in ends or ())
+            if {*pair} <= {*names} and frozenset(pair) not in taped:
+                key = f"survey.damper_length.{axle}"
+                yield Reading(Kind.DISTANCE, pair, long, survey.one_sigma.distances, key=key)
 
 
 def usual_sigmas(survey: SurveyTable) -> dict[Kind, float]:

@@ -13,6 +13,7 @@ from linkview.survey.doubts import (
     Doubt,
     longer_than_the_way_round,
     sifted,
+    unit_questions,
     whole_scale_question,
 )
 from linkview.survey.fit import BENT, SPREAD_95, Fit
@@ -23,6 +24,7 @@ from linkview.survey.readings import Kind, spoken_point
 from linkview.survey.starts import Found, found_from_all_starts
 
 ONE_PLACE_MM = 0.5
+ROUGH_MM = 200.0  # a rough place is no worse than this
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,6 +64,11 @@ class Survey:
     free_datum: bool
     notes: tuple[str, ...]
 
+    @property
+    def enlarged(self) -> float:
+        """What the stated sigmas are times in all that is told."""
+        return self.fit.factor if self.scaled else 1.0
+
 
 def solve_survey(network: Network, sigmas: dict[Kind, float], *, free_datum: bool) -> Survey:
     """Points from readings. SurveyRefused where some cannot be told, with their directions.
@@ -77,6 +84,9 @@ def solve_survey(network: Network, sigmas: dict[Kind, float], *, free_datum: boo
     found = found_from_all_starts(network)
     _refuse_loose(found.best, sigmas, free_datum=free_datum)
     cleaned = sifted(found.best)
+    asked = unit_questions(cleaned.fit)
+    if asked:
+        raise SurveyRefused("\n".join(f"survey: contradictory: {line}" for line in asked))
     if cleaned.kept_out:
         found = replace(found, rivals=found_from_all_starts(cleaned.fit.network).rivals)
     fit = _laid(cleaned.fit) if cleaned.fit.whole.shape[1] else cleaned.fit
@@ -140,8 +150,21 @@ def _notes(network: Network, found: Found, fit: Fit) -> Iterator[str]:
             f"{count} wrong shape{'s' if count > 1 else ''} (false minima) found from other starts "
             "and set aside: they fit far worse"
         )
+    told_apart = [r for r in found.rivals if _is_elsewhere(fit, r)]
+    if told_apart:
+        many = len(told_apart)
+        off = np.max([length(r.places - fit.places) for r in told_apart], axis=0)
+        names = [spoken_point(network.points[k]) for k in np.argsort(-off) if off[k] > ROUGH_MM]
+        who = f"{', '.join(names[:6])}{' and others' if len(names) > 6 else ''}"
+        yield (
+            f"{many} other shape{'s fit' if many > 1 else ' fits'} nearly as well: {who} up to "
+            f"{off.max():.0f} mm elsewhere. The rough places given tell which is meant: look that "
+            "each stands on the side that is shown."
+        )
     for rival in found.rivals:
-        yield from _rival_words(fit, rival)
+        if rival not in told_apart:
+            yield from _rival_words(fit, rival)
+    yield from _far_words(network, fit)
     if not fit.settled:
         yield "the solution did not come to rest: take these points for rough ones, measure more"
     yield from _bent_words(fit)
@@ -162,6 +185,26 @@ def _notes(network: Network, found: Found, fit: Fit) -> Iterator[str]:
         )
     if not fit.spare:
         yield "no reading checks another: a slip of the tape would go unseen. Measure more."
+
+
+def _is_elsewhere(fit: Fit, rival: Fit) -> bool:
+    """Whether the rough places given, all of them, speak against a shape that fits as well."""
+    near = fit.network.near
+    if np.isnan(near).any() or fit.whole.shape[1]:
+        return False
+    ours, theirs = (float(length(f.places - near).max()) for f in (fit, rival))
+    return theirs > max(4.0 * ours, ROUGH_MM)
+
+
+def _far_words(network: Network, fit: Fit) -> Iterator[str]:
+    off = length(fit.places - network.near)
+    far = [k for k in np.argsort(-np.nan_to_num(off, nan=0.0)) if off[k] > ROUGH_MM]
+    if far and not fit.whole.shape[1]:
+        who = ", ".join(f"{spoken_point(network.points[k])} {off[k]:.0f} mm" for k in far[:4])
+        yield (
+            f"far from the rough places given or read from the file: {who}. Are two names mixed "
+            "up, is a sign wrong, or are the rough places?"
+        )
 
 
 def _bent_words(fit: Fit) -> Iterator[str]:

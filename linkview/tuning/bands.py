@@ -9,10 +9,12 @@ from typing import Generic, TypeVar
 
 import numpy as np
 
-from linkview.errors import LinkviewError
+from linkview.errors import LinkviewError, PlateRefused
 from linkview.geometry import Array, frozen
 from linkview.model.layout import OTHER_WHEEL_CENTRE
 from linkview.model.parts import Axle, Side
+from linkview.model.platebase import CutPlate
+from linkview.plates.brackets import draw_plates
 
 AGREE = 0.05  # the two bands differ by less: near linear
 SHIFT = 0.1  # and the drawn band's middle is off the value by less than this share of its half
@@ -107,13 +109,27 @@ def doubts(
     """
     if not 0.0 <= cut_mm <= 50.0:
         raise LinkviewError(f"a cutting tolerance of {cut_mm:g} mm makes no sense")
-    held = {getattr(spec, "joint", None) for spec in axle.plates.values()}
+    held = held_by_plates(axle) if cut_mm else frozenset()
     out: dict[Side, dict[str, Array]] = {}
     for corner in axle.corners:
         known = [p for p in corner.points if p != OTHER_WHEEL_CENTRE]
         cut = {p: cut_mm / math.sqrt(3.0) if p in held else 0.0 for p in known}
         out[corner.side] = {p: frozen(np.hypot(measured[p], cut[p])) for p in known}
     return out
+
+
+def held_by_plates(axle: Axle) -> frozenset[str]:
+    """Hard points that a plate's hole, bore or slots hold; one that cannot be drawn holds none."""
+    found = set()
+    for name, spec in axle.plates.items():
+        assert isinstance(spec, CutPlate)
+        try:
+            drawn = draw_plates(name, spec, axle.left)
+        except PlateRefused:
+            continue
+        found |= {pin.joint for plate in drawn for pin in plate.pins}
+        found |= {plate.adjusts.point for plate in drawn if plate.adjusts is not None}
+    return frozenset(found & {*axle.left.points})
 
 
 def refuse_if_sure(axle: Axle, sigma: Mapping[Side, Mapping[str, Array]]) -> None:

@@ -18,7 +18,6 @@ import numpy as np
 
 from linkview.clearance.bodies import solids_of
 from linkview.clearance.rates import Reader, gap_reader, limit_reader, rates_at
-from linkview.errors import LinkviewError
 from linkview.geometry import Array
 from linkview.kinematics.assemble import Rebuilder
 from linkview.kinematics.follow import Followed
@@ -27,11 +26,15 @@ from linkview.kinematics.sweep import CornerSweep, sweep_corner
 from linkview.limits.limit import Limit
 from linkview.limits.readings import limits_of
 from linkview.limits.report import REACH
+from linkview.model.layout import OTHER_WHEEL_CENTRE, WHEEL_CENTRE
 from linkview.model.parts import Axle, Car, Corner, Side
 from linkview.tuning.bands import Band, band_of, refuse_if_sure
-from linkview.tuning.extremes import Drawn, Extreme, Kind, Plan, plan_of
+from linkview.tuning.draws import drawn_shifts
+from linkview.tuning.extreme_plan import plan_of
+from linkview.tuning.extremes import Drawn, Extreme, Kind, Plan
 from linkview.tuning.run import run
-from linkview.tuning.spread import Spread, drawn_shifts
+from linkview.tuning.slot_ends import slopes_at
+from linkview.tuning.spread import Spread
 
 BATCH = 25  # cars to a job: what a Ctrl-C can lose is a few seconds' work
 ALONG_MM = 0.01  # either side of a stop, for its limit's slope there
@@ -64,13 +67,8 @@ def extreme_bands(
     folder: Path | None = None,
     heard: Callable[[int, int], None] = lambda done, count: None,
 ) -> Extremes:
-    """What is held while steering is what the file holds. Raises LinkviewError for a layout with
-    both wheels on one part, or where nothing is in doubt."""
-    if axle.left.layout.level:
-        raise LinkviewError(
-            f"{axle.name} axle: bands are known for wheels that are held one by one, not for a "
-            f"{axle.left.layout.name}"
-        )
+    """What is held while steering is what the file holds. A beam axle is moved with both
+    wheels together. Raises LinkviewError where nothing is in doubt."""
     refuse_if_sure(axle, sigma)
     plan = plan_of(axle, car)
     jobs = [
@@ -80,7 +78,7 @@ def extreme_bands(
     spread = run(jobs, executor, folder, heard)
     slopes = _slopes(plan, rebuilder)
     drawn = {
-        c.side: [drawn_shifts(c, sigma[c.side], (seed, job.number), job.count) for job in jobs]
+        c.side: [drawn_shifts(c, sigma, (seed, job.number), job.count) for job in jobs]
         for c in axle.corners
     }
     shifts = {
@@ -116,7 +114,7 @@ def _often(e: Extreme, each: Array, spread: Spread, plan: Plan) -> dict[str, flo
         out["touches"] = float((known <= 0.0).mean())
         if e.wanted_mm is not None:
             out[f"under {e.wanted_mm:g} mm"] = float((known < e.wanted_mm).mean())
-    else:
+    elif e.kind is Kind.MARGIN:
         out["goes over it"] = float((known < 0.0).mean())
     return {words: share for words, share in out.items() if share > 0.0}
 
@@ -129,6 +127,14 @@ def _slopes(plan: Plan, rebuilder: Rebuilder) -> Slopes:
     out: dict[Extreme, dict[tuple[Side, str], Array]] = {}
     for corner in plan.axle.corners:
         mine = [e for e in plan.extremes if _whose(e) is corner.side]
+        slots = [e for e in mine if e.kind is Kind.SLOT]
+        mine = [e for e in mine if e.kind is not Kind.SLOT]
+        rebuild = partial(rebuilder.corner, plan.axle.name, corner.side)
+        for end in {e.slot[0]: None for e in slots if e.slot}:
+            by_point = slopes_at(corner, end, rebuild)
+            for e in slots:
+                if e.slot is not None and e.slot[0] == end:
+                    out[e] = {_known_as(corner.side, p): v[e.slot[1]] for p, v in by_point.items()}
         if mine:
             out |= _of_corner(mine, corner, plan, rebuilder)
     return out
@@ -163,8 +169,15 @@ def _of_corner(
     for e, rate, size in zip((*gaps, *rest), rates.by_point, scale, strict=True):
         by_point = dict(zip(rates.points, size * rate, strict=True))
         if all(np.isfinite(v).all() for v in by_point.values()):
-            out[e] = {(side, p): v for p, v in by_point.items()}
+            out[e] = {_known_as(side, p): v for p, v in by_point.items()}
     return out
+
+
+def _known_as(side: Side, point: str) -> tuple[Side, str]:
+    """A beam's other wheel is the other side's."""
+    if point != OTHER_WHEEL_CENTRE:
+        return side, point
+    return (Side.RIGHT if side is Side.LEFT else Side.LEFT), WHEEL_CENTRE
 
 
 def _limits(corner: Corner, *, axle: Axle, car: Car) -> tuple[Limit, ...]:

@@ -38,8 +38,8 @@ def reading_sigmas(axle: Axle, car: Car, survey: Survey) -> dict[Key, float]:
             for at, c, slope in zip(where, table.coordinates, by, strict=True):
                 if at is not None:
                     whole[at + c.axis] += slope
-    scale = survey.fit.factor if survey.scaled else 1.0
     spread = survey.fit.covariance
     return {
-        key: scale * float(np.sqrt(max(float(by @ spread @ by), 0.0))) for key, by in slopes.items()
+        key: survey.enlarged * float(np.sqrt(max(float(by @ spread @ by), 0.0)))
+        for key, by in slopes.items()
     }

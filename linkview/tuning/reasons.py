@@ -82,7 +82,7 @@ def _why(bench: Bench, key: Key, short: float, exact: Array, after: State) -> It
 
 
 def remarks(dials: Sequence[Dial], state: State) -> list[str]:
-    """Dials that do nothing, and pairs that do the same thing."""
+    """Dials that do nothing or have no room to, and pairs that do the same thing."""
     keys = [k for k in state.slopes if k[1] in CLOSE]
     turned = [k for k, d in enumerate(dials) if not d.by_choice]
     effects = {
@@ -97,14 +97,17 @@ def remarks(dials: Sequence[Dial], state: State) -> list[str]:
         if np.abs(effects[k]).max(initial=0.0) < 1e-6:
             what = "camber, caster, toe or ride height"
             out.append(f"{dials[k].words} changes nothing of {what}")
+        unit, step = dials[k].adjuster.unit, dials[k].adjuster.increment
+        if max(map(abs, dials[k].adjuster.ends)) < step - 1e-9:
+            out.append(f"{dials[k].words} has no room for one step of {step:g} {unit}: it stays")
     for i, k in enumerate(turned):
         for m in turned[i + 1 :]:
             a, b = effects[k], effects[m]
             sizes = float(np.linalg.norm(a) * np.linalg.norm(b))
             if sizes > 1e-9 and abs(float(a @ b)) > 0.9995 * sizes:
-                same = "the same" if a @ b > 0 else "the opposite"
+                same = "the same as" if a @ b > 0 else "the opposite of"
                 out.append(
-                    f"{dials[k].words} does {same} as {dials[m].words}, in other amounts: they "
+                    f"{dials[k].words} does {same} {dials[m].words}, in other amounts: they "
                     "cannot set two things"
                 )
     return out

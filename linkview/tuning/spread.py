@@ -28,7 +28,10 @@ from linkview.kinematics.cars import CarPoses, Cars, grips
 from linkview.kinematics.closure import State
 from linkview.kinematics.solve import Problem
 from linkview.kinematics.sweep import CornerSweep, sweep_corner
+from linkview.model.layout import OTHER_WHEEL_CENTRE, WHEEL_CENTRE
 from linkview.model.parts import Axle, Car, Corner, Hold, Side
+from linkview.tuning.draws import drawn_shifts
+from linkview.tuning.gauge import gauge_caster_deg
 
 Key = tuple[Side | None, str]
 
@@ -85,6 +88,7 @@ class Batch:
     """So many cars of one axle. sigma: by side, one sigma (3,) mm of each hard point, independent
     from point to point and from side to side. number and seed name the cars; rack_mm (S,) and
     travel_mm (T,) the poses; keep: whether every car's readings are wanted, not only their spread.
+    What a caster gauge reads, at ride height, is told with them where the wheel's height is held.
     """
 
     axle: Axle
@@ -116,7 +120,7 @@ class Batch:
         car = self.car
         masses = car.wheelbase_mm, car.mass_kg, car.cg_height_mm, car.front_weight_fraction
         rest = self.seed, self.rack_mm.tolist(), self.travel_mm.tolist(), self.hold.value
-        return repr((corners, sigma, masses, car.front_brake_fraction, rest, self.keep))
+        return repr((corners, sigma, masses, car.front_brake_fraction, rest, self.keep, "gauge"))
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,22 +140,12 @@ class Spread:
 
 def spread_batch(batch: Batch) -> Spread:
     """Reads every car of the batch, and the nominal one, at every pose."""
-    lines = [_Line.of(batch, corner) for corner in batch.axle.corners]
     shape = len(batch.rack_mm), len(batch.travel_mm)
     nominal: dict[Key, Array] = {}
     sums: tuple[dict[Key, Array], dict[Key, Array], dict[Key, Array]] = ({}, {}, {})
     each: dict[Key, Array] = {}
-    apart = _apart(lines)
-    for left, right in zip(*(line.poses() for line in lines), strict=True):
-        i, j = left[:2]
-        read: dict[Key, Array] = {}
-        for line, (_, _, posed) in zip(lines, (left, right), strict=True):
-            if posed is not None:
-                found = read_corner(posed, posed.bends, line.ride, line.assumed)[0]
-                side = line.corner.side
-                read |= {(side, n): np.asarray(v) for n, v in found.items() if np.ndim(v) == 1}
-        if left[2] is not None and right[2] is not None:
-            read |= _axle_readings(left[2], right[2], apart, batch.car.wheelbase_mm)
+    points = {corner.side: drawn_points(batch, corner) for corner in batch.axle.corners}
+    for i, j, read in _read(batch, points):
         for key, values in read.items():
             if key not in nominal:
                 nominal[key] = np.full(shape, np.nan)
@@ -170,23 +164,45 @@ def spread_batch(batch: Batch) -> Spread:
     return Spread(batch.count, nominal, sums[0], sums[1], sums[2], each)
 
 
+def read_cars(
+    batch: Batch, points: Mapping[Side, Mapping[str, Array]]
+) -> dict[Key, dict[tuple[int, int], Array]]:
+    """Every reading of cars that somebody laid down, points (n, 3) by side, by pose (rack's and
+    travel's number), (n,).
+    """
+    out: dict[Key, dict[tuple[int, int], Array]] = {}
+    for i, j, read in _read(batch, points):
+        for key, values in read.items():
+            out.setdefault(key, {})[i, j] = values
+    return out
+
+
+def _read(
+    batch: Batch, points: Mapping[Side, Mapping[str, Array]]
+) -> Iterator[tuple[int, int, dict[Key, Array]]]:
+    """Both sides' and the axle's readings (n,), pose by pose."""
+    lines = [_Line.of(batch, corner, points[corner.side]) for corner in batch.axle.corners]
+    apart = _apart(lines)
+    middle = int(np.argmin(np.abs(batch.rack_mm))), int(np.argmin(np.abs(batch.travel_mm)))
+    gauge = _gauge(batch, lines)
+    for left, right in zip(*(line.poses() for line in lines), strict=True):
+        i, j = left[:2]
+        read: dict[Key, Array] = {}
+        for line, (_, _, posed) in zip(lines, (left, right), strict=True):
+            if posed is not None:
+                found = read_corner(posed, posed.bends, line.ride, line.assumed)[0]
+                side = line.corner.side
+                read |= {(side, n): np.asarray(v) for n, v in found.items() if np.ndim(v) == 1}
+        if left[2] is not None and right[2] is not None:
+            read |= _axle_readings(left[2], right[2], apart, batch.car.wheelbase_mm)
+        yield i, j, read | (gauge if (i, j) == middle else {})
+
+
 def drawn_points(batch: Batch, corner: Corner) -> dict[str, Array]:
     """The batch's cars' hard points (n + 1, 3): the nominal car first, then n drawn (normal)."""
-    sigma, name_it = batch.sigma[corner.side], (batch.seed, batch.number)
-    off = drawn_shifts(corner, sigma, name_it, batch.count)
+    off = drawn_shifts(corner, batch.sigma, (batch.seed, batch.number), batch.count)
     none = np.zeros((1, 3))
     return {name: corner.points[name] + np.vstack([none, by]) for name, by in off.items()}
-
-
-def drawn_shifts(
-    corner: Corner, sigma: Mapping[str, Array], cars: tuple[int, int], count: int
-) -> dict[str, Array]:
-    """How far each hard point of so many cars is off, (n, 3) mm. cars: seed and batch."""
-    random = np.random.default_rng([*cars, list(Side).index(corner.side)])
-    return {
-        name: random.standard_normal((count, 3)) * sigma.get(name, np.zeros(3))
-        for name in sorted(corner.points)
-    }
 
 
 @dataclass(frozen=True, eq=False)
@@ -201,8 +217,8 @@ class _Line:
     assumed: Assumed
 
     @staticmethod
-    def of(batch: Batch, corner: Corner) -> _Line:
-        cars = Cars(corner, drawn_points(batch, corner), batch.hold)
+    def of(batch: Batch, corner: Corner, points: Mapping[str, Array]) -> _Line:
+        cars = Cars(corner, points, batch.hold)
         still = Guide.of(corner, np.zeros(1), np.zeros(1), Hold.WHEEL_HEIGHT)
         (_, _, at_ride), *_ = still.poses(cars)
         assert at_ride is not None
@@ -212,6 +228,16 @@ class _Line:
 
     def poses(self) -> Iterator[tuple[int, int, CarPoses | None]]:
         return self.guide.poses(self.cars)
+
+
+def _gauge(batch: Batch, lines: list[_Line]) -> dict[Key, Array]:
+    """Gauge caster of both wheels (n,), where single cars are asked about."""
+    out: dict[Key, Array] = {}
+    for line in lines if batch.keep and batch.hold is Hold.WHEEL_HEIGHT else ():
+        found = gauge_caster_deg(line.corner, line.cars) if line.corner.rack else None
+        if found is not None:
+            out[line.corner.side, "gauge_caster_deg"] = found
+    return out
 
 
 def _apart(lines: list[_Line]) -> Array | None:
@@ -230,6 +256,10 @@ def _axle_readings(
 ) -> dict[Key, Array]:
     ground = contact(left), contact(right)
     out: dict[Key, Array] = {(None, "track_mm"): ground[0][..., 1] - ground[1][..., 1]}
+    if left.corner.layout.level:
+        y, z = travel.front_view_centre(left.wheel_centre, _rolling(left))
+        middle = 0.5 * (ground[0] + ground[1])[..., 2]
+        return out | {(None, "roll_centre_y_mm"): y, (None, "roll_centre_height_mm"): z - middle}
     rates = [contact_point_rate(c, c.travel_twist) for c in (left, right)]
     y, height = travel.roll_centre(ground[0], rates[0], ground[1], rates[1])
     shown = straight_enough(left) & straight_enough(right)
@@ -239,3 +269,11 @@ def _axle_readings(
         steer = ackermann(left.spin_axis, right.spin_axis, apart / wheelbase_mm)
         out[None, "percent_ackermann"] = steer[3]
     return out
+
+
+def _rolling(posed: CarPoses) -> Array:
+    """A beam axle's twist (n, 6) per radian of roll to the right, mean height kept; as `roll_twist`
+    has it of single cars."""
+    own, other = (posed.corner.points[p][:, 1:2] for p in (WHEEL_CENTRE, OTHER_WHEEL_CENTRE))
+    alone = posed.travel_twist - posed.other_twist
+    return np.asarray(-own * alone - other * posed.other_twist)

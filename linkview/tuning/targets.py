@@ -20,12 +20,13 @@ from linkview.alignment.quantities import BY_NAME
 from linkview.errors import LinkviewError, near_miss
 from linkview.geometry import Array, frozen
 from linkview.kinematics.assemble import Rebuilder
-from linkview.model.adjusters import SlotAdjuster
+from linkview.model.aims import AimTable
 from linkview.model.parts import Axle, Car
 from linkview.tuning.aimed import Aimed, GapAimed, Judged, aimed_of
 from linkview.tuning.gap_meter import GapMeter
 from linkview.tuning.outcomes import SAME_MM, Answer, read, told
 from linkview.tuning.problem import Problem, Variables
+from linkview.tuning.slots import slots_of
 
 MOST_TOGETHER = 2  # points moved together, besides all of them
 STARTS = 1  # drawn places to start from, besides where the points are
@@ -46,7 +47,8 @@ def reach(
 
     rebuilder: of the car's file and variant; needed where a gap is aimed at.
     heard: choices of points tried and in all; may raise to interrupt.
-    Where every aim is met as the axle stands, the one answer moves nothing.
+    Where every aim is met as the axle stands, or nothing brings them nearer, the one answer moves
+    nothing.
     An answer is left out where another moves a part of its points and is off no more.
     Raises LinkviewError where there is nothing to aim at or nothing may move.
     """
@@ -69,6 +71,9 @@ def reach(
         answer = _answer(axle, car, aimed, choice, before, seed, meter)
         if answer is not None and not any(_better(a, answer) for a in found):
             found.append(answer)
+    if not found:
+        stands = told(axle, car, aimed, {}, before, meter)
+        return () if stands is None else (stands,)
     found.sort(key=lambda a: (*a.off, len(a.moves), a.moved_mm))
     return tuple(found)
 
@@ -88,16 +93,55 @@ def _check(axle: Axle) -> None:
         )
     if axle.left.layout.level or not axle.symmetric:
         raise LinkviewError(f"{axle.name} axle: targets are for axles whose sides are alike")
-    slots = [n for n, a in axle.adjusters.items() if isinstance(a, SlotAdjuster)]
+    slots = slots_of(axle)
     for aim in axle.aims:
-        if aim.reading is not None and aim.reading not in BY_NAME:
-            fix = near_miss(aim.reading, BY_NAME)
-            raise LinkviewError(f"{axle.name} axle: no reading '{aim.reading}' to aim at; {fix}")
+        if aim.reading is not None:
+            _check_reading(axle, aim)
         if aim.slot is not None and aim.slot not in slots:
             fix = near_miss(aim.slot, slots)
             raise LinkviewError(
-                f"{axle.name} axle: no adjuster '{aim.slot}' of kind slot to aim at; {fix}"
+                f"{axle.name} axle: no adjuster of kind slot, and no plate with slots that hold a "
+                f"hard point, is called '{aim.slot}'; {fix}"
             )
+    _check_peace(axle)
+
+
+def _check_reading(axle: Axle, aim: AimTable) -> None:
+    who, corner = f"{axle.name} axle: {aim.reading}", axle.left
+    if aim.reading not in BY_NAME:
+        fix = near_miss(aim.reading or "", BY_NAME)
+        raise LinkviewError(f"{axle.name} axle: no reading '{aim.reading}' to aim at; {fix}")
+    if BY_NAME[aim.reading].parts:
+        raise LinkviewError(f"{who} is three numbers; aim at one, such as half_track_mm")
+    for rack, height in aim.poses:
+        if abs(rack) > (corner.rack.stop_mm if corner.rack else 0.0):
+            end = f"its stop, {corner.rack.stop_mm:g} mm" if corner.rack else "0: nothing steers"
+            raise LinkviewError(f"{who} aimed at with rack {rack:g} mm, which is beyond {end}")
+        if not corner.travel.droop_mm <= height <= corner.travel.bump_mm:
+            raise LinkviewError(
+                f"{who} aimed at with travel {height:g} mm, which is not between droop "
+                f"{corner.travel.droop_mm:g} and bump {corner.travel.bump_mm:g}"
+            )
+
+
+def _check_peace(axle: Axle) -> None:
+    """Raises where two aims of one reading at one pose leave no value for it."""
+    room: dict[tuple[object, ...], tuple[float, float]] = {}
+    for aim in axle.aims:
+        for pose in aim.poses if aim.reading is not None else ():
+            low, high = room.get((aim.reading, aim.change, pose), (-np.inf, np.inf))
+            if aim.equals is not None:
+                low, high = max(low, aim.equals - aim.within), min(high, aim.equals + aim.within)
+            if aim.at_least is not None:
+                low = max(low, aim.at_least)
+            if aim.at_most is not None:
+                high = min(high, aim.at_most)
+            room[aim.reading, aim.change, pose] = low, high
+            if low > high:
+                raise LinkviewError(
+                    f"{axle.name} axle: aims fight: {aim.reading} at rack {pose[0]:g}, travel "
+                    f"{pose[1]:g} should be {low:g} or more and {high:g} or less; keep one of them"
+                )
 
 
 def _meter(

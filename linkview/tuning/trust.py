@@ -8,31 +8,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from linkview.alignment.sensitivity import Sensitivity, sensitivities
-from linkview.errors import LinkageLocked, LinkviewError
 from linkview.geometry import Array
-from linkview.kinematics.sensitivity import Sizes
 from linkview.kinematics.sweep import grid_of
 from linkview.model.parts import Axle, Car, Hold, Side
 from linkview.tuning.bands import Band, band_of, refuse_if_sure
+from linkview.tuning.draws import drawn_shifts
 from linkview.tuning.run import batches_of, run
-from linkview.tuning.spread import Batch, Key, Spread, drawn_shifts
+from linkview.tuning.slopes import Point, Slopes, Station, exact_slopes, stepped_slopes
+from linkview.tuning.spread import Batch, Key, Spread
 
 TOE = "toe_in_deg"
-
-
-@dataclass(frozen=True)
-class Station:
-    """A pose at which numbers are reported."""
-
-    name: str
-    rack_mm: float
-    travel_mm: float
 
 
 @dataclass(frozen=True)
@@ -92,14 +82,9 @@ def trust(
     """Bands on every reading at every station, wheel-centre height held.
 
     Camber and toe as read on the rim at ride height come from the gauge, not from hard points:
-    their own error stands beside them. Raises LinkviewError for a layout with both wheels on one
-    part, or where nothing is in doubt.
+    their own error stands beside them. A beam axle is moved with both wheels together. Raises
+    LinkviewError where nothing is in doubt.
     """
-    if axle.left.layout.level:
-        raise LinkviewError(
-            f"{axle.name} axle: bands are known for wheels that are held one by one, not for a "
-            f"{axle.left.layout.name}"
-        )
     refuse_if_sure(axle, sigma)
     stations = stations_of(axle)
     racks, travels = (sorted({getattr(s, n) for s in stations}) for n in ("rack_mm", "travel_mm"))
@@ -108,7 +93,9 @@ def trust(
     )
     batches = batches_of(whole, count)
     spread = run(batches, executor, folder, heard)
-    slopes, shifts = _slopes(axle, car, stations), _shifts(batches)
+    beam = axle.left.layout.level
+    slopes = stepped_slopes(whole, stations) if beam else exact_slopes(axle, car, stations)
+    shifts = _shifts(batches)
     ride = stations[0]
     bands = []
     for key in spread.nominal:
@@ -125,21 +112,6 @@ def trust(
     return Trust(axle, count, tuple(bands))
 
 
-Slopes = Mapping[Station, tuple[Sensitivity, ...]]
-
-
-def _slopes(axle: Axle, car: Car, stations: tuple[Station, ...]) -> Slopes:
-    """Every side's points apart, also where the file gives one side for both."""
-    apart = replace(axle, symmetric=False)
-    out = {}
-    for s in stations:
-        try:
-            out[s] = sensitivities(apart, car, s.rack_mm, s.travel_mm, Sizes.FOLLOW)
-        except LinkageLocked:
-            out[s] = ()
-    return out
-
-
 Doubt = tuple[Slopes, Station, Mapping[Side, Mapping[str, Array]], Mapping[Side, dict[str, Array]]]
 
 
@@ -147,7 +119,7 @@ def _shifts(batches: Sequence[Batch]) -> dict[Side, dict[str, Array]]:
     """How far each car's points are off, (n, 3) by side and point, in the order of the cars."""
     out = {}
     for corner in batches[0].axle.corners:
-        sigma = batches[0].sigma[corner.side]
+        sigma = batches[0].sigma
         each = [drawn_shifts(corner, sigma, (b.seed, b.number), b.count) for b in batches]
         out[corner.side] = {p: np.concatenate([some[p] for some in each]) for p in each[0]}
     return out
@@ -174,20 +146,13 @@ def _band(
     return band_of(number, value, each, variances, told if by_point else None)
 
 
-def _by_point(number: Number, slopes: Slopes, ride: Station) -> dict[tuple[Side, str], Array]:
-    """The number's slopes (3,) by each point, both sides; not there where they are not known."""
-    out: dict[tuple[Side, str], Array] = {}
-    bases = slopes[ride] if number.change else [None] * len(slopes[number.station])
-    for table, base in zip(slopes[number.station], bases, strict=True):
-        assert table.side is not None
-        found = table.slopes.get(number.key)
-        if found is None or found.ndim != 1:
-            continue
-        if base is not None:
-            found = found - base.slopes[number.key]
-        for c, slope in zip(table.coordinates, found, strict=True):
-            out.setdefault((table.side, c.point), np.zeros(3))[c.axis] = slope
-    return {k: v for k, v in out.items() if np.isfinite(v).all()}
+def _by_point(number: Number, slopes: Slopes, ride: Station) -> dict[Point, Array]:
+    """The number's slopes (3,) by each point, both sides; none where they are not known."""
+    found = dict(slopes[number.station].get(number.key, {}))
+    if number.change and found:
+        base = slopes[ride].get(number.key, {})
+        found = {at: slope - base.get(at, np.zeros(3)) for at, slope in found.items()}
+    return found if all(np.isfinite(v).all() for v in found.values()) else {}
 
 
 def every_pose(
