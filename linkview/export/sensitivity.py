@@ -57,18 +57,14 @@ def ranked_lines(table: Sensitivity) -> Iterator[str]:
 
 
 def stop_lines(stops: Sequence[StopSlopes], coordinates: Sequence[Coordinate]) -> Iterator[str]:
-    """For the screen: for each limit the coordinates of which 1 mm moves its rack most."""
+    """For the screen: for each limit the coordinates of which 1 mm moves its rack or travel most."""
     for s in stops:
         order = np.argsort(-np.abs(s.slopes), kind="stable")[:SHOWN]
         most = np.abs(s.slopes[order[0]])
         told = [k for k in order if abs(s.slopes[k]) >= LEAST_SHARE * most]
         cells = ", ".join(f"{coordinates[k].words} {s.slopes[k]:+.2f}" for k in told)
-        yield f"  {_met(s)} at rack {s.rack_mm:+.1f} mm; 1 mm of: {cells}"
-
-
-def _met(stop: StopSlopes) -> str:
-    limit = stop.limit
-    return f"{limit.side.value}: {limit.name} {limit.allowed:g} {limit.unit} met"
+        at = s.rack_mm if s.met_along == "rack" else s.travel_mm
+        yield f"  {s.side.value}: {s.words} at {s.met_along} {at:+.1f} mm; 1 mm of: {cells}"
 
 
 def write_sensitivity(
@@ -98,13 +94,13 @@ def write_sensitivity(
 
         for t, found in stops:
             for s in found:
-                start = [t.axle.name, round(s.rack_mm, 4), t.travel_mm, s.limit.side.value]
-                start += [t.sizes.name.lower(), s.limit.side.value, f"rack: {_met(s)}", "mm"]
+                at = round(s.rack_mm, 4), round(s.travel_mm, 4)
+                start = [t.axle.name, *at, s.side.value, t.sizes.name.lower(), s.side.value]
+                start += [f"{s.met_along}: {s.words}", "mm", at[s.met_along == "travel"]]
                 order = np.argsort(-np.abs(s.slopes), kind="stable")
                 for rank, k in enumerate(order.tolist(), start=1):
                     c = t.coordinates[k]
-                    cells = [c.point, "xyz"[c.axis], f"{s.slopes[k]:.9g}"]
-                    yield [*start, round(s.rack_mm, 4), rank, *cells]
+                    yield [*start, rank, c.point, "xyz"[c.axis], f"{s.slopes[k]:.9g}"]
 
     write_table(path, header, rows())
 

@@ -25,7 +25,7 @@ from linkview.geometry import (
     unit,
 )
 from linkview.kinematics.axle import corner_poses
-from linkview.kinematics.closure import Joint, Square, State
+from linkview.kinematics.closure import Height, Joint, Linkage, Rod, Square, State
 from linkview.kinematics.corner import (
     DAMPER,
     CornerLinkage,
@@ -33,7 +33,7 @@ from linkview.kinematics.corner import (
     linkage_of,
     origin_of,
 )
-from linkview.kinematics.motion import Moving, in_row_order, row_motion
+from linkview.kinematics.motion import Moving, RowMotion, in_row_order, row_motion
 from linkview.kinematics.standing import Standing
 from linkview.model.layout import KNUCKLE, OTHER_WHEEL_CENTRE, RACK, WHEEL, WHEEL_CENTRE
 from linkview.model.parts import Corner, Hold
@@ -76,6 +76,7 @@ class Perturbed(Standing):
     rack_twist: Array
     screw_twist: Array
     travel_twists: Mapping[str, Array]
+    rack_twists: Mapping[str, Array]
     bends: Mapping[str, Array]
 
     @property
@@ -126,6 +127,18 @@ def factored(corner: Corner, rack_mm: float, travel_mm: float) -> Factored:
     return Factored(built, problem.used, state, rack_mm, inverse)
 
 
+@dataclass(frozen=True, eq=False)
+class Inputs:
+    """What `many` changes do to the inputs: by_rack, by_held (many,), mm per unit of each."""
+
+    by_rack: Array
+    by_held: Array
+
+    @classmethod
+    def still(cls, many: int) -> Inputs:
+        return cls(np.zeros(many), np.zeros(many))
+
+
 def perturbed(
     at: Factored, coordinates: Sequence[Coordinate], sizes: Sizes, *, weights: Sequence[float] = ()
 ) -> Perturbed:
@@ -134,73 +147,99 @@ def perturbed(
     weights: how much each coordinate moves per unit, 1 where left out; -1 for y on the right side
     of a symmetric axle.
     """
-    corner = _moved(at.built.corner, coordinates, weights)
+    return perturbed_with(at, coordinates, sizes, Inputs.still(len(coordinates)), weights=weights)
+
+
+def perturbed_with(
+    at: Factored,
+    coordinates: Sequence[Coordinate],
+    sizes: Sizes,
+    inputs: Inputs,
+    *,
+    weights: Sequence[float] = (),
+) -> Perturbed:
+    """The same, each coordinate's change going together with one of the inputs."""
+    corner = moved_points(at.built.corner, coordinates, weights)
     kept = corner if sizes is Sizes.FOLLOW else at.built.corner
-    return carried_along(at, corner, kept, held_joints(corner, kept), len(coordinates))
+    return carried_along(at, corner, kept, held_joints(corner, kept), inputs)
+
+
+def along_inputs(at: Factored) -> Perturbed:
+    """The pose with its derivatives by the rack, then by the held value (K = 2)."""
+    inputs = Inputs(np.array([1.0, 0.0]), np.array([0.0, 1.0]))
+    none = (Coordinate(WHEEL_CENTRE, 0),) * 2
+    return perturbed_with(at, none, Sizes.KEPT, inputs, weights=(0.0, 0.0))
 
 
 def carried_along(
-    at: Factored, corner: Corner, kept: Corner, held: Sequence[Joint], many: int
+    at: Factored, corner: Corner, kept: Corner, held: Sequence[Joint], inputs: Inputs
 ) -> Perturbed:
     """The pose with the derivatives of `many` changes, each a row of what is complex.
 
     corner: points (many, 3). kept: where the solved parts have their points. held: the joints in
     the corner's own order, as `held_joints` gives them.
     """
-    built = at.built
-    locks = [j for j in built.linkage.joints if isinstance(j, Square)]
-    joints = in_row_order((*held, *locks))
-    names = [j.name for j in joints]
-    assert names == built.linkage.row_names
-    origins = tuple(origin_of(kept, part) for part in built.parts)
-    unknowns = built.linkage.unknown_count
-    still, slide = np.zeros((unknowns, many)), np.full(many, at.slide_mm)
-
-    def moving(state: State, twist: Array, bend: Array, slide_rate: float) -> Moving:
-        axis = built.linkage.slide_axis
-        return Moving(origins, state, twist, bend, slide, slide_rate, axis)
+    built, many = at.built, len(inputs.by_rack)
+    rows = JointRows.of(at, kept, held, inputs)
+    still = np.zeros((built.linkage.unknown_count, many))
 
     def carried(value: Array) -> Array:
         """J^-1 of the imaginary parts of the solved rows, with the sign of the theorem."""
         return -at.along(value[at.used].imag / H)
 
     base = at.state.take(np.zeros(many, dtype=np.intp))
-    shift = carried(row_motion(joints, moving(base, still, still, 0.0)).value)
-    state = _stepped(base, shift)
+    value = rows.motion(base, still, still, 0.0).value
+    value[at.used[-1]] -= 1j * H * inputs.by_held
+    state = stepped(base, carried(value))
     driven = np.zeros((len(at.used), 2))
     driven[-1, 0] = 1.0
-    by_slide = built.linkage.rows(at.state, np.array([at.slide_mm])).by_slide[at.used, 0]
-    driven[:, 1] = -by_slide
+    driven[:, 1] = -built.linkage.rows(at.state, np.array([at.slide_mm])).by_slide[at.used, 0]
     plain = at.along(driven)
     travel, rack = (np.repeat(plain[:, k : k + 1], many, axis=1) for k in range(2))
-    twist = _with(travel, carried(row_motion(joints, moving(state, travel, still, 0.0)).rate))
-    by_rack = _with(rack, carried(row_motion(joints, moving(state, rack, still, 1.0)).rate))
-    curve = row_motion(joints, moving(base, travel, still, 0.0)).second.real
+    twist = _with(travel, carried(rows.motion(state, travel, still, 0.0).rate))
+    by_rack = _with(rack, carried(rows.motion(state, rack, still, 1.0).rate))
+    curve = rows.motion(base, travel, still, 0.0).second.real
     bend = np.repeat(-at.along(curve[at.used, :1]), many, axis=1)
-    bend = _with(bend, carried(row_motion(joints, moving(state, twist, bend, 0.0)).second))
+    bend = _with(bend, carried(rows.motion(state, twist, bend, 0.0).second))
     screw = np.full_like(by_rack, np.nan)
     if built.damper_mm is not None:
-        row = names.index(DAMPER)
+        row = rows.named(DAMPER)
         rates = [
-            row_motion((joints[row],), moving(state, t, still, speed)).rate[0]
+            row.motion(state, t, still, speed).rate[0]
             for t, speed in ((by_rack, 1.0), (twist, 0.0))
         ]
         screw = by_rack - rates[0] / rates[1] * twist
-    return _read(corner, kept, built, state, slide, (twist, by_rack, screw, bend))
+    return _read(corner, kept, built, state, rows.slide_mm, (twist, by_rack, screw, bend))
 
 
-def along_rack(at: Factored) -> Perturbed:
-    """The pose with its derivative by the rack, wheel height kept, in the imaginary part (K = 1).
+@dataclass(frozen=True, eq=False)
+class JointRows:
+    """The rows of a linkage whose joints, points and rack change, `many` ways at once."""
 
-    Of its velocities nothing is said: the twists are NaN.
-    """
-    built = at.built
-    right = -built.linkage.rows(at.state, np.array([at.slide_mm])).by_slide[at.used]
-    state = _stepped(at.state, at.along(right))
-    blank = np.full((built.linkage.unknown_count, 1), np.nan)
-    corner = _moved(built.corner, (Coordinate(WHEEL_CENTRE, 0),), (0.0,))
-    slide = np.array([at.slide_mm + 1j * H])
-    return _read(corner, built.corner, built, state, slide, (blank, blank, blank, blank))
+    linkage: Linkage
+    joints: tuple[Rod | Height | Square, ...]
+    origins: tuple[Array, ...]
+    slide_mm: Array
+
+    @classmethod
+    def of(cls, at: Factored, kept: Corner, held: Sequence[Joint], inputs: Inputs) -> JointRows:
+        """held, kept: as `carried_along` has them."""
+        linkage = at.built.linkage
+        locks = [j for j in linkage.joints if isinstance(j, Square)]
+        joints = in_row_order((*held, *locks))
+        assert [j.name for j in joints] == linkage.row_names
+        origins = tuple(origin_of(kept, part) for part in at.built.parts)
+        return cls(linkage, joints, origins, at.slide_mm + 1j * H * inputs.by_rack)
+
+    def named(self, name: str) -> JointRows:
+        """Only the rows of one joint."""
+        return replace(self, joints=tuple(j for j in self.joints if j.name == name))
+
+    def motion(self, state: State, twist: Array, bend: Array, slide_rate: float) -> RowMotion:
+        """Every row's value, rate and second rate, (m, many) each."""
+        axis = self.linkage.slide_axis
+        moving = Moving(self.origins, state, twist, bend, self.slide_mm, slide_rate, axis)
+        return row_motion(self.joints, moving)
 
 
 def with_members(posed: Perturbed, kept: Corner) -> Perturbed:
@@ -248,7 +287,7 @@ def _move(turn: Array, pivot: Array, to: Array) -> Array:
     return out
 
 
-def _moved(corner: Corner, coordinates: Sequence[Coordinate], weights: Sequence[float]) -> Corner:
+def moved_points(corner: Corner, coordinates: Sequence[Coordinate], weights: Sequence[float]) -> Corner:
     """The corner with points (K, 3): each coordinate with an imaginary step in its own row."""
     many = len(coordinates)
     points: dict[str, Any] = {
@@ -259,9 +298,9 @@ def _moved(corner: Corner, coordinates: Sequence[Coordinate], weights: Sequence[
     return replace(corner, points=points)
 
 
-def _stepped(state: State, shift: Array) -> State:
+def stepped(state: State, shift: Array) -> State:
     """The state with the derivative of its parts' poses, (6P, K), in its imaginary part."""
-    vw = shift.reshape(-1, 6, shift.shape[-1])
+    vw = shift.reshape(len(state.origin), 6, shift.shape[-1])
     turn, w = state.turn, vw[:, 3:]
     spun = np.stack([_spin(w[k], turn[k]) for k in range(len(turn))])
     return State(turn + 1j * H * spun, state.origin + 1j * H * vw[:, :3])
@@ -311,5 +350,6 @@ def _read(
         rack_twist=by_part[1][KNUCKLE],
         screw_twist=by_part[2][KNUCKLE],
         travel_twists=by_part[0],
+        rack_twists=by_part[1],
         bends=by_part[3],
     )

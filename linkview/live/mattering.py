@@ -58,14 +58,14 @@ def _readings(table: Sensitivity) -> list[Json]:
 def _stop(table: Sensitivity, stop: StopSlopes) -> Json:
     order = np.argsort(-np.abs(stop.slopes), kind="stable").tolist()
     ranked = [(table.coordinates[k].words, float(stop.slopes[k])) for k in order]
-    limit = stop.limit
-    words = f"rack where {limit.name} meets {limit.allowed:g} {limit.unit}"
+    at = stop.rack_mm if stop.met_along == "rack" else stop.travel_mm
+    words = f"{stop.met_along} where {stop.words}"
     row: Json = {
-        "name": f"{_moved(table)} {words} {stop.rack_mm > 0}",
+        "name": f"{_moved(table)} {words} {at > 0}",
         "label": words,
         "unit": "mm",
     }
-    row |= {"moved": _moved(table), "of": limit.side.value, "value": round(stop.rack_mm, 3)}
+    row |= {"moved": _moved(table), "of": stop.side.value, "value": round(at, 3)}
     return {**row, "decimals": 1, "by": _told(ranked)}
 
 
