@@ -19,13 +19,10 @@ from linkview.alignment.sensitivity import corner_sensitivity, sensitivities
 from linkview.errors import LinkageLocked, UnknownName
 from linkview.geometry import apply_direction, frozen
 from linkview.kinematics.corner import linkage_of
-from linkview.kinematics.kept import corner_with
 from linkview.kinematics.part_poses import part_poses
 from linkview.kinematics.sensitivity import Coordinate, Sizes, coordinates_of
 from linkview.kinematics.solve import Target, newton
 from linkview.kinematics.sweep import pose_at, sweep_axle, sweep_corner
-from linkview.limits.joints import joint_limits
-from linkview.limits.sensitivity import stop_slopes
 from linkview.model.parts import Corner, Hold
 
 STEP_MM = 1e-3
@@ -198,5 +195,3 @@ def test_gauge_caster_against_finite_differences():
             return np.array([align_corner(sweep, assumed_for(axle, car)).gauge_caster_deg[0, 0]])
 
         assert slopes[k] == pytest.approx(five_points(read)[0], rel=1e-6, abs=1e-8), c.words
-
-

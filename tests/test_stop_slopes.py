@@ -12,21 +12,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from shipped import MODELS, car_of
-from test_sensitivity import five_points, moved
+from test_sensitivity import STEP_MM, five_points, moved
 
-from linkview.alignment.posed import at_ride_height
-from linkview.errors import CannotAssemble
 from linkview.geometry import Array
 from linkview.kinematics.assemble import build_car, rebuilder
 from linkview.kinematics.kept import corner_with
 from linkview.kinematics.sensitivity import Coordinate, Sizes, coordinates_of
 from linkview.kinematics.sweep import pose_at
 from linkview.limits import crossings
-from linkview.limits.joints import clocked_rod_limits, joint_limits
+from linkview.limits.joints import joint_limits
 from linkview.limits.report import REACH
 from linkview.limits.sensitivity import StopSlopes, stop_slopes, travel_stop_slopes
-from linkview.limits.stops import first_stop
-from linkview.model.parts import Corner, Hold, JointKind, Rack, Side
+from linkview.model.parts import Corner, Hold, JointKind, Side
 from linkview.model.read import read_file
 
 AGREE = 1e-6  # of the largest slope of that stop
@@ -44,10 +41,6 @@ def places(found: tuple[StopSlopes, ...]) -> Met:
     return {(s.words, at[s.met_along](s) > 0.0): at[s.met_along](s) for s in found}
 
 
-def differenced(met: Callable[[float], Met], key: tuple[str, bool]) -> float:
-    return float(five_points(lambda by: np.array([met(by).get(key, np.nan)]))[0])
-
-
 def check(
     found: tuple[StopSlopes, ...],
     coordinates: tuple[Coordinate, ...],
@@ -56,14 +49,10 @@ def check(
 ) -> None:
     """Each stop's slope by some coordinates against where it is met again."""
     for k in some.tolist():
-        ends: dict[float, Met] = {}
-
-        def met(by: float, k=k, ends=ends) -> Met:
-            return ends.setdefault(by, again(coordinates[k], by))
-
+        ends = {by: again(coordinates[k], by) for by in (STEP_MM * s for s in (1, -1, 2, -2))}
         for s in found:
             key = s.words, (s.rack_mm or s.travel_mm) > 0.0
-            off = differenced(met, key) - s.slopes[k]
+            off = five_points(lambda by, key=key, ends=ends: ends[by][key]) - s.slopes[k]
             assert abs(off) < AGREE * np.abs(s.slopes).max(), (key, coordinates[k].words)
 
 
@@ -117,7 +106,7 @@ def test_racks_where_joints_are_at_their_limit(sizes):
     assert len(names) >= 5
     if sizes is Sizes.KEPT:  # a corner put together anew counts its ball stud straight there
         found = tuple(s for s in found if "ball stud" not in s.name)
-    check(found, coordinates, again, np.random.default_rng(5).permutation(len(coordinates))[:3])
+    check(found, coordinates, again, np.random.default_rng(5).permutation(len(coordinates))[:2])
 
 
 def test_travels_where_limits_are_met():
@@ -145,7 +134,7 @@ def test_travels_where_limits_are_met():
     def again(c: Coordinate, by: float) -> Met:
         return places(travel_stop_slopes(short(build(c, by)), axle, car, (), Sizes.FOLLOW))
 
-    some = np.random.default_rng(2).permutation(len(coordinates))[:4]
+    some = np.random.default_rng(2).permutation(len(coordinates))[:2]
     check(found, coordinates, again, some)
 
 
@@ -171,7 +160,7 @@ def test_rack_where_the_tie_rod_goes_over_centre(sizes):
             other = corner_with(corner, {c.point: other.points[c.point]})
         return places(edges(other))
 
-    check(found, coordinates, again, np.random.default_rng(1).permutation(len(coordinates))[:3])
+    check(found, coordinates, again, np.random.default_rng(1).permutation(len(coordinates))[:2])
 
 
 @pytest.mark.parametrize("name", ["five_link", "push_rod"])
@@ -182,7 +171,7 @@ def test_travels_where_the_linkage_reaches_no_further(name):
     far = replace(axle.left.travel, droop_mm=-230.0, bump_mm=360.0)
 
     def edges(one: Corner, coordinates: tuple[Coordinate, ...] = ()) -> tuple[StopSlopes, ...]:
-        long = replace(one, travel=far)
+        long = replace(one, travel=far, joints=(), damper=None)
         found = travel_stop_slopes(long, axle, car, coordinates, Sizes.FOLLOW)
         return tuple(s for s in found if s.name == REACH)
 
@@ -194,4 +183,4 @@ def test_travels_where_the_linkage_reaches_no_further(name):
     def again(c: Coordinate, by: float) -> Met:
         return places(edges(moved(axle.left, c, by)))
 
-    check(found, coordinates, again, np.random.default_rng(4).permutation(len(coordinates))[:3])
+    check(found, coordinates, again, np.random.default_rng(4).permutation(len(coordinates))[:2])

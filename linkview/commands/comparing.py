@@ -67,7 +67,7 @@ def _sensitivity(args: argparse.Namespace) -> int:
     from linkview.export.sensitivity import ranked_lines, stop_lines, write_sensitivity
     from linkview.kinematics.assemble import build_car
     from linkview.kinematics.sensitivity import Sizes
-    from linkview.limits.sensitivity import stop_slopes
+    from linkview.limits.sensitivity import stop_slopes, travel_stop_slopes
     from linkview.model.parts import Side
     from linkview.model.read import read_file
 
@@ -83,7 +83,8 @@ def _sensitivity(args: argparse.Namespace) -> int:
             corner = axle.right if table.side is Side.RIGHT else axle.left
             moved = table.coordinates
             met = stop_slopes(corner, axle, car, args.travel, moved, sizes)
-            stops.append((table, met))
+            along = travel_stop_slopes(corner, axle, car, moved, sizes)
+            stops.append((table, (*met, *along)))
         tables += here
     with results_folder(folder_for(args, file)) as folder:
         write_sensitivity(folder / "sensitivity.csv", tables, stops)

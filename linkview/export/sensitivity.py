@@ -57,7 +57,7 @@ def ranked_lines(table: Sensitivity) -> Iterator[str]:
 
 
 def stop_lines(stops: Sequence[StopSlopes], coordinates: Sequence[Coordinate]) -> Iterator[str]:
-    """For the screen: for each limit the coordinates of which 1 mm moves its rack or travel most."""
+    """For the screen: for each limit the coordinates of which 1 mm moves it most."""
     for s in stops:
         order = np.argsort(-np.abs(s.slopes), kind="stable")[:SHOWN]
         most = np.abs(s.slopes[order[0]])

@@ -103,9 +103,7 @@ def dead_point_on_travel(
     return _nearest(Nearby(sweep), beside, travel_mm, ALONG_TRAVEL)
 
 
-def _nearest(
-    near: Nearby, beside: tuple[int, int], to_mm: float, along: Along
-) -> DeadPoint | None:
+def _nearest(near: Nearby, beside: tuple[int, int], to_mm: float, along: Along) -> DeadPoint | None:
     """Of the dead points of the solved rows and of each watched swap, the nearest to an input."""
     problem = near.built.problem(Hold.WHEEL_HEIGHT)
     state, start = near.by_height(np.array([beside[0]]), np.array([beside[1]]))
@@ -152,9 +150,7 @@ def _settled(
         if np.abs(step).max() < CLOSE_ENOUGH:
             alone = replace(problem, driven=row, used=rows, watched=())
             block = blocks_at(alone, state, at)[0]
-            return DeadPoint(
-                built.corner, _input(at, along), block, here, (u, v), rows, matrix
-            )
+            return DeadPoint(built.corner, _input(at, along), block, here, (u, v), rows, matrix)
         state, at = state.stepped(step[:-1, None]), _moved(at, along, float(step[-1]))
     return None
 

@@ -229,7 +229,7 @@ class JointRows:
         joints = in_row_order((*held, *locks))
         assert [j.name for j in joints] == linkage.row_names
         origins = tuple(origin_of(kept, part) for part in at.built.parts)
-        return cls(linkage, joints, origins, at.slide_mm + 1j * H * inputs.by_rack)
+        return cls(linkage, joints, origins, numbers(at.slide_mm + 1j * H * inputs.by_rack))
 
     def named(self, name: str) -> JointRows:
         """Only the rows of one joint."""
@@ -287,7 +287,9 @@ def _move(turn: Array, pivot: Array, to: Array) -> Array:
     return out
 
 
-def moved_points(corner: Corner, coordinates: Sequence[Coordinate], weights: Sequence[float]) -> Corner:
+def moved_points(
+    corner: Corner, coordinates: Sequence[Coordinate], weights: Sequence[float]
+) -> Corner:
     """The corner with points (K, 3): each coordinate with an imaginary step in its own row."""
     many = len(coordinates)
     points: dict[str, Any] = {

@@ -1,7 +1,7 @@
 """How far joints are swung: bare functions on arrays, radians.
 
-Directions (..., 3) of any length, as they stand at each pose; complex ones too. A rod, a bolt or a shaft is a line: its two directions mean the same, so every angle is in
-[0, 90] deg.
+Directions (..., 3) of any length, as they stand at each pose; complex ones too. A rod, a bolt or a
+shaft is a line: its two directions mean the same, so every angle is in [0, 90] deg.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from linkview.geometry import Array, arctan2, dot, length, magnitude, unit
+from linkview.geometry import Array, arctan2, dot, length, magnitude, numbers, unit
 
 TINY = 1e-30  # the step of complex numbers, see geometry.py
 
@@ -68,17 +68,18 @@ def _at_best(
     """The worse end's use at the best spin; complex with its derivative.
 
     Where both ends are used alike the spin moves with them, so that they stay alike: with slopes
-    a, b of the two by the spin and c, d by all else, b < 0 < a, both go on by (c b - d a) / (b - a).
+    a, b of the two by the spin and c, d by all else, both go on by (d a - c b) / (a - b).
     """
     first, second = _use(least, at, apart, allowed_rad)
     worse = np.where(first.real > second.real, first, second)
     if worse.dtype.kind != "c":
         return worse
-    by_spin = [x.imag / TINY for x in _use([x.real for x in least], at + 1j * TINY, apart.real, allowed_rad)]
+    spun = numbers(at + 1j * TINY)
+    by_spin = [x.imag / TINY for x in _use([x.real for x in least], spun, apart.real, allowed_rad)]
     steep = by_spin[0] - by_spin[1]
     alike = (np.abs(first.real - second.real) < 1e-9) & (steep != 0.0)
-    both = first.imag * by_spin[1] - second.imag * by_spin[0]
-    together = -both / np.where(steep != 0.0, steep, 1.0)
+    both = second.imag * by_spin[0] - first.imag * by_spin[1]
+    together = both / np.where(steep != 0.0, steep, 1.0)
     return np.asarray(worse.real + 1j * np.where(alike, together, worse.imag))
 
 

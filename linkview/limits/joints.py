@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from linkview.errors import UnknownName, near_miss
 from linkview.alignment.posed import Travelling, at_ride_height
+from linkview.errors import UnknownName, near_miss
 from linkview.geometry import Array, apply_direction, unit
 from linkview.kinematics.cell_motion import Motion
 from linkview.kinematics.nearby import Posed

@@ -9,11 +9,11 @@ import numpy as np
 
 from linkview.alignment.assumed import assumed_for
 from linkview.alignment.posed import (
+    Travelling,
     at_ride_height,
     damper_length_mm,
     has_damper,
     ride_moment_arm_mm,
-    Travelling,
     spring_length_mm,
     toggle_deg,
 )

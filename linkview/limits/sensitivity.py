@@ -99,17 +99,13 @@ def stop_slopes(
             by_inputs, by_points = moved.by_inputs_and_points(limit, (rack, travel_mm))
             slopes = frozen(-by_points / by_inputs[0])
             words = f"{limit.name} meets {limit.allowed:g} {limit.unit}"
-            out.append(
-                StopSlopes(corner.side, limit.name, words, "rack", rack, travel_mm, slopes)
-            )
+            out.append(StopSlopes(corner.side, limit.name, words, "rack", rack, travel_mm, slopes))
     for edge in sweep.edges:
         dead = dead_point_on_rack(sweep, edge)
         if dead is not None:
             slopes = frozen(dead.slopes(coordinates, sizes))
             out.append(
-                StopSlopes(
-                    corner.side, REACH, dead.words, "rack", dead.met_mm, travel_mm, slopes
-                )
+                StopSlopes(corner.side, REACH, dead.words, "rack", dead.met_mm, travel_mm, slopes)
             )
     return tuple(sorted(out, key=lambda s: abs(s.rack_mm)))
 
@@ -142,9 +138,7 @@ def travel_stop_slopes(
             if dead is not None:
                 slopes = frozen(dead.slopes(coordinates, sizes))
                 out.append(
-                    StopSlopes(
-                        corner.side, REACH, dead.words, "travel", 0.0, dead.met_mm, slopes
-                    )
+                    StopSlopes(corner.side, REACH, dead.words, "travel", 0.0, dead.met_mm, slopes)
                 )
     return tuple(sorted(out, key=lambda s: abs(s.travel_mm)))
 

@@ -10,7 +10,7 @@ from linkview.alignment.quantities import QUANTITIES
 from linkview.alignment.sensitivity import Sensitivity, sensitivities
 from linkview.export.sensitivity import RANKED
 from linkview.kinematics.sensitivity import Sizes
-from linkview.limits.sensitivity import StopSlopes, stop_slopes
+from linkview.limits.sensitivity import StopSlopes, stop_slopes, travel_stop_slopes
 from linkview.live.moving import Inputs
 from linkview.model.parts import Axle, Car, Side
 
@@ -28,7 +28,8 @@ def mattering_json(axle: Axle, car: Car, inputs: Inputs, sizes: Sizes) -> Json:
         corner = axle.right if table.side is Side.RIGHT else axle.left
         rows += _readings(table)
         met = stop_slopes(corner, axle, car, inputs.travel_mm, table.coordinates, sizes)
-        rows += [_stop(table, one) for one in met]
+        along = travel_stop_slopes(corner, axle, car, table.coordinates, sizes)
+        rows += [_stop(table, one) for one in (*met, *along)]
     return {
         "axle": axle.name,
         "sizes": sizes.name.lower(),

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from linkview.geometry import apply_direction, frozen, length, unit
+from linkview.geometry import apply_direction, frozen, unit
 from linkview.model.axletables import HoseTable, JointTable, WheelTable
 from linkview.model.bodytables import BodyTable
 from linkview.model.free_layout import layout_of
