@@ -97,13 +97,11 @@ def motion_ratio(posed: Travelling) -> Array:
     return np.asarray(-length_rate / height_rate)
 
 
-def ride_spring_length_mm(corner: Corner, spring: Spring, sprung_kg: float) -> float:
-    """As given in the file, or else the length at which the spring carries the corner."""
-    return float(spring_length_mm(at_ride_height(corner), spring, sprung_kg).ravel()[0])
-
-
 def spring_length_mm(ride: Travelling, spring: Spring, sprung_kg: float) -> Array:
-    """The same for any poses (...) at ride height, rack centred."""
+    """As given in the file, or else the length at which the spring carries the corner, (...).
+
+    ride: poses at ride height, rack centred.
+    """
     if spring.ride_length_mm is not None:
         return np.full(ride.spin_axis.shape[:-1], spring.ride_length_mm)
     return travel.ride_spring_length_mm(

@@ -13,7 +13,7 @@ from linkview.alignment.quantities import QUANTITIES, Of, Quantity
 from linkview.clearance.certified import Certainty, Certified
 from linkview.clearance.distance import GapState
 from linkview.clearance.gaps import SurveyedPair
-from linkview.errors import LinkviewError
+from linkview.errors import LinkviewError, NoRest
 from linkview.export.cautions import CAUTIONS as CAUTIONS
 from linkview.export.roll import roll_lines
 from linkview.limits.roll import roll_line, roll_stops
@@ -118,6 +118,9 @@ def jacking_lines(study: CarStudy) -> Iterator[str]:
             continue
         try:
             jacking = steering_jacking(study.car, name, [-rack.working_mm, rack.working_mm])
+        except NoRest as fault:
+            yield f"steering jacking: not found, {fault.why}"
+            continue
         except LinkviewError:
             continue  # only one axle, or no springs: there is nothing to say of loads
         for k, at in enumerate(jacking.rack_mm):

@@ -7,17 +7,26 @@ stays on that assembly; what is not reached is NaN.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from linkview.errors import CannotAssemble
 from linkview.geometry import Array, Flags, Index, Z
-from linkview.kinematics.closure import GROUND, SLIDE, Direction, Height, Linkage, Place, State
+from linkview.kinematics.closure import (
+    GROUND,
+    SLIDE,
+    Direction,
+    Height,
+    Joint,
+    Linkage,
+    Place,
+    State,
+)
 from linkview.kinematics.corner import (
     AXLE_LEVEL,
-    WHEEL_HEIGHT,
     CornerLinkage,
     linkage_of,
 )
@@ -191,18 +200,26 @@ def pose_list(
 
 
 def _beam_poses(corner: Corner, own_mm: Array, other_mm: Array) -> PoseList:
-    """A beam axle at n heights of its own wheel and the other: the other's is the slide input."""
+    """A beam axle at n heights of its own wheel and the other."""
+    built = beam_linkage(corner)
+    problem = built.problem(Hold.WHEEL_HEIGHT)
+    none, goal = np.zeros(len(own_mm)), Target(other_mm, own_mm)
+    stop = trace(problem, built.linkage.reference(len(own_mm)), Target(none, none), goal)
+    return pose_list(built, problem, stop.state, goal, stop.arrived)
+
+
+def beam_linkage(corner: Corner) -> CornerLinkage:
+    """A beam axle with two heights asked of it: the other wheel's is the slide input."""
     given = linkage_of(corner)
+    linkage = Linkage(list(given.linkage.origins), beam_joints(corner, given.linkage.joints), Z)
+    return replace(given, linkage=linkage)
+
+
+def beam_joints(corner: Corner, joints: Sequence[Joint]) -> list[Joint]:
+    """The joints with the other wheel's height held by the slide input."""
     other = corner.points[OTHER_WHEEL_CENTRE]
     both = Height(AXLE_LEVEL, Place(SLIDE, other), Place(0, other), Direction(GROUND, Z), 0.0)
-    joints = [both if j.name == AXLE_LEVEL else j for j in given.linkage.joints]
-    linkage = Linkage(list(given.linkage.origins), joints, Z)
-    built = CornerLinkage(corner, linkage, given.parts, given.damper_mm, given.sound, given.spins)
-    rows = np.array([*built.sound, linkage.row_names.index(WHEEL_HEIGHT)])
-    problem = Problem(linkage, int(rows[-1]), rows)
-    none, goal = np.zeros(len(own_mm)), Target(other_mm, own_mm)
-    stop = trace(problem, linkage.reference(len(own_mm)), Target(none, none), goal)
-    return pose_list(built, problem, stop.state, goal, stop.arrived)
+    return [both if j.name == AXLE_LEVEL else j for j in joints]
 
 
 def roll_twist(poses: PoseList) -> Array:

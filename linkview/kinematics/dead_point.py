@@ -18,7 +18,7 @@ import numpy as np
 
 from linkview.geometry import Array, Index
 from linkview.kinematics.closure import State
-from linkview.kinematics.corner import CornerLinkage, held_joints
+from linkview.kinematics.corner import CornerLinkage
 from linkview.kinematics.march import Edge
 from linkview.kinematics.nearby import Nearby
 from linkview.kinematics.reach import Block, blocks_at
@@ -74,7 +74,7 @@ class DeadPoint:
         points = moved_points(self.corner, coordinates, ())
         kept = points if sizes is Sizes.FOLLOW else self.corner
         many = len(coordinates)
-        joints = JointRows.of(self.at, kept, held_joints(points, kept), Inputs.still(many))
+        joints = JointRows.of(self.at, kept, self.at.joints(points, kept), Inputs.still(many))
         base = self.at.state.take(np.zeros(many, dtype=np.intp))
         u, v = self.singular
         twist = np.repeat(v[:, None], many, axis=1)
@@ -168,7 +168,7 @@ def _extended(at: Factored, rows: Index, singular: tuple[Array, Array], along: A
     many = len(v) + 1
     last, corner = np.eye(many)[-1], at.built.corner
     inputs = Inputs(along[0] * last, along[1] * last)
-    joints = JointRows.of(at, corner, held_joints(corner, corner), inputs)
+    joints = JointRows.of(at, corner, at.joints(corner, corner), inputs)
     moved = stepped(at.state.take(np.zeros(many, dtype=np.intp)), np.eye(len(v), many))
     twist = np.repeat(v[:, None], many, axis=1)
     found = joints.motion(moved, twist, np.zeros_like(twist), 0.0)

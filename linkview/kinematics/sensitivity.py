@@ -24,7 +24,7 @@ from linkview.geometry import (
     smallest_turn,
     unit,
 )
-from linkview.kinematics.axle import corner_poses
+from linkview.kinematics.axle import axle_poses, beam_joints, beam_linkage, corner_poses
 from linkview.kinematics.closure import Height, Joint, Linkage, Rod, Square, State
 from linkview.kinematics.corner import (
     DAMPER,
@@ -34,9 +34,10 @@ from linkview.kinematics.corner import (
     origin_of,
 )
 from linkview.kinematics.motion import Moving, RowMotion, in_row_order, row_motion
+from linkview.kinematics.nearby import PoseList
 from linkview.kinematics.standing import Standing
 from linkview.model.layout import KNUCKLE, OTHER_WHEEL_CENTRE, RACK, WHEEL, WHEEL_CENTRE
-from linkview.model.parts import Corner, Hold
+from linkview.model.parts import Axle, Corner, Hold
 
 # The step of the complex numbers: so small that its square is lost beside any length.
 H = 1e-30
@@ -105,6 +106,12 @@ class Factored:
     state: State
     slide_mm: float
     inverse: Array
+    beam: bool = False
+
+    def joints(self, corner: Corner, kept: Corner) -> list[Joint]:
+        """`held_joints`, or a beam axle's with both heights asked of it."""
+        joints = held_joints(corner, kept)
+        return beam_joints(corner, joints) if self.beam else joints
 
     def along(self, right: Array) -> Array:
         """J^-1 @ right, (6P, K)."""
@@ -113,18 +120,39 @@ class Factored:
 
 def factored(corner: Corner, rack_mm: float, travel_mm: float) -> Factored:
     """Solves one pose (wheel height as given) and factors its slopes. Raises LinkageLocked."""
-    built = linkage_of(corner)
     poses = corner_poses(corner, np.array([rack_mm]), np.array([travel_mm]))
     if not poses.solved[0]:
         raise LinkageLocked(
             f"{corner.axle} {corner.side.value}: rack {rack_mm:+.1f} mm, travel {travel_mm:+.1f} "
             "mm is beyond reach, so nothing can be said of its sensitivity"
         )
+    return _factored(linkage_of(corner), poses, rack_mm)
+
+
+def factored_on_axle(axle: Axle, rack_mm: float, travel_mm: Array) -> tuple[Factored, Factored]:
+    """Both sides at one pose of a whole axle, left and right; travel_mm (2,).
+
+    A beam axle's input besides its own wheel's height is the other's, in the place of the rack.
+    """
+    if not axle.left.layout.level:
+        left, right = (
+            factored(c, rack_mm, float(t)) for c, t in zip(axle.corners, travel_mm, strict=True)
+        )
+        return left, right
+    poses = axle_poses(axle, rack_mm, *travel_mm)
+    if not poses.solved[0]:
+        raise LinkageLocked(f"{axle.name} axle: beyond reach, so nothing can be said of it")
+    pair = zip(axle.corners, poses.corners, travel_mm[::-1], strict=True)
+    left, right = (replace(_factored(beam_linkage(c), p, float(t)), beam=True) for c, p, t in pair)
+    return left, right
+
+
+def _factored(built: CornerLinkage, poses: PoseList, slide_mm: float) -> Factored:
     state = built.state_of(poses.poses)
     problem = built.problem(Hold.WHEEL_HEIGHT)
-    rows = built.linkage.rows(state, np.array([rack_mm]))
+    rows = built.linkage.rows(state, np.array([slide_mm]))
     inverse = np.asarray(np.linalg.inv(rows.slope[problem.used, :, 0]), dtype=float)
-    return Factored(built, problem.used, state, rack_mm, inverse)
+    return Factored(built, problem.used, state, slide_mm, inverse)
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,7 +189,7 @@ def perturbed_with(
     """The same, each coordinate's change going together with one of the inputs."""
     corner = moved_points(at.built.corner, coordinates, weights)
     kept = corner if sizes is Sizes.FOLLOW else at.built.corner
-    return carried_along(at, corner, kept, held_joints(corner, kept), inputs)
+    return carried_along(at, corner, kept, at.joints(corner, kept), inputs)
 
 
 def along_inputs(at: Factored) -> Perturbed:
