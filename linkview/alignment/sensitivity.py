@@ -30,6 +30,7 @@ from linkview.kinematics.sensitivity import (
     coordinates_of,
     factored,
     perturbed,
+    shares,
 )
 from linkview.kinematics.sweep import sweep_corner
 from linkview.model.parts import Axle, Car, Corner, Hold, Side
@@ -124,12 +125,11 @@ def _table(
     coordinates = coordinates_of(first, sizes)
     both, rides = [], []
     for corner in axle.corners:
-        mine = coordinates if moved in (None, corner.side) else ()
-        both.append(_perturbed(corner, at, coordinates, mine, sizes, both=moved is None))
+        both.append(_perturbed(corner, at, coordinates, moved, sizes))
         rides.append(
             both[-1]
             if at == (0.0, 0.0)
-            else _perturbed(corner, (0.0, 0.0), coordinates, mine, sizes, both=moved is None)
+            else _perturbed(corner, (0.0, 0.0), coordinates, moved, sizes)
         )
     readings: dict[tuple[Side | None, str], Array] = {}
     for corner, here, ride in zip(axle.corners, both, rides, strict=True):
@@ -138,8 +138,7 @@ def _table(
             read = _corner_readings(here, ride, assumed)
             readings.update({(side, name): v for name, v in read.items()})
             if corner.rack is not None:
-                mine = coordinates if moved in (None, side) else ()
-                gauge = _gauge_caster(corner, at[1], coordinates, mine, sizes, both=moved is None)
+                gauge = _gauge_caster(corner, at[1], coordinates, moved, sizes)
                 if gauge is not None:
                     readings[side, "gauge_caster_deg"] = gauge
     read = _axle_readings(both, rides, car.wheelbase_mm)
@@ -159,33 +158,19 @@ def _perturbed(
     corner: Corner,
     at: tuple[float, float],
     coordinates: Sequence[Coordinate],
-    moved: Sequence[Coordinate],
+    moved: Side | None,
     sizes: Sizes,
-    *,
-    both: bool,
 ) -> Perturbed:
-    """The corner at a pose; both: the sides move alike, so on the right y counts the other way."""
-    found = factored(corner, *at)
-    shared = corner.layout.shared
-    if not moved:  # the other side's own points; those of the whole axle move here too
-        return perturbed(
-            found, coordinates, sizes, weights=[float(c.point in shared) for c in coordinates]
-        )
-    flips = both and corner.side is Side.RIGHT
-    weights = [
-        -1.0 if flips and c.axis == 1 and c.point not in shared else 1.0 for c in coordinates
-    ]
-    return perturbed(found, coordinates, sizes, weights=weights)
+    own, weights = shares(corner, coordinates, moved)
+    return perturbed(factored(corner, *at), own, sizes, weights=weights)
 
 
 def _gauge_caster(
     corner: Corner,
     travel_mm: float,
     coordinates: Sequence[Coordinate],
-    moved: Sequence[Coordinate],
+    moved: Side | None,
     sizes: Sizes,
-    *,
-    both: bool,
 ) -> Array | None:
     """Gauge caster (K,), wheel height kept; None where the wheel cannot be steered that far.
 
@@ -202,7 +187,7 @@ def _gauge_caster(
         if not found.size:
             return None
         at = float(found[0]), travel_mm
-        here = _perturbed(corner, at, coordinates, moved, sizes, both=both)
+        here = _perturbed(corner, at, coordinates, moved, sizes)
         n, turn = here.spin_axis, here.rack_twist[:, 3:].real
         steer = wheel.steer_rad(n)
         by_rack = wheel.camber_rate(n.real, turn, side) / wheel.steer_rate(n.real, turn)

@@ -37,7 +37,7 @@ from linkview.kinematics.motion import Moving, RowMotion, in_row_order, row_moti
 from linkview.kinematics.nearby import PoseList
 from linkview.kinematics.standing import Standing
 from linkview.model.layout import KNUCKLE, OTHER_WHEEL_CENTRE, RACK, WHEEL, WHEEL_CENTRE
-from linkview.model.parts import Axle, Corner, Hold
+from linkview.model.parts import Axle, Corner, Hold, Side
 
 # The step of the complex numbers: so small that its square is lost beside any length.
 H = 1e-30
@@ -91,6 +91,26 @@ def coordinates_of(corner: Corner, sizes: Sizes) -> tuple[Coordinate, ...]:
     given = [n for n in corner.points if n != OTHER_WHEEL_CENTRE]
     names = [n for n in given if sizes is Sizes.FOLLOW or owner(n) not in solved]
     return tuple(Coordinate(name, axis) for name in names for axis in range(3))
+
+
+def shares(
+    corner: Corner, coordinates: Sequence[Coordinate], moved: Side | None
+) -> tuple[list[Coordinate], list[float]]:
+    """What of an axle's coordinates moves in one corner: its own, and by how much per unit.
+
+    moved: the side whose points they are; None where both sides' move alike, as mirror images.
+    Points that belong to the axle as a whole move on both sides.
+    """
+    shared = corner.layout.shared
+    own, weights = [], []
+    for c in coordinates:
+        other = moved not in (None, corner.side) and c.point not in shared
+        if other and c.point == WHEEL_CENTRE and OTHER_WHEEL_CENTRE in corner.points:
+            c, other = Coordinate(OTHER_WHEEL_CENTRE, c.axis), False
+        flips = moved is None and corner.side is Side.RIGHT and c.axis == 1
+        own.append(c)
+        weights.append(0.0 if other else -1.0 if flips and c.point not in shared else 1.0)
+    return own, weights
 
 
 @dataclass(frozen=True, eq=False)
