@@ -13,7 +13,7 @@ from shipped import axle_of_model, car_of
 
 from linkview.alignment import wheel
 from linkview.alignment.assumed import assumed_for
-from linkview.alignment.axle import align
+from linkview.alignment.axle import align_poses
 from linkview.alignment.corner import align_corner
 from linkview.alignment.sensitivity import corner_sensitivity, sensitivities
 from linkview.errors import LinkageLocked, UnknownName
@@ -124,7 +124,9 @@ def test_axle_readings_move_with_both_sides():
         (table,) = sensitivities(axle, car, rack, 10.0, Sizes.FOLLOW)
         names = [n for side, n in table.slopes if side is None]
         assert "track_mm" in names
-        assert ("roll_centre_height_mm" if rack == 0.0 else "percent_ackermann") in names
+        straight = {"roll_centre_height_mm", "track_change_mm_per_mm"}
+        turned = {"inner_steer_deg", "ackermann_inner_deg", "percent_ackermann"}
+        assert (straight if rack == 0.0 else turned) < set(names)
         for k in (4, 7, 12, 20):
             c = table.coordinates[k]
 
@@ -132,7 +134,7 @@ def test_axle_readings_move_with_both_sides():
                 left = moved(axle.left, c, by)
                 right = moved(axle.right, c, -by if c.axis == 1 else by)
                 other = replace(axle, left=left, right=right)
-                got = align(sweep_axle(other, np.array([rack]), np.array([10.0])), car)
+                got = align_poses(sweep_axle(other, np.array([rack]), np.array([10.0])), car)
                 return np.array([getattr(got, n)[0, 0] for n in names])
 
             want = five_points(read)
@@ -158,26 +160,34 @@ def test_beyond_reach_is_an_error_that_says_where(front):
         corner_sensitivity(front, assumed, 400.0, 0.0, [Coordinate("strut_top", 0)], Sizes.FOLLOW)
 
 
-def test_points_of_a_whole_axle_move_both_sides():
-    """A beam axle's link: the track and the other wheel follow; per side moved, its own points."""
+@pytest.mark.parametrize(
+    "c", [Coordinate("lateral_rod_inner", 1), Coordinate("wheel_centre", 2)], ids=lambda c: c.point
+)
+def test_points_of_a_whole_axle_move_both_sides(c):
+    """A beam axle's link: track, roll centre and the other wheel follow; per side, its own points.
+
+    The other side's corner has this side's wheel centre too.
+    """
     car = car_of("three_link_axle")
     axle = car.axles["rear"]
     assert not axle.symmetric
     tables = sensitivities(axle, car, 0.0, 12.0, Sizes.FOLLOW)
     assert [t.side for t in tables] == [axle.left.side, axle.right.side]
-    c = Coordinate("lateral_rod_inner", 1)
     k = tables[0].coordinates.index(c)
+    there = c if c.point != "wheel_centre" else replace(c, point="other_wheel_centre")
+    names = [name for side, name in tables[0].slopes if side is None]
+    assert {"roll_centre_height_mm", "roll_centre_y_mm", "track_change_mm_per_mm"} < set(names)
 
-    def track(by: float) -> np.ndarray:
-        other = replace(axle, left=moved(axle.left, c, by), right=moved(axle.right, c, by))
-        got = align(sweep_axle(other, np.zeros(1), np.array([12.0])), car)
-        return np.array([got.track_mm[0, 0], got.left.contact_centre_mm[0, 0, 1]])
+    def read(by: float) -> np.ndarray:
+        other = replace(axle, left=moved(axle.left, c, by), right=moved(axle.right, there, by))
+        got = align_poses(sweep_axle(other, np.zeros(1), np.array([12.0])), car)
+        whole = [getattr(got, name)[0, 0] for name in names]
+        return np.array([*whole, got.left.contact_centre_mm[0, 0, 1]])
 
-    want = five_points(track)
-    got = tables[0].slopes[None, "track_mm"][k]
-    assert got == pytest.approx(want[0], abs=1e-7)
-    contact = tables[0].slopes[axle.left.side, "contact_centre_mm"][k, 1]
-    assert contact == pytest.approx(want[1], abs=1e-7)
+    want = five_points(read)
+    got = [tables[0].slopes[None, name][k] for name in names]
+    got.append(tables[0].slopes[axle.left.side, "contact_centre_mm"][k, 1])
+    assert got == pytest.approx(want, rel=1e-6, abs=1e-7)
 
 
 def test_gauge_caster_against_finite_differences():

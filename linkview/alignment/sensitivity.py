@@ -15,6 +15,7 @@ from linkview.alignment.on_road import in_the_body
 from linkview.alignment.posed import contact, has_damper, steering_axis
 from linkview.alignment.quantities import QUANTITIES, Of, Quantity
 from linkview.alignment.readings import (
+    contact_centre_rate,
     contact_point_rate,
     read_corner,
     ride_from,
@@ -22,6 +23,7 @@ from linkview.alignment.readings import (
 )
 from linkview.errors import UnknownName, near_miss
 from linkview.geometry import Array, frozen
+from linkview.kinematics.axle import roll_twist
 from linkview.kinematics.sensitivity import (
     Coordinate,
     H,
@@ -29,6 +31,7 @@ from linkview.kinematics.sensitivity import (
     Sizes,
     coordinates_of,
     factored,
+    factored_on_axle,
     perturbed,
     shares,
 )
@@ -36,6 +39,7 @@ from linkview.kinematics.sweep import sweep_corner
 from linkview.model.parts import Axle, Car, Corner, Hold, Side
 from linkview.units import to_deg
 
+ACKERMANN = ("inner_steer_deg", "outer_steer_deg", "ackermann_inner_deg", "percent_ackermann")
 GAUGE_COLUMNS = 21  # racks from stop to stop between which 20 deg of steer is looked for
 
 
@@ -142,6 +146,8 @@ def _table(
                 if gauge is not None:
                     readings[side, "gauge_caster_deg"] = gauge
     read = _axle_readings(both, rides, car.wheelbase_mm)
+    if axle.left.layout.level:
+        read |= _beam_roll_centre(axle, at[1], coordinates, moved, sizes)
     readings.update({(None, name): v for name, v in read.items()})
     return Sensitivity(
         axle,
@@ -199,9 +205,12 @@ def _axle_readings(
     both: Sequence[Perturbed], rides: Sequence[Perturbed], wheelbase_mm: float
 ) -> dict[str, Array]:
     left, right = both
-    out = {}
     ground = contact(left), contact(right)
-    out["track_mm"] = ground[0][..., 1] - ground[1][..., 1]
+    wander = [contact_centre_rate(c, c.travel_twist)[..., 1] for c in both]
+    out = {
+        "track_mm": ground[0][..., 1] - ground[1][..., 1],
+        "track_change_mm_per_mm": wander[0] - wander[1],
+    }
     if left.corner.layout.level:
         return out
     rates = [contact_point_rate(c, c.travel_twist) for c in both]
@@ -214,10 +223,27 @@ def _axle_readings(
         axes = [steering_axis(c) for c in rides]
         feet = [contact(c)[..., 2] for c in rides]
         apart = steering.foot_distance_mm(axes[0], axes[1], feet[0], feet[1])
-        percent = ackermann(left.spin_axis, right.spin_axis, apart / wheelbase_mm)[3]
-        if np.isfinite(percent).all():
-            out["percent_ackermann"] = percent
+        found = ackermann(left.spin_axis, right.spin_axis, apart / wheelbase_mm)
+        named = zip(ACKERMANN, found, strict=True)
+        out |= {name: values for name, values in named if np.isfinite(values).all()}
     return out
+
+
+def _beam_roll_centre(
+    axle: Axle,
+    travel_mm: float,
+    coordinates: Sequence[Coordinate],
+    moved: Side | None,
+    sizes: Sizes,
+) -> dict[str, Array]:
+    """A beam axle's, where it stands still in roll, both wheels at this travel."""
+    here = []
+    for at in factored_on_axle(axle, 0.0, np.full(2, travel_mm)):
+        own, weights = shares(at.built.corner, coordinates, moved)
+        here.append(perturbed(at, own, sizes, weights=weights))
+    y, z = travel.front_view_centre(here[0].wheel_centre, roll_twist(here[0]))
+    ground = 0.5 * (contact(here[0]) + contact(here[1]))[..., 2]
+    return {"roll_centre_y_mm": y, "roll_centre_height_mm": z - ground}
 
 
 def quantity(name: str) -> Quantity:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -222,11 +223,22 @@ def beam_joints(corner: Corner, joints: Sequence[Joint]) -> list[Joint]:
     return [both if j.name == AXLE_LEVEL else j for j in joints]
 
 
-def roll_twist(poses: PoseList) -> Array:
+class Rolling(Protocol):
+    """Poses of a beam axle with the twists by its own wheel's height and by the other's."""
+
+    @property
+    def corner(self) -> Corner: ...
+    @property
+    def travel_twist(self) -> Array: ...
+    @property
+    def rack_twist(self) -> Array: ...
+
+
+def roll_twist(poses: Rolling) -> Array:
     """A beam axle's twist (n, 6) per radian of roll of the body to its right, mean height kept.
 
     travel_twist lifts this wheel, rack_twist (the slide input) the other.
     """
-    corner = poses.corner
-    own, other = (corner.points[p][1] for p in (WHEEL_CENTRE, OTHER_WHEEL_CENTRE))
+    points = poses.corner.points
+    own, other = (points[p][..., 1, None] for p in (WHEEL_CENTRE, OTHER_WHEEL_CENTRE))
     return np.asarray(-own * poses.travel_twist - other * poses.rack_twist)
