@@ -31,15 +31,13 @@ from linkview.alignment.weighed import (
 )
 from linkview.errors import LinkviewError, NoRest
 from linkview.geometry import Array, frozen
+from linkview.kinematics.factored import Factored, factored, factored_on_axle
 from linkview.kinematics.sensitivity import (
     Coordinate,
-    Factored,
     H,
     Inputs,
     Perturbed,
     Sizes,
-    factored,
-    factored_on_axle,
     perturbed_with,
     shares,
 )

@@ -24,14 +24,13 @@ from linkview.alignment.readings import (
 from linkview.errors import UnknownName, near_miss
 from linkview.geometry import Array, frozen
 from linkview.kinematics.axle import roll_twist
+from linkview.kinematics.factored import factored, factored_on_axle
 from linkview.kinematics.sensitivity import (
     Coordinate,
     H,
     Perturbed,
     Sizes,
     coordinates_of,
-    factored,
-    factored_on_axle,
     perturbed,
     shares,
 )

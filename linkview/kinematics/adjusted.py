@@ -25,13 +25,12 @@ from linkview.kinematics.corner import (
     linkage_of,
     origin_of,
 )
+from linkview.kinematics.factored import Factored, factored
 from linkview.kinematics.sensitivity import (
-    Factored,
     H,
     Inputs,
     Perturbed,
     carried_along,
-    factored,
 )
 from linkview.kinematics.solve import Target, newton
 from linkview.model.layout import KNUCKLE

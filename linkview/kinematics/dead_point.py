@@ -19,12 +19,12 @@ import numpy as np
 from linkview.geometry import Array, Index
 from linkview.kinematics.closure import State
 from linkview.kinematics.corner import CornerLinkage
+from linkview.kinematics.factored import Factored
 from linkview.kinematics.march import Edge
 from linkview.kinematics.nearby import Nearby
 from linkview.kinematics.reach import Block, blocks_at
 from linkview.kinematics.sensitivity import (
     Coordinate,
-    Factored,
     H,
     Inputs,
     JointRows,

@@ -8,36 +8,29 @@ right-hand sides come from the rows' own motion with complex points (see geometr
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Any
 
 import numpy as np
 
-from linkview.errors import LinkageLocked
 from linkview.geometry import (
     Array,
     Flags,
-    Index,
     numbers,
-    smallest_turn,
-    unit,
 )
-from linkview.kinematics.axle import axle_poses, beam_joints, beam_linkage, corner_poses
 from linkview.kinematics.closure import Height, Joint, Linkage, Rod, Square, State
 from linkview.kinematics.corner import (
     DAMPER,
     CornerLinkage,
-    held_joints,
-    linkage_of,
     origin_of,
 )
+from linkview.kinematics.factored import Factored
 from linkview.kinematics.motion import Moving, RowMotion, in_row_order, row_motion
-from linkview.kinematics.nearby import PoseList
 from linkview.kinematics.standing import Standing
 from linkview.model.layout import KNUCKLE, OTHER_WHEEL_CENTRE, RACK, WHEEL, WHEEL_CENTRE
-from linkview.model.parts import Axle, Corner, Hold, Side
+from linkview.model.parts import Corner, Side
 
 # The step of the complex numbers: so small that its square is lost beside any length.
 H = 1e-30
@@ -111,68 +104,6 @@ def shares(
         own.append(c)
         weights.append(0.0 if other else -1.0 if flips and c.point not in shared else 1.0)
     return own, weights
-
-
-@dataclass(frozen=True, eq=False)
-class Factored:
-    """A corner at one pose with its rows' slopes inverted, once; n = 1 in `state`.
-
-    inverse: J^-1 (6P, 6P). The slopes of a sound linkage are well conditioned, and a product is
-    done at once where scipy's lu_solve took 12 ms to share six rows among threads.
-    """
-
-    built: CornerLinkage
-    used: Index
-    state: State
-    slide_mm: float
-    inverse: Array
-    beam: bool = False
-
-    def joints(self, corner: Corner, kept: Corner) -> list[Joint]:
-        """`held_joints`, or a beam axle's with both heights asked of it."""
-        joints = held_joints(corner, kept)
-        return beam_joints(corner, joints) if self.beam else joints
-
-    def along(self, right: Array) -> Array:
-        """J^-1 @ right, (6P, K)."""
-        return np.asarray(self.inverse @ right)
-
-
-def factored(corner: Corner, rack_mm: float, travel_mm: float) -> Factored:
-    """Solves one pose (wheel height as given) and factors its slopes. Raises LinkageLocked."""
-    poses = corner_poses(corner, np.array([rack_mm]), np.array([travel_mm]))
-    if not poses.solved[0]:
-        raise LinkageLocked(
-            f"{corner.axle} {corner.side.value}: rack {rack_mm:+.1f} mm, travel {travel_mm:+.1f} "
-            "mm is beyond reach, so nothing can be said of its sensitivity"
-        )
-    return _factored(linkage_of(corner), poses, rack_mm)
-
-
-def factored_on_axle(axle: Axle, rack_mm: float, travel_mm: Array) -> tuple[Factored, Factored]:
-    """Both sides at one pose of a whole axle, left and right; travel_mm (2,).
-
-    A beam axle's input besides its own wheel's height is the other's, in the place of the rack.
-    """
-    if not axle.left.layout.level:
-        left, right = (
-            factored(c, rack_mm, float(t)) for c, t in zip(axle.corners, travel_mm, strict=True)
-        )
-        return left, right
-    poses = axle_poses(axle, rack_mm, *travel_mm)
-    if not poses.solved[0]:
-        raise LinkageLocked(f"{axle.name} axle: beyond reach, so nothing can be said of it")
-    pair = zip(axle.corners, poses.corners, travel_mm[::-1], strict=True)
-    left, right = (replace(_factored(beam_linkage(c), p, float(t)), beam=True) for c, p, t in pair)
-    return left, right
-
-
-def _factored(built: CornerLinkage, poses: PoseList, slide_mm: float) -> Factored:
-    state = built.state_of(poses.poses)
-    problem = built.problem(Hold.WHEEL_HEIGHT)
-    rows = built.linkage.rows(state, np.array([slide_mm]))
-    inverse = np.asarray(np.linalg.inv(rows.slope[problem.used, :, 0]), dtype=float)
-    return Factored(built, problem.used, state, slide_mm, inverse)
 
 
 @dataclass(frozen=True, eq=False)
@@ -290,44 +221,7 @@ class JointRows:
         return row_motion(self.joints, moving)
 
 
-def with_members(posed: Perturbed, kept: Corner) -> Perturbed:
-    """The same with arms, rods and struts, whose poses follow from their ends (see `part_poses`).
-
-    kept: whose sizes they have; their points there are where they stood at the reference.
-    """
-    layout, poses = posed.corner.layout, dict(posed.poses)
-    many = len(posed.rack_mm)
-
-    def was(name: str) -> Array:
-        return np.broadcast_to(numbers(kept.points[name]), (many, 3))
-
-    for name, rod in {**layout.rods, **layout.spans}.items():
-        if rod.inner in posed.corner.points and rod.outer in posed.corner.points:
-            poses[name] = _carried_by(was, posed, rod.inner, rod.outer)
-    for name, strut in layout.struts.items():
-        poses[name] = _carried_by(was, posed, strut.top, strut.lower)
-    for name, arm in layout.arms.items():
-        names = (*arm.pivots, arm.ball)
-        before, now = _frame(*(was(n) for n in names)), _frame(*(posed.point(n) for n in names))
-        turn = now @ np.swapaxes(before, -1, -2)
-        poses[name] = _move(turn, was(names[0]), posed.point(names[0]))
-    return replace(posed, poses=poses)
-
-
-def _carried_by(was: Callable[[str], Array], posed: Perturbed, at: str, to: str) -> Array:
-    """The move of a straight member that turns the shortest way and stays at one end."""
-    before, now = was(to) - was(at), posed.point(to) - posed.point(at)
-    return _move(smallest_turn(unit(before), unit(now)), was(at), posed.point(at))
-
-
-def _frame(a: Array, b: Array, c: Array) -> Array:
-    """Axes (K, 3, 3) fixed to three points (K, 3)."""
-    x = unit(b - a)
-    z = unit(np.cross(x, c - a))
-    return np.stack([x, np.cross(z, x), z], axis=-1)
-
-
-def _move(turn: Array, pivot: Array, to: Array) -> Array:
+def move_of(turn: Array, pivot: Array, to: Array) -> Array:
     """The rigid move (K, 4, 4) with this turn that takes pivot to `to`, complex."""
     out = np.zeros((len(turn), 4, 4), dtype=complex)
     out[:, :3, :3], out[:, 3, 3] = turn, 1.0
@@ -382,7 +276,7 @@ def _read(
     for k, part in enumerate(built.parts):
         turn = np.moveaxis(state.turn[k], -1, 0)
         about = np.broadcast_to(numbers(origin_of(kept, part)), (many, 3))
-        poses[part] = _move(turn, about, state.origin[k].T)
+        poses[part] = move_of(turn, about, state.origin[k].T)
     poses[WHEEL] = poses[KNUCKLE]
     if corner.rack is not None and corner.layout.on_rack:
         rack = np.repeat(np.eye(4)[None], many, axis=0).astype(slide.dtype)

@@ -14,14 +14,14 @@ import numpy as np
 
 from linkview.geometry import Array, frozen
 from linkview.kinematics.dead_point import dead_point_on_rack, dead_point_on_travel
+from linkview.kinematics.factored import factored
+from linkview.kinematics.members import with_members
 from linkview.kinematics.sensitivity import (
     Coordinate,
     H,
     Sizes,
     along_inputs,
-    factored,
     perturbed,
-    with_members,
 )
 from linkview.kinematics.sweep import CornerSweep, sweep_corner
 from linkview.limits.crossings import Rows, crossings, refined
