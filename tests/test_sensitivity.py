@@ -142,6 +142,13 @@ def test_axle_readings_move_with_both_sides():
             assert got == pytest.approx(want, rel=1e-6, abs=1e-6), c.words
 
 
+def test_where_wheels_only_go_up_there_is_no_roll_centre_to_have_slopes():
+    car = car_of("trailing_arm")
+    (table,) = sensitivities(car.axles["rear"], car, 0.0, 0.0, Sizes.KEPT)
+    assert np.isnan(table.values[None, "roll_centre_height_mm"])
+    assert np.isfinite(table.slopes[None, "track_mm"]).all()
+
+
 def test_ranking_puts_the_strongest_first():
     car = car_of("double_wishbone")
     axle = car.axles["front"]
