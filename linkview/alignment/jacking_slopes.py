@@ -154,10 +154,9 @@ class _MovedCar:
         """A pose of one wheel; own, other: which of the changes are its and the other's travel."""
         m, corner = self.moving, at.built.corner
         many = len(m.coordinates) + UNKNOWNS
-        inputs = Inputs.still(many)
-        if own >= 0:
-            inputs.by_held[own] = 1.0
-            inputs.by_rack[other] = float(at.beam)
+        numbered = np.arange(many)
+        by_held, by_rack = (numbered == own).astype(float), (numbered == other).astype(float)
+        inputs = Inputs(by_rack * at.beam, by_held)
         coordinates, weights = _shares(axle, corner, m)
         none = (coordinates[0],) * UNKNOWNS
         return perturbed_with(

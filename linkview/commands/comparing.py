@@ -109,9 +109,9 @@ def _sensitivity(args: argparse.Namespace) -> int:
 def _loads(
     car: Car, rack_mm: float, tables: Sequence[Sensitivity]
 ) -> tuple[list[tuple[str, JackingSlopes]], list[str]]:
-    """What steering does to the car on its springs, by the coordinates of each table; and why not.
+    """What steering does to the car on its springs, by the coordinates of each table; or why not.
 
-    At the rack asked for; at the working rack, steered left or right, where that is straight ahead.
+    At the rack asked for; where that is straight ahead, at the working rack to the car's left.
     """
     from linkview.alignment.jacking_slopes import Moving, jacking_slopes
     from linkview.errors import LinkviewError, NoRest
