@@ -5,6 +5,7 @@
       UnknownName        a variant, axle, pair or plate that is not in the file
       CannotAssemble     the points of a corner, or of a variant, do not go together
       LinkageLocked      one asked-for pose is beyond reach; names the joint
+      NoRest             the car does not stand on its springs; says which or why
       MeshFault          an imported mesh cannot be read or measured
       SurveyRefused      measurements that do not give the points; names those left free
       PlateRefused       a plate that a shop would send back or that would not hold
@@ -20,6 +21,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass
+from pathlib import Path
 
 
 class LinkviewError(Exception):
@@ -64,6 +66,14 @@ class CannotAssemble(LinkviewError):
 
 class LinkageLocked(LinkviewError):
     """A pose beyond reach, asked for on its own; names the joint and the input."""
+
+
+class NoRest(LinkviewError):
+    """The car finds no rest on its springs; why: without the file's name."""
+
+    def __init__(self, path: Path, why: str) -> None:
+        self.why = why
+        super().__init__(f"{path}: {why}")
 
 
 class MeshFault(LinkviewError):

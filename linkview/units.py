@@ -18,8 +18,11 @@ MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH}
 
 
 def to_rad(angle_deg: ArrayLike) -> NDArray[np.float64]:
-    """Degrees to radians, any shape."""
-    return np.asarray(np.deg2rad(np.asarray(angle_deg, dtype=float)))
+    """Degrees to radians, any shape; complex ones too, as `to_deg`."""
+    angle = np.asarray(angle_deg)
+    if angle.dtype.kind == "c":
+        return np.asarray(angle * (np.pi / 180.0))
+    return np.asarray(np.deg2rad(np.asarray(angle, dtype=float)))
 
 
 def to_deg(angle_rad: ArrayLike) -> NDArray[np.float64]:

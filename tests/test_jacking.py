@@ -9,16 +9,21 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 from shipped import MODELS, car_of
+from test_sensitivity import moved
 
+from linkview.alignment import jacking as jacking_file
 from linkview.alignment.assumed import assumed_for
 from linkview.alignment.corner import align_corner
 from linkview.alignment.jacking import Jacking, steering_jacking
+from linkview.alignment.jacking_slopes import Moving, jacking_slopes
 from linkview.alignment.on_ground import steer_on_ground
 from linkview.alignment.posed import at_ride_height, damper_length_mm, motion_ratio
 from linkview.errors import LinkviewError
+from linkview.export.summary import jacking_lines
 from linkview.geometry import Array, unit
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.axle import axle_poses
+from linkview.kinematics.sensitivity import Coordinate, Sizes
 from linkview.kinematics.sweep import pose_at
 from linkview.model.parts import Car, Hold, Side
 from linkview.model.read import read_file
@@ -208,6 +213,59 @@ def test_the_car_rests_where_springs_bar_and_weight_have_least_energy(
     assert jacking.load_n[0] == pytest.approx(pushes - ride(car)["load_n"], abs=0.5)  # N
 
 
+@pytest.mark.parametrize(
+    ("car_from", "axle", "side", "points"),
+    [
+        (lambda: PLANNED, "front", None, [("tie_rod_outer", 0)]),
+        (lambda: PLANNED, "rear", None, [("upper_rear_outer", 2)]),
+        (on_a_beam, "front", None, [("drop_link_inner", 1)]),
+        (on_a_beam, "rear", Side.LEFT, [("damper_upper", 2), ("wheel_centre", 2)]),
+    ],
+    ids=["front", "rear", "bar", "beam"],
+)
+def test_what_a_millimetre_does_to_loads_against_cars_built_anew(
+    monkeypatch, car_from, axle, side, points
+):
+    """Five-point differences over 0.2 mm, rest found to a millionth of a micrometre."""
+    monkeypatch.setattr(jacking_file, "AT_REST_MM", 1e-9)
+    car, rack, step = car_from(), -25.0, 5e-2
+    coordinates = [Coordinate(*p) for p in points]
+    moving = Moving(axle, side, coordinates, Sizes.FOLLOW)
+    found = jacking_slopes(car, "front", rack, moving)
+    here = steering_jacking(car, "front", [rack])
+    assert found.load_n == pytest.approx(here.load_n[0], abs=1e-6)
+    assert found.rise_mm == pytest.approx(here.rise_mm[0], abs=1e-9)
+    assert found.lean_deg == pytest.approx([here.roll_deg[0], here.pitch_deg[0]], abs=1e-9)
+
+    def read(c: Coordinate, by: float) -> Array:
+        jack = steering_jacking(with_point(car, axle, side, c, by), "front", [rack])
+        leans = jack.roll_deg[0], jack.pitch_deg[0]
+        return np.array([*jack.load_n[0], *jack.rise_mm[0], *jack.travel_mm[0], *leans])
+
+    slopes = (found.load_slopes, found.rise_slopes, found.travel_slopes, found.lean_slopes)
+    for k, c in enumerate(coordinates):
+        a, b, d, e = (read(c, s * step) for s in (1, -1, 2, -2))
+        want = (8.0 * (a - b) - (d - e)) / (12.0 * step)
+        got = np.concatenate([x[k] for x in slopes])
+        for one in (slice(0, 4), slice(4, 8), slice(8, 12), slice(12, 14)):
+            largest = np.abs(want[one]).max()
+            assert np.abs(got[one] - want[one]).max() < 1e-6 * largest, (c.words, one)
+
+
+def with_point(car: Car, name: str, side: Side | None, c: Coordinate, by: float) -> Car:
+    """A point elsewhere: on both sides alike, or on one and wherever the axle as a whole has it."""
+    axle = car.axles[name]
+    left = moved(axle.left, c, by)
+    right = axle.right
+    if side is None:
+        right = moved(axle.right, c, -by if c.axis == 1 else by)
+    elif c.point in axle.left.layout.shared:
+        right = moved(axle.right, c, by)
+    elif c.point == "wheel_centre" and axle.left.layout.level:
+        right = moved(axle.right, replace(c, point="other_wheel_centre"), by)
+    return replace(car, axles={**car.axles, name: replace(axle, left=left, right=right)})
+
+
 def test_lock_to_the_other_side_is_the_mirror_and_forces_balance():
     car = PLANNED
     jacking = steering_jacking(car, "front", [-60.0, 0.0, 60.0])
@@ -252,5 +310,7 @@ def test_what_is_missing_is_said():
     without = replace(car, axles={**car.axles, "rear": replace(rear, **hung)})
     with pytest.raises(LinkviewError, match=r"axle\.rear: the left spring carries no load"):
         steering_jacking(without, "front", [10.0])
+    said = "\n".join(jacking_lines(without))
+    assert said.startswith("steering jacking: not found, axle.rear: the left spring carries no")
     with pytest.raises(ValueError, match="finite"):
         steering_jacking(car, "front", [np.nan])

@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 from shipped import MODELS, NAMES, axle_of_model, car_of
 
 from linkview.app.check import check_file
@@ -256,11 +257,17 @@ def test_redundant_hinges_are_allowed_where_they_agree(tmp_path):
 
 
 @pytest.mark.parametrize("name", LAYOUT_MODELS)
-def test_every_model_goes_through_tables_and_charts(name, tmp_path):
-    """The whole job but the gaps and pictures: nothing in it knows a layout by name."""
+def test_every_model_goes_through_tables_and_charts(name, tmp_path, monkeypatch):
+    """The whole job but the gaps and pictures: nothing in it knows a layout by name.
+
+    Every chart is put together; those of two models are also drawn, which takes half of the time.
+    """
+    if name not in ("steering_box", "five_link"):
+        monkeypatch.setattr(Figure, "savefig", lambda _, path, **__: path.write_bytes(b"chart"))
     assert main(["sweep", str(MODELS / name / f"{name}.toml"), "--out", str(tmp_path / "out")]) == 0
     axle = axle_of_model(name).name
-    assert (tmp_path / "out" / f"{axle}_against_travel.svg").stat().st_size > 1000
+    drawn = (tmp_path / "out" / f"{axle}_against_travel.svg").stat().st_size
+    assert drawn > (1000 if name in ("steering_box", "five_link") else 0)
     assert (tmp_path / "out" / f"{axle}_alignment.csv").stat().st_size > 1000
 
 

@@ -14,7 +14,7 @@ from test_alignment import car_of
 from linkview.errors import UnknownName
 from linkview.geometry import frozen, mirrored
 from linkview.kinematics.sweep import grid_of, pose_at, sweep_axle
-from linkview.limits.joint_angles import clocked_use, swing_rad, tilt_rad
+from linkview.limits.joint_angles import clocked_use, swing_rad, tilt_rad, twist_rad
 from linkview.limits.limit import Stops
 from linkview.limits.readings import LimitReading, limits_of, readings
 from linkview.limits.stops import first_stop
@@ -109,7 +109,8 @@ def test_clocked_ends_share_the_best_spin_that_brute_force_finds():
             cosine = np.abs(spun @ bolt) / np.linalg.norm(bolt)
             use.append(np.arccos(np.clip(cosine, 0, 1)) / limit)
         best = np.maximum(*use).min()
-        got = clocked_use(rod, tuple(eyes), tuple(bolts), tuple(limits))
+        built = twist_rad(rod, tuple(eyes))
+        got = clocked_use(rod, tuple(bolts), built, tuple(limits))
         assert got == pytest.approx(best, abs=1.5e-3)  # 0.0045 deg of 13 deg, twice over
         assert got <= best + 1e-9
 
@@ -118,7 +119,7 @@ def test_ends_clocked_40_degrees_apart_split_it_by_what_each_may_tilt():
     # Both bolts square to the rod, 40 deg of twist between them: 30 deg and 10 deg at 3 : 1.
     rod, x = np.array([0, 1.0, 0]), np.array([1.0, 0, 0])
     twisted = Rotation.from_rotvec(np.radians(40.0) * rod).apply(x)
-    got = clocked_use(rod, (x, x), (x, twisted), (np.radians(30.0), np.radians(10.0)))
+    got = clocked_use(rod, (x, twisted), 0.0, (np.radians(30.0), np.radians(10.0)))
     assert got == pytest.approx(1.0, abs=1e-9)
 
 

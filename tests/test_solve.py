@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pytest
 
@@ -186,15 +188,17 @@ def held(problem: Problem, state: State) -> float:
     return float(problem.linkage.rows(state, np.zeros(1)).value[problem.driven, 0])
 
 
+@cache
 def snapping_cases():
     """Start, goal and closed-form answer for many pairs of dead points, near and far.
 
-    Yields (problem, start, end, leg length at the first dead point or None): the plate's angle
+    A list of (problem, start, end, leg length at the first dead point or None): the plate's angle
     goes from before both dead points to beyond them, and the goal's length lies beyond the first
     one, so that it can only be met by snapping through; or there are none between.
     """
+    found = []
     for middle in (0.7, 1.0, 1.3, 1.5):
-        for aside in (*np.geomspace(0.001, 1.0, 13), *-np.geomspace(0.001, 1.0, 13)):
+        for aside in (*np.geomspace(0.001, 1.0, 9), *-np.geomspace(0.001, 1.0, 9)):
             problem, foot = snapping(middle, aside)
             for window in (0.06, 0.12, 0.2):
                 angles = middle + window * np.linspace(-0.7, 1.3, 401)
@@ -202,11 +206,12 @@ def snapping_cases():
                 turns = np.flatnonzero(np.diff(np.sign(np.diff(leg))))
                 ends = (state_at(problem, middle, angles[k]) for k in (0, -1))
                 if len(turns) == 0:
-                    yield problem, *ends, None
+                    found.append((problem, *ends, None))
                 if len(turns) == 2:
                     first = leg[turns[0] + 1]
                     if (first - leg[0]) * (leg[-1] - first) > 0.0:
-                        yield problem, *ends, first
+                        found.append((problem, *ends, first))
+    return found
 
 
 def test_two_dead_points_inside_one_step_do_not_pass_unnoticed():

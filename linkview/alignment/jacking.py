@@ -16,23 +16,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from linkview.alignment.at_rest import (
-    AxleOnSprings,
-    Carried,
-    measured_contacts_mm,
-    on_springs,
-    side_names,
-)
+from linkview.alignment.at_rest import measured_contacts_mm, side_names
 from linkview.alignment.on_ground import steer_on_ground
-from linkview.errors import LinkviewError
-from linkview.geometry import Array, dot, unit
+from linkview.alignment.weighed import Weighed, loads_and_heights, road_up, weighed
+from linkview.errors import LinkviewError, NoRest
+from linkview.geometry import Array, arctan2
 from linkview.model.parts import Car, Side
 from linkview.units import to_deg
 
 STEPS_MM = (40.0, 10.0)  # of rack between equilibria; shorter where the longer do not do
 DIFFERENCE_MM = 1e-3
-SLOPE_MM = 1000.0  # a slope counts as the mm it makes over a metre
-SAG_MM = 100.0  # forces count as the mm by which that share of the weight presses springs in
 MOST_STEPS, LEAST_STEP_MM = 40, 1e-7  # of Newton's, towards one equilibrium
 NO_REST = "no equilibrium found within reach"
 AT_REST_MM = 1e-6  # of both kinds: a micrometre, or a hundred-millionth of the weight
@@ -69,61 +62,6 @@ class Jacking:
         return np.asarray((left - right) / 2.0)
 
 
-@dataclass(frozen=True, eq=False)
-class _Weighed:
-    """The car as weighed: on its springs, standing as measured. cg_mm (3,) in the body."""
-
-    axles: list[AxleOnSprings]
-    steered: str
-    weight_n: float
-    cg_mm: Array
-
-    def carried(self, rack_mm: Array, travel_mm: Array, up: Array) -> list[Carried]:
-        """Each axle's, at racks (n,), all wheels' travels (n, 4) and road normals (n, 3)."""
-        return [
-            a.carried(
-                rack_mm if a.axle.name == self.steered else np.zeros(len(rack_mm)),
-                travel_mm[:, 2 * k : 2 * k + 2],
-                up,
-            )
-            for k, a in enumerate(self.axles)
-        ]
-
-    def left_over_mm(self, rack_mm: Array, guess: Array) -> Array:
-        """(n, 6): contacts' heights against the first one's; force and two moments left over."""
-        up = _road_up(guess)
-        axles = self.carried(rack_mm, guess[:, :4], up)
-        at = np.concatenate([a.contact_mm for a in axles], axis=1)
-        load = np.concatenate([a.load_n for a in axles], axis=1)
-        push = load[:, :, None] * up[:, None]
-        moment = np.cross(at - self.cg_mm, push).sum(axis=1)
-        height = dot(at, up[:, None])
-        force = np.column_stack([load.sum(axis=1) - self.weight_n, moment[:, :2] / SLOPE_MM])
-        return np.hstack([height[:, 1:] - height[:, :1], force * (SAG_MM / self.weight_n)])
-
-
-def _road_up(guess: Array) -> Array:
-    return unit(np.column_stack([guess[:, 4:], np.full(len(guess), SLOPE_MM)]))
-
-
-def _weighed(car: Car, steered: str) -> _Weighed:
-    axles = on_springs(car)
-    at = np.concatenate([measured_contacts_mm(a.axle) for a in axles])
-    slope = np.linalg.lstsq(np.column_stack([at[:, :2], np.ones(4)]), at[:, 2])[0]
-    up = unit(np.array([-slope[0], -slope[1], 1.0]))
-    unweighed = _Weighed(axles, steered, 1.0, np.zeros(3))
-    none = np.zeros((1, 4))
-    load = np.concatenate([a.load_n[0] for a in unweighed.carried(none[:, 0], none, up[None])])
-    for (name, side), carries in zip(side_names(axles), load, strict=True):
-        if not carries > 0.0:
-            raise LinkviewError(
-                f"{car.path}: axle.{name}: the {side.value} spring carries no load as measured; "
-                "check the spring's free_length and length_at_ride_height"
-            )
-    over = (load @ at) / load.sum()
-    return _Weighed(axles, steered, float(load.sum()), over + car.cg_height_mm * up)
-
-
 def steering_jacking(car: Car, steered: str, rack_mm: ArrayLike) -> Jacking:
     """What steering an axle does to ride height and wheel loads. rack_mm (n,), finite.
 
@@ -137,20 +75,18 @@ def steering_jacking(car: Car, steered: str, rack_mm: ArrayLike) -> Jacking:
     rack = np.atleast_1d(np.asarray(rack_mm, dtype=float))
     if not np.isfinite(rack).all():
         raise ValueError("rack_mm must be finite")
-    weighed = _weighed(car, steered)
-    wheels = side_names(weighed.axles)
-    start = _at_rest(weighed, 0.0, np.zeros(6))
-    if isinstance(start, str):
-        raise LinkviewError(f"{car.path}: the car is not at rest straight ahead: {start}")
+    springs = weighed(car, steered)
+    wheels = side_names(springs.axles)
+    start = rest_straight_ahead(car, springs)
     pushed = _pushed_mm(car, steered, rack, wheels)
     found: list[Array | str] = [
-        _walked(weighed, at, start) if np.isfinite(push).all() else "a wheel is out of reach"
+        walked(springs, at, start) if np.isfinite(push).all() else "a wheel is out of reach"
         for at, push in zip(rack.tolist(), pushed, strict=True)
     ]
     reasons = tuple(r if isinstance(r, str) else "" for r in found)
     guesses = np.array([np.full(6, np.nan) if isinstance(r, str) else r for r in found])
-    load, heights, up = _stood(weighed, rack, guesses)
-    before_load, before_heights, before = _stood(weighed, np.zeros(1), start[None])
+    load, heights, up = _stood(springs, rack, guesses)
+    before_load, before_heights, before = _stood(springs, np.zeros(1), start[None])
     return Jacking(
         rack_mm=rack,
         wheels=wheels,
@@ -159,14 +95,23 @@ def steering_jacking(car: Car, steered: str, rack_mm: ArrayLike) -> Jacking:
         travel_mm=guesses[:, :4] - start[:4],
         load_n=load - before_load,
         # A road that falls to the body's left is a body that leans to its right.
-        roll_deg=_lean_deg(up, 1) - _lean_deg(before, 1),
-        pitch_deg=_lean_deg(before, 0) - _lean_deg(up, 0),
+        roll_deg=lean_deg(up, 1) - lean_deg(before, 1),
+        pitch_deg=lean_deg(before, 0) - lean_deg(up, 0),
         reasons=reasons,
     )
 
 
-def _lean_deg(up: Array, axis: int) -> Array:
-    return to_deg(np.arctan2(up[:, axis], up[:, 2]))
+def rest_straight_ahead(car: Car, springs: Weighed) -> Array:
+    """The equilibrium (6,) before steering: wheel travels and the road's slope. Raises NoRest."""
+    start = at_rest(springs, 0.0, np.zeros(6))
+    if isinstance(start, str):
+        raise NoRest(car.path, f"the car is not at rest straight ahead: {start}")
+    return start
+
+
+def lean_deg(up: Array, axis: int) -> Array:
+    """How far normals (n, 3) lean along x (axis 0) or y (1)."""
+    return to_deg(arctan2(up[:, axis], up[:, 2]))
 
 
 def _pushed_mm(
@@ -181,13 +126,13 @@ def _pushed_mm(
     return pushed
 
 
-def _walked(weighed: _Weighed, rack_mm: float, start: Array) -> Array | str:
+def walked(springs: Weighed, rack_mm: float, start: Array) -> Array | str:
     """The equilibrium (6,) at a rack, followed from straight ahead; or why there is none."""
     met = ""
     for step in STEPS_MM:
         here, before = start, start
         for at in np.linspace(0.0, rack_mm, 1 + max(1, int(np.ceil(abs(rack_mm) / step))))[1:]:
-            found = _at_rest(weighed, float(at), 2.0 * here - before)
+            found = at_rest(springs, float(at), 2.0 * here - before)
             if isinstance(found, str):
                 met = f"{found}, rack {at:+.1f} mm"
                 break
@@ -197,7 +142,7 @@ def _walked(weighed: _Weighed, rack_mm: float, start: Array) -> Array | str:
     return met
 
 
-def _at_rest(weighed: _Weighed, rack_mm: float, guess: Array) -> Array | str:
+def at_rest(springs: Weighed, rack_mm: float, guess: Array) -> Array | str:
     """The equilibrium near a guess, (6,); or why there is none.
 
     Newton's steps, halved where they would leave more over. A place and all that its slopes need
@@ -206,14 +151,14 @@ def _at_rest(weighed: _Weighed, rack_mm: float, guess: Array) -> Array | str:
     moved = DIFFERENCE_MM * np.vstack([np.zeros((1, 6)), np.eye(6), -np.eye(6)])
 
     def tried(at: Array) -> Array:
-        return weighed.left_over_mm(np.full(len(moved), rack_mm), at + moved)
+        return springs.left_over_mm(np.full(len(moved), rack_mm), at + moved)
 
     at, found = guess, tried(guess)
     if not np.isfinite(found).all():
         return "a wheel is out of reach"
     for _ in range(MOST_STEPS):
         if _size(found) < AT_REST_MM:
-            return _stopped(weighed, rack_mm, at) or at
+            return _stopped(springs, rack_mm, at) or at
         # For the steps only; the equilibrium itself is judged by what is left over.
         slope = (found[1:7] - found[7:]).T / (2.0 * DIFFERENCE_MM)
         step = np.linalg.lstsq(slope, -found[0])[0]
@@ -231,10 +176,10 @@ def _size(found: Array) -> float:
     return float(np.abs(found[0]).max()) if np.isfinite(found).all() else np.inf
 
 
-def _stopped(weighed: _Weighed, rack_mm: float, at: Array) -> str:
+def _stopped(springs: Weighed, rack_mm: float, at: Array) -> str:
     """Which stop would carry load that no spring does; "" where none."""
-    stood = weighed.carried(np.array([rack_mm]), at[None, :4], _road_up(at[None]))
-    for axle, carried in zip(weighed.axles, stood, strict=True):
+    stood = springs.carried(np.array([rack_mm]), at[None, :4], road_up(at[None]))
+    for axle, carried in zip(springs.axles, stood, strict=True):
         for k, (side, spring) in enumerate(zip(Side, axle.springs, strict=True)):
             damper, length = axle.axle.corners[k].damper, carried.damper_mm[0, k]
             who = f"{axle.axle.name} {side.value}"
@@ -245,15 +190,14 @@ def _stopped(weighed: _Weighed, rack_mm: float, at: Array) -> str:
     return ""
 
 
-def _stood(weighed: _Weighed, rack_mm: Array, found: Array) -> tuple[Array, Array, Array]:
+def _stood(springs: Weighed, rack_mm: Array, found: Array) -> tuple[Array, Array, Array]:
     """Loads (n, 4), heights (n, 4) of the body over the wheels as measured, normals (n, 3)."""
-    feet = np.concatenate([measured_contacts_mm(a.axle) for a in weighed.axles])
+    feet = np.concatenate([measured_contacts_mm(a.axle) for a in springs.axles])
     load, height = np.full((2, len(found), 4), np.nan)
     up = np.full((len(found), 3), np.nan)
     good = np.flatnonzero(np.isfinite(found).all(axis=1))
     if good.size:
-        up[good] = _road_up(found[good])
-        axles = weighed.carried(rack_mm[good], found[good, :4], up[good])
-        load[good] = np.concatenate([a.load_n for a in axles], axis=1)
-        height[good] = dot(feet - axles[0].contact_mm[:, :1], up[good, None])
+        up[good] = road_up(found[good])
+        axles = springs.carried(rack_mm[good], found[good, :4], up[good])
+        load[good], height[good] = loads_and_heights(axles, feet, up[good])
     return load, height, up

@@ -91,24 +91,21 @@ def damper_length_mm(posed: Posed) -> Array:
     return length(posed.point(upper) - posed.point(lower))
 
 
-def ride_motion_ratio(corner: Corner) -> float:
-    """MR at ride height, rack centred."""
-    return float(motion_ratio(at_ride_height(corner))[0, 0])
-
-
 def motion_ratio(posed: Travelling) -> Array:
     """MR = -d(damper length)/dz (...), z that of the contact centre."""
     length_rate, height_rate = damper_and_height_rate(posed)
     return np.asarray(-length_rate / height_rate)
 
 
-def ride_spring_length_mm(corner: Corner, spring: Spring, sprung_kg: float) -> float:
-    """As given in the file, or else the length at which the spring carries the corner."""
+def spring_length_mm(ride: Travelling, spring: Spring, sprung_kg: float) -> Array:
+    """As given in the file, or else the length at which the spring carries the corner, (...).
+
+    ride: poses at ride height, rack centred.
+    """
     if spring.ride_length_mm is not None:
-        return spring.ride_length_mm
-    ratio = np.asarray(ride_motion_ratio(corner))
-    return float(
-        travel.ride_spring_length_mm(sprung_kg, ratio, spring.rate_n_per_mm, spring.free_length_mm)
+        return np.full(ride.spin_axis.shape[:-1], spring.ride_length_mm)
+    return travel.ride_spring_length_mm(
+        sprung_kg, motion_ratio(ride), spring.rate_n_per_mm, spring.free_length_mm
     )
 
 

@@ -147,7 +147,7 @@ def _stance(posed: Readable) -> dict[str, Array]:
 def _rates(posed: Readable, assumed: Assumed) -> dict[str, Array]:
     n, out = posed.spin_axis, posed.corner.side.outboard
     v, w = split(posed.travel_twist)
-    moved = wheel.contact_rate(v, w, n, posed.corner.wheel.loaded_radius_mm)
+    moved = contact_centre_rate(posed, posed.travel_twist)
     swing = travel.side_view_swing_arm_mm(v, w)
     return {
         "bump_steer_deg_per_mm": to_deg(wheel.toe_in_rate(n, w, out)),
@@ -156,6 +156,12 @@ def _rates(posed: Readable, assumed: Assumed) -> dict[str, Array]:
         "wheelbase_change_mm_per_mm": (1.0 if assumed.front else -1.0) * moved[..., 0],
         "side_view_swing_arm_mm": np.where(straight_enough(posed), swing, np.nan),
     }
+
+
+def contact_centre_rate(posed: Readable, twist: Array) -> Array:
+    """Velocity, along a twist, of the contact centre itself, (..., 3)."""
+    v, w = split(twist)
+    return wheel.contact_rate(v, w, posed.spin_axis, posed.corner.wheel.loaded_radius_mm)
 
 
 def contact_point_rate(posed: Readable, twist: Array) -> Array:
@@ -221,10 +227,8 @@ def _steering(posed: Readable, ride: Ride, absent: dict[str, str]) -> dict[str, 
 
 def _on_the_dampers(posed: Readable) -> dict[str, Array]:
     """What the rack does with the damper's length kept: jacking, and force by virtual work."""
-    v, w = split(posed.screw_twist)
-    n = posed.spin_axis
-    lift = wheel.contact_rate(v, w, n, posed.corner.wheel.loaded_radius_mm)[..., 2]
-    to_left = wheel.lateral(n, 1.0)
+    lift = contact_centre_rate(posed, posed.screw_twist)[..., 2]
+    to_left = wheel.lateral(posed.spin_axis, 1.0)
     pushed = dot(to_left, contact_point_rate(posed, posed.screw_twist))
     return {"steer_jacking_mm_per_mm": lift, "rack_force_n_per_n": -pushed}
 

@@ -15,6 +15,7 @@ from linkview.alignment.on_road import in_the_body
 from linkview.alignment.posed import contact, has_damper, steering_axis
 from linkview.alignment.quantities import QUANTITIES, Of, Quantity
 from linkview.alignment.readings import (
+    contact_centre_rate,
     contact_point_rate,
     read_corner,
     ride_from,
@@ -22,19 +23,22 @@ from linkview.alignment.readings import (
 )
 from linkview.errors import UnknownName, near_miss
 from linkview.geometry import Array, frozen
+from linkview.kinematics.axle import roll_twist
+from linkview.kinematics.factored import factored, factored_on_axle
 from linkview.kinematics.sensitivity import (
     Coordinate,
     H,
     Perturbed,
     Sizes,
     coordinates_of,
-    factored,
     perturbed,
+    shares,
 )
 from linkview.kinematics.sweep import sweep_corner
 from linkview.model.parts import Axle, Car, Corner, Hold, Side
 from linkview.units import to_deg
 
+ACKERMANN = ("inner_steer_deg", "outer_steer_deg", "ackermann_inner_deg", "percent_ackermann")
 GAUGE_COLUMNS = 21  # racks from stop to stop between which 20 deg of steer is looked for
 
 
@@ -124,12 +128,11 @@ def _table(
     coordinates = coordinates_of(first, sizes)
     both, rides = [], []
     for corner in axle.corners:
-        mine = coordinates if moved in (None, corner.side) else ()
-        both.append(_perturbed(corner, at, coordinates, mine, sizes, both=moved is None))
+        both.append(_perturbed(corner, at, coordinates, moved, sizes))
         rides.append(
             both[-1]
             if at == (0.0, 0.0)
-            else _perturbed(corner, (0.0, 0.0), coordinates, mine, sizes, both=moved is None)
+            else _perturbed(corner, (0.0, 0.0), coordinates, moved, sizes)
         )
     readings: dict[tuple[Side | None, str], Array] = {}
     for corner, here, ride in zip(axle.corners, both, rides, strict=True):
@@ -138,11 +141,12 @@ def _table(
             read = _corner_readings(here, ride, assumed)
             readings.update({(side, name): v for name, v in read.items()})
             if corner.rack is not None:
-                mine = coordinates if moved in (None, side) else ()
-                gauge = _gauge_caster(corner, at[1], coordinates, mine, sizes, both=moved is None)
+                gauge = _gauge_caster(corner, at[1], coordinates, moved, sizes)
                 if gauge is not None:
                     readings[side, "gauge_caster_deg"] = gauge
     read = _axle_readings(both, rides, car.wheelbase_mm)
+    if axle.left.layout.level:
+        read |= _beam_roll_centre(axle, at[1], coordinates, moved, sizes)
     readings.update({(None, name): v for name, v in read.items()})
     return Sensitivity(
         axle,
@@ -159,33 +163,19 @@ def _perturbed(
     corner: Corner,
     at: tuple[float, float],
     coordinates: Sequence[Coordinate],
-    moved: Sequence[Coordinate],
+    moved: Side | None,
     sizes: Sizes,
-    *,
-    both: bool,
 ) -> Perturbed:
-    """The corner at a pose; both: the sides move alike, so on the right y counts the other way."""
-    found = factored(corner, *at)
-    shared = corner.layout.shared
-    if not moved:  # the other side's own points; those of the whole axle move here too
-        return perturbed(
-            found, coordinates, sizes, weights=[float(c.point in shared) for c in coordinates]
-        )
-    flips = both and corner.side is Side.RIGHT
-    weights = [
-        -1.0 if flips and c.axis == 1 and c.point not in shared else 1.0 for c in coordinates
-    ]
-    return perturbed(found, coordinates, sizes, weights=weights)
+    own, weights = shares(corner, coordinates, moved)
+    return perturbed(factored(corner, *at), own, sizes, weights=weights)
 
 
 def _gauge_caster(
     corner: Corner,
     travel_mm: float,
     coordinates: Sequence[Coordinate],
-    moved: Sequence[Coordinate],
+    moved: Side | None,
     sizes: Sizes,
-    *,
-    both: bool,
 ) -> Array | None:
     """Gauge caster (K,), wheel height kept; None where the wheel cannot be steered that far.
 
@@ -202,7 +192,7 @@ def _gauge_caster(
         if not found.size:
             return None
         at = float(found[0]), travel_mm
-        here = _perturbed(corner, at, coordinates, moved, sizes, both=both)
+        here = _perturbed(corner, at, coordinates, moved, sizes)
         n, turn = here.spin_axis, here.rack_twist[:, 3:].real
         steer = wheel.steer_rad(n)
         by_rack = wheel.camber_rate(n.real, turn, side) / wheel.steer_rate(n.real, turn)
@@ -214,9 +204,12 @@ def _axle_readings(
     both: Sequence[Perturbed], rides: Sequence[Perturbed], wheelbase_mm: float
 ) -> dict[str, Array]:
     left, right = both
-    out = {}
     ground = contact(left), contact(right)
-    out["track_mm"] = ground[0][..., 1] - ground[1][..., 1]
+    wander = [contact_centre_rate(c, c.travel_twist)[..., 1] for c in both]
+    out = {
+        "track_mm": ground[0][..., 1] - ground[1][..., 1],
+        "track_change_mm_per_mm": wander[0] - wander[1],
+    }
     if left.corner.layout.level:
         return out
     rates = [contact_point_rate(c, c.travel_twist) for c in both]
@@ -229,10 +222,27 @@ def _axle_readings(
         axes = [steering_axis(c) for c in rides]
         feet = [contact(c)[..., 2] for c in rides]
         apart = steering.foot_distance_mm(axes[0], axes[1], feet[0], feet[1])
-        percent = ackermann(left.spin_axis, right.spin_axis, apart / wheelbase_mm)[3]
-        if np.isfinite(percent).all():
-            out["percent_ackermann"] = percent
+        found = ackermann(left.spin_axis, right.spin_axis, apart / wheelbase_mm)
+        named = zip(ACKERMANN, found, strict=True)
+        out |= {name: values for name, values in named if np.isfinite(values).all()}
     return out
+
+
+def _beam_roll_centre(
+    axle: Axle,
+    travel_mm: float,
+    coordinates: Sequence[Coordinate],
+    moved: Side | None,
+    sizes: Sizes,
+) -> dict[str, Array]:
+    """A beam axle's, where it stands still in roll, both wheels at this travel."""
+    here = []
+    for at in factored_on_axle(axle, 0.0, np.full(2, travel_mm)):
+        own, weights = shares(at.built.corner, coordinates, moved)
+        here.append(perturbed(at, own, sizes, weights=weights))
+    y, z = travel.front_view_centre(here[0].wheel_centre, roll_twist(here[0]))
+    ground = 0.5 * (contact(here[0]) + contact(here[1]))[..., 2]
+    return {"roll_centre_y_mm": y, "roll_centre_height_mm": z - ground}
 
 
 def quantity(name: str) -> Quantity:

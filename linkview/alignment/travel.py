@@ -28,8 +28,9 @@ def roll_centre(
     parallel = np.abs(det) < PARALLEL_RAD * length(dl) * length(dr)
     det = np.where(parallel, np.nan, det)
     cl, cr = dot(dl, left[..., 1:]), dot(dr, right[..., 1:])
-    y = (cl * dr[..., 1] - cr * dl[..., 1]) / det
-    z = (dl[..., 0] * cr - dr[..., 0] * cl) / det
+    with np.errstate(invalid="ignore"):  # complex numbers over NaN
+        y = (cl * dr[..., 1] - cr * dl[..., 1]) / det
+        z = (dl[..., 0] * cr - dr[..., 0] * cl) / det
     ground = left[..., 1:] - right[..., 1:]
     across = ground[..., 0] * (z - right[..., 2]) - ground[..., 1] * (y - right[..., 1])
     return np.asarray(y), np.asarray(across / length(ground))

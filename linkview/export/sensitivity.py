@@ -7,9 +7,11 @@ from pathlib import Path
 
 import numpy as np
 
+from linkview.alignment.jacking_slopes import JackingSlopes
 from linkview.alignment.quantities import QUANTITIES
 from linkview.alignment.sensitivity import Sensitivity
 from linkview.export.tables import write_table
+from linkview.geometry import Array
 from linkview.kinematics.sensitivity import Coordinate
 from linkview.limits.sensitivity import StopSlopes
 from linkview.model.parts import Side
@@ -57,28 +59,48 @@ def ranked_lines(table: Sensitivity) -> Iterator[str]:
 
 
 def stop_lines(stops: Sequence[StopSlopes], coordinates: Sequence[Coordinate]) -> Iterator[str]:
-    """For the screen: for each limit the coordinates of which 1 mm moves its rack most."""
+    """For the screen: for each limit the coordinates of which 1 mm moves it most."""
     for s in stops:
         order = np.argsort(-np.abs(s.slopes), kind="stable")[:SHOWN]
         most = np.abs(s.slopes[order[0]])
         told = [k for k in order if abs(s.slopes[k]) >= LEAST_SHARE * most]
         cells = ", ".join(f"{coordinates[k].words} {s.slopes[k]:+.2f}" for k in told)
-        yield f"  {_met(s)} at rack {s.rack_mm:+.1f} mm; 1 mm of: {cells}"
+        at = s.rack_mm if s.met_along == "rack" else s.travel_mm
+        yield f"  {s.side.value}: {s.words} at {s.met_along} {at:+.1f} mm; 1 mm of: {cells}"
 
 
-def _met(stop: StopSlopes) -> str:
-    limit = stop.limit
-    return f"{limit.side.value}: {limit.name} {limit.allowed:g} {limit.unit} met"
+def load_lines(slopes: JackingSlopes, steered: str) -> Iterator[str]:
+    """For the screen: of which coordinates 1 mm does most to what steering does to the car."""
+    for label, unit, value, by in _jacked(slopes, steered):
+        order = np.argsort(-np.abs(by), kind="stable")[:SHOWN]
+        told = [k for k in order if abs(by[k]) >= LEAST_SHARE * abs(by[order[0]])]
+        named = slopes.moving.coordinates
+        places = 3 if unit == "mm" else 2
+        cells = ", ".join(f"{named[k].words} {by[k]:+.{places}f}" for k in told)
+        yield f"  {label} {value:+.1f} {unit} at rack {slopes.rack_mm:+.1f} mm; 1 mm of: {cells}"
+
+
+def _jacked(slopes: JackingSlopes, steered: str) -> Iterator[tuple[str, str, float, Array]]:
+    """Label, unit, value and slopes (K,) for both wheels of the steered axle."""
+    for side in Side:
+        k = slopes.wheels.index((steered, side))
+        who = f"{steered} {side.value} wheel"
+        gained = float(slopes.load_n[k]), slopes.load_slopes[:, k]
+        yield f"load that steering adds to the {who}", "N", *gained
+        risen = float(slopes.rise_mm[k]), slopes.rise_slopes[:, k]
+        yield f"rise of the body by steering, over the {who}", "mm", *risen
 
 
 def write_sensitivity(
     path: Path,
     tables: Sequence[Sensitivity],
     stops: Sequence[tuple[Sensitivity, Sequence[StopSlopes]]],
+    loads: Sequence[tuple[str, JackingSlopes]] = (),
 ) -> None:
     """Every slope, as CSV: one row per reading and coordinate, ranked within the reading.
 
-    stops: the limits met along the rack, with the table whose coordinates they go by.
+    stops: the limits met along rack and travel, with the table whose coordinates they go by.
+    loads: the axle steered, and what that does to the car on its springs.
     """
     header = ["axle", "rack (mm)", "travel (mm)", "moved", "sizes of parts", "of", "reading"]
     header += ["unit", "value", "rank", "point", "coordinate", "change per mm"]
@@ -98,13 +120,23 @@ def write_sensitivity(
 
         for t, found in stops:
             for s in found:
-                start = [t.axle.name, round(s.rack_mm, 4), t.travel_mm, s.limit.side.value]
-                start += [t.sizes.name.lower(), s.limit.side.value, f"rack: {_met(s)}", "mm"]
+                at = round(s.rack_mm, 4), round(s.travel_mm, 4)
+                start = [t.axle.name, *at, s.side.value, t.sizes.name.lower(), s.side.value]
+                start += [f"{s.met_along}: {s.words}", "mm", at[s.met_along == "travel"]]
                 order = np.argsort(-np.abs(s.slopes), kind="stable")
                 for rank, k in enumerate(order.tolist(), start=1):
                     c = t.coordinates[k]
-                    cells = [c.point, "xyz"[c.axis], f"{s.slopes[k]:.9g}"]
-                    yield [*start, round(s.rack_mm, 4), rank, *cells]
+                    yield [*start, rank, c.point, "xyz"[c.axis], f"{s.slopes[k]:.9g}"]
+
+        for steered, j in loads:
+            moved = "both sides" if j.moving.side is None else j.moving.side.value
+            for label, unit, value, by in _jacked(j, steered):
+                start = [j.moving.axle, j.rack_mm, 0.0, moved, j.moving.sizes.name.lower(), "car"]
+                start += [label, unit, round(value, 4)]
+                order = np.argsort(-np.abs(by), kind="stable")
+                for rank, k in enumerate(order.tolist(), start=1):
+                    c = j.moving.coordinates[k]
+                    yield [*start, rank, c.point, "xyz"[c.axis], f"{by[k]:.9g}"]
 
     write_table(path, header, rows())
 

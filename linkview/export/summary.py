@@ -13,7 +13,7 @@ from linkview.alignment.quantities import QUANTITIES, Of, Quantity
 from linkview.clearance.certified import Certainty, Certified
 from linkview.clearance.distance import GapState
 from linkview.clearance.gaps import SurveyedPair
-from linkview.errors import LinkviewError
+from linkview.errors import LinkviewError, NoRest
 from linkview.export.cautions import CAUTIONS as CAUTIONS
 from linkview.export.roll import roll_lines
 from linkview.limits.roll import roll_line, roll_stops
@@ -48,7 +48,7 @@ def summary_lines(study: CarStudy) -> list[str]:
     for name, axle in study.axles.items():
         out += ["", f"{name.upper()} AXLE ({axle.axle.left.layout.title}; {_held(axle)})"]
         out += [f"  {line}" for line in _axle_lines(axle, study.car)]
-    jacking = list(jacking_lines(study))
+    jacking = list(jacking_lines(study.car))
     out += ["", *jacking] if jacking else []
     short = study.shortfalls
     measured = all(axle.gaps for axle in study.axles.values())
@@ -110,14 +110,17 @@ def _column_lines(alignment: AxleAlignment) -> Iterator[str]:
     yield line
 
 
-def jacking_lines(study: CarStudy) -> Iterator[str]:
+def jacking_lines(car: Car) -> Iterator[str]:
     """What steering to the working rack does to ride height and loads, where springs are given."""
-    for name, axle in study.axles.items():
-        rack = axle.axle.left.rack
+    for name, axle in car.axles.items():
+        rack = axle.left.rack
         if rack is None:
             continue
         try:
-            jacking = steering_jacking(study.car, name, [-rack.working_mm, rack.working_mm])
+            jacking = steering_jacking(car, name, [-rack.working_mm, rack.working_mm])
+        except NoRest as fault:
+            yield f"steering jacking: not found, {fault.why}"
+            continue
         except LinkviewError:
             continue  # only one axle, or no springs: there is nothing to say of loads
         for k, at in enumerate(jacking.rack_mm):

@@ -25,7 +25,13 @@ from linkview.kinematics.corner import (
     linkage_of,
     origin_of,
 )
-from linkview.kinematics.sensitivity import Factored, H, Perturbed, carried_along, factored
+from linkview.kinematics.factored import Factored, factored
+from linkview.kinematics.sensitivity import (
+    H,
+    Inputs,
+    Perturbed,
+    carried_along,
+)
 from linkview.kinematics.solve import Target, newton
 from linkview.model.layout import KNUCKLE
 from linkview.model.parts import Corner, Hold
@@ -208,4 +214,4 @@ def _along(at: Factored, changes: Sequence[Change], many: int) -> Perturbed:
         else j
         for j in _joints(corner, there, kept, longer)
     ]
-    return carried_along(at, there, kept, joints, many)
+    return carried_along(at, there, kept, joints, Inputs.still(many))

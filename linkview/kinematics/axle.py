@@ -7,17 +7,27 @@ stays on that assembly; what is not reached is NaN.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from linkview.errors import CannotAssemble
 from linkview.geometry import Array, Flags, Index, Z
-from linkview.kinematics.closure import GROUND, SLIDE, Direction, Height, Linkage, Place, State
+from linkview.kinematics.closure import (
+    GROUND,
+    SLIDE,
+    Direction,
+    Height,
+    Joint,
+    Linkage,
+    Place,
+    State,
+)
 from linkview.kinematics.corner import (
     AXLE_LEVEL,
-    WHEEL_HEIGHT,
     CornerLinkage,
     linkage_of,
 )
@@ -191,25 +201,44 @@ def pose_list(
 
 
 def _beam_poses(corner: Corner, own_mm: Array, other_mm: Array) -> PoseList:
-    """A beam axle at n heights of its own wheel and the other: the other's is the slide input."""
-    given = linkage_of(corner)
-    other = corner.points[OTHER_WHEEL_CENTRE]
-    both = Height(AXLE_LEVEL, Place(SLIDE, other), Place(0, other), Direction(GROUND, Z), 0.0)
-    joints = [both if j.name == AXLE_LEVEL else j for j in given.linkage.joints]
-    linkage = Linkage(list(given.linkage.origins), joints, Z)
-    built = CornerLinkage(corner, linkage, given.parts, given.damper_mm, given.sound, given.spins)
-    rows = np.array([*built.sound, linkage.row_names.index(WHEEL_HEIGHT)])
-    problem = Problem(linkage, int(rows[-1]), rows)
+    """A beam axle at n heights of its own wheel and the other."""
+    built = beam_linkage(corner)
+    problem = built.problem(Hold.WHEEL_HEIGHT)
     none, goal = np.zeros(len(own_mm)), Target(other_mm, own_mm)
-    stop = trace(problem, linkage.reference(len(own_mm)), Target(none, none), goal)
+    stop = trace(problem, built.linkage.reference(len(own_mm)), Target(none, none), goal)
     return pose_list(built, problem, stop.state, goal, stop.arrived)
 
 
-def roll_twist(poses: PoseList) -> Array:
+def beam_linkage(corner: Corner) -> CornerLinkage:
+    """A beam axle with two heights asked of it: the other wheel's is the slide input."""
+    given = linkage_of(corner)
+    linkage = Linkage(list(given.linkage.origins), beam_joints(corner, given.linkage.joints), Z)
+    return replace(given, linkage=linkage)
+
+
+def beam_joints(corner: Corner, joints: Sequence[Joint]) -> list[Joint]:
+    """The joints with the other wheel's height held by the slide input."""
+    other = corner.points[OTHER_WHEEL_CENTRE]
+    both = Height(AXLE_LEVEL, Place(SLIDE, other), Place(0, other), Direction(GROUND, Z), 0.0)
+    return [both if j.name == AXLE_LEVEL else j for j in joints]
+
+
+class Rolling(Protocol):
+    """Poses of a beam axle with the twists by its own wheel's height and by the other's."""
+
+    @property
+    def corner(self) -> Corner: ...
+    @property
+    def travel_twist(self) -> Array: ...
+    @property
+    def rack_twist(self) -> Array: ...
+
+
+def roll_twist(poses: Rolling) -> Array:
     """A beam axle's twist (n, 6) per radian of roll of the body to its right, mean height kept.
 
     travel_twist lifts this wheel, rack_twist (the slide input) the other.
     """
-    corner = poses.corner
-    own, other = (corner.points[p][1] for p in (WHEEL_CENTRE, OTHER_WHEEL_CENTRE))
+    points = poses.corner.points
+    own, other = (points[p][..., 1, None] for p in (WHEEL_CENTRE, OTHER_WHEEL_CENTRE))
     return np.asarray(-own * poses.travel_twist - other * poses.rack_twist)

@@ -17,7 +17,7 @@ from linkview.kinematics.corner import WHEEL_HEIGHT, linkage_of
 from linkview.kinematics.part_poses import part_poses
 from linkview.kinematics.solve import Target, newton
 from linkview.model.layouts import KNUCKLE
-from linkview.model.parts import Corner, Hold
+from linkview.model.parts import Corner, Hold, JointKind, JointLimit
 
 STEPS = 8  # small moves one after the other, so that it stays the same assembly
 
@@ -49,4 +49,17 @@ def corner_with(corner: Corner, moved: Mapping[str, Array]) -> Corner:
     }
     axis = frozen(unit(apply_direction(knuckle, corner.wheel.spin_axis)))
     wheel = replace(corner.wheel, centre=points["wheel_centre"], spin_axis=axis)
-    return replace(corner, points=points, wheel=wheel)
+    joints = tuple(_carried(j, corner, points, knuckle) for j in corner.joints)
+    return replace(corner, points=points, wheel=wheel, joints=joints)
+
+
+def _carried(
+    joint: JointLimit, corner: Corner, points: Mapping[str, Array], knuckle: Array
+) -> JointLimit:
+    """A joint whose axis turns with the knuckle, or is the strut's own line where that now is."""
+    if joint.kind is JointKind.BEARING:
+        strut = corner.layout.struts[joint.member]
+        return replace(joint, axis=frozen(unit(points[strut.top] - points[strut.lower])))
+    if joint.axis_part == KNUCKLE:
+        return replace(joint, axis=frozen(apply_direction(knuckle, joint.axis)))
+    return joint

@@ -8,35 +8,29 @@ right-hand sides come from the rows' own motion with complex points (see geometr
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Any
 
 import numpy as np
 
-from linkview.errors import LinkageLocked
 from linkview.geometry import (
     Array,
     Flags,
-    Index,
     numbers,
-    smallest_turn,
-    unit,
 )
-from linkview.kinematics.axle import corner_poses
-from linkview.kinematics.closure import Joint, Square, State
+from linkview.kinematics.closure import Height, Joint, Linkage, Rod, Square, State
 from linkview.kinematics.corner import (
     DAMPER,
     CornerLinkage,
-    held_joints,
-    linkage_of,
     origin_of,
 )
-from linkview.kinematics.motion import Moving, in_row_order, row_motion
+from linkview.kinematics.factored import Factored
+from linkview.kinematics.motion import Moving, RowMotion, in_row_order, row_motion
 from linkview.kinematics.standing import Standing
 from linkview.model.layout import KNUCKLE, OTHER_WHEEL_CENTRE, RACK, WHEEL, WHEEL_CENTRE
-from linkview.model.parts import Corner, Hold
+from linkview.model.parts import Corner, Side
 
 # The step of the complex numbers: so small that its square is lost beside any length.
 H = 1e-30
@@ -76,6 +70,7 @@ class Perturbed(Standing):
     rack_twist: Array
     screw_twist: Array
     travel_twists: Mapping[str, Array]
+    rack_twists: Mapping[str, Array]
     bends: Mapping[str, Array]
 
     @property
@@ -91,39 +86,36 @@ def coordinates_of(corner: Corner, sizes: Sizes) -> tuple[Coordinate, ...]:
     return tuple(Coordinate(name, axis) for name in names for axis in range(3))
 
 
-@dataclass(frozen=True, eq=False)
-class Factored:
-    """A corner at one pose with its rows' slopes inverted, once; n = 1 in `state`.
+def shares(
+    corner: Corner, coordinates: Sequence[Coordinate], moved: Side | None
+) -> tuple[list[Coordinate], list[float]]:
+    """What of an axle's coordinates moves in one corner: its own, and by how much per unit.
 
-    inverse: J^-1 (6P, 6P). The slopes of a sound linkage are well conditioned, and a product is
-    done at once where scipy's lu_solve took 12 ms to share six rows among threads.
+    moved: the side whose points they are; None where both sides' move alike, as mirror images.
+    Points that belong to the axle as a whole move on both sides.
     """
+    shared = corner.layout.shared
+    own, weights = [], []
+    for c in coordinates:
+        other = moved not in (None, corner.side) and c.point not in shared
+        if other and c.point == WHEEL_CENTRE and OTHER_WHEEL_CENTRE in corner.points:
+            c, other = Coordinate(OTHER_WHEEL_CENTRE, c.axis), False
+        flips = moved is None and corner.side is Side.RIGHT and c.axis == 1
+        own.append(c)
+        weights.append(0.0 if other else -1.0 if flips and c.point not in shared else 1.0)
+    return own, weights
 
-    built: CornerLinkage
-    used: Index
-    state: State
-    slide_mm: float
-    inverse: Array
 
-    def along(self, right: Array) -> Array:
-        """J^-1 @ right, (6P, K)."""
-        return np.asarray(self.inverse @ right)
+@dataclass(frozen=True, eq=False)
+class Inputs:
+    """What `many` changes do to the inputs: by_rack, by_held (many,), mm per unit of each."""
 
+    by_rack: Array
+    by_held: Array
 
-def factored(corner: Corner, rack_mm: float, travel_mm: float) -> Factored:
-    """Solves one pose (wheel height as given) and factors its slopes. Raises LinkageLocked."""
-    built = linkage_of(corner)
-    poses = corner_poses(corner, np.array([rack_mm]), np.array([travel_mm]))
-    if not poses.solved[0]:
-        raise LinkageLocked(
-            f"{corner.axle} {corner.side.value}: rack {rack_mm:+.1f} mm, travel {travel_mm:+.1f} "
-            "mm is beyond reach, so nothing can be said of its sensitivity"
-        )
-    state = built.state_of(poses.poses)
-    problem = built.problem(Hold.WHEEL_HEIGHT)
-    rows = built.linkage.rows(state, np.array([rack_mm]))
-    inverse = np.asarray(np.linalg.inv(rows.slope[problem.used, :, 0]), dtype=float)
-    return Factored(built, problem.used, state, rack_mm, inverse)
+    @classmethod
+    def still(cls, many: int) -> Inputs:
+        return cls(np.zeros(many), np.zeros(many))
 
 
 def perturbed(
@@ -134,113 +126,102 @@ def perturbed(
     weights: how much each coordinate moves per unit, 1 where left out; -1 for y on the right side
     of a symmetric axle.
     """
-    corner = _moved(at.built.corner, coordinates, weights)
+    return perturbed_with(at, coordinates, sizes, Inputs.still(len(coordinates)), weights=weights)
+
+
+def perturbed_with(
+    at: Factored,
+    coordinates: Sequence[Coordinate],
+    sizes: Sizes,
+    inputs: Inputs,
+    *,
+    weights: Sequence[float] = (),
+) -> Perturbed:
+    """The same, each coordinate's change going together with one of the inputs."""
+    corner = moved_points(at.built.corner, coordinates, weights)
     kept = corner if sizes is Sizes.FOLLOW else at.built.corner
-    return carried_along(at, corner, kept, held_joints(corner, kept), len(coordinates))
+    return carried_along(at, corner, kept, at.joints(corner, kept), inputs)
+
+
+def along_inputs(at: Factored) -> Perturbed:
+    """The pose with its derivatives by the rack, then by the held value (K = 2)."""
+    inputs = Inputs(np.array([1.0, 0.0]), np.array([0.0, 1.0]))
+    none = (Coordinate(WHEEL_CENTRE, 0),) * 2
+    return perturbed_with(at, none, Sizes.KEPT, inputs, weights=(0.0, 0.0))
 
 
 def carried_along(
-    at: Factored, corner: Corner, kept: Corner, held: Sequence[Joint], many: int
+    at: Factored, corner: Corner, kept: Corner, held: Sequence[Joint], inputs: Inputs
 ) -> Perturbed:
     """The pose with the derivatives of `many` changes, each a row of what is complex.
 
     corner: points (many, 3). kept: where the solved parts have their points. held: the joints in
     the corner's own order, as `held_joints` gives them.
     """
-    built = at.built
-    locks = [j for j in built.linkage.joints if isinstance(j, Square)]
-    joints = in_row_order((*held, *locks))
-    names = [j.name for j in joints]
-    assert names == built.linkage.row_names
-    origins = tuple(origin_of(kept, part) for part in built.parts)
-    unknowns = built.linkage.unknown_count
-    still, slide = np.zeros((unknowns, many)), np.full(many, at.slide_mm)
-
-    def moving(state: State, twist: Array, bend: Array, slide_rate: float) -> Moving:
-        axis = built.linkage.slide_axis
-        return Moving(origins, state, twist, bend, slide, slide_rate, axis)
+    built, many = at.built, len(inputs.by_rack)
+    rows = JointRows.of(at, kept, held, inputs)
+    still = np.zeros((built.linkage.unknown_count, many))
 
     def carried(value: Array) -> Array:
         """J^-1 of the imaginary parts of the solved rows, with the sign of the theorem."""
         return -at.along(value[at.used].imag / H)
 
     base = at.state.take(np.zeros(many, dtype=np.intp))
-    shift = carried(row_motion(joints, moving(base, still, still, 0.0)).value)
-    state = _stepped(base, shift)
+    value = rows.motion(base, still, still, 0.0).value
+    value[at.used[-1]] -= 1j * H * inputs.by_held
+    state = stepped(base, carried(value))
     driven = np.zeros((len(at.used), 2))
     driven[-1, 0] = 1.0
-    by_slide = built.linkage.rows(at.state, np.array([at.slide_mm])).by_slide[at.used, 0]
-    driven[:, 1] = -by_slide
+    driven[:, 1] = -built.linkage.rows(at.state, np.array([at.slide_mm])).by_slide[at.used, 0]
     plain = at.along(driven)
     travel, rack = (np.repeat(plain[:, k : k + 1], many, axis=1) for k in range(2))
-    twist = _with(travel, carried(row_motion(joints, moving(state, travel, still, 0.0)).rate))
-    by_rack = _with(rack, carried(row_motion(joints, moving(state, rack, still, 1.0)).rate))
-    curve = row_motion(joints, moving(base, travel, still, 0.0)).second.real
+    twist = _with(travel, carried(rows.motion(state, travel, still, 0.0).rate))
+    by_rack = _with(rack, carried(rows.motion(state, rack, still, 1.0).rate))
+    curve = rows.motion(base, travel, still, 0.0).second.real
     bend = np.repeat(-at.along(curve[at.used, :1]), many, axis=1)
-    bend = _with(bend, carried(row_motion(joints, moving(state, twist, bend, 0.0)).second))
+    bend = _with(bend, carried(rows.motion(state, twist, bend, 0.0).second))
     screw = np.full_like(by_rack, np.nan)
     if built.damper_mm is not None:
-        row = names.index(DAMPER)
+        row = rows.named(DAMPER)
         rates = [
-            row_motion((joints[row],), moving(state, t, still, speed)).rate[0]
+            row.motion(state, t, still, speed).rate[0]
             for t, speed in ((by_rack, 1.0), (twist, 0.0))
         ]
         screw = by_rack - rates[0] / rates[1] * twist
-    return _read(corner, kept, built, state, slide, (twist, by_rack, screw, bend))
+    return _read(corner, kept, built, state, rows.slide_mm, (twist, by_rack, screw, bend))
 
 
-def along_rack(at: Factored) -> Perturbed:
-    """The pose with its derivative by the rack, wheel height kept, in the imaginary part (K = 1).
+@dataclass(frozen=True, eq=False)
+class JointRows:
+    """The rows of a linkage whose joints, points and rack change, `many` ways at once."""
 
-    Of its velocities nothing is said: the twists are NaN.
-    """
-    built = at.built
-    right = -built.linkage.rows(at.state, np.array([at.slide_mm])).by_slide[at.used]
-    state = _stepped(at.state, at.along(right))
-    blank = np.full((built.linkage.unknown_count, 1), np.nan)
-    corner = _moved(built.corner, (Coordinate(WHEEL_CENTRE, 0),), (0.0,))
-    slide = np.array([at.slide_mm + 1j * H])
-    return _read(corner, built.corner, built, state, slide, (blank, blank, blank, blank))
+    linkage: Linkage
+    joints: tuple[Rod | Height | Square, ...]
+    origins: tuple[Array, ...]
+    slide_mm: Array
 
+    @classmethod
+    def of(cls, at: Factored, kept: Corner, held: Sequence[Joint], inputs: Inputs) -> JointRows:
+        """held, kept: as `carried_along` has them."""
+        linkage = at.built.linkage
+        locks = [j for j in linkage.joints if isinstance(j, Square)]
+        joints = in_row_order((*held, *locks))
+        assert [j.name for j in joints] == linkage.row_names
+        origins = tuple(origin_of(kept, part) for part in at.built.parts)
+        return cls(linkage, joints, origins, numbers(at.slide_mm + 1j * H * inputs.by_rack))
 
-def with_members(posed: Perturbed, kept: Corner) -> Perturbed:
-    """The same with arms, rods and struts, whose poses follow from their ends (see `part_poses`).
+    def named(self, name: str) -> JointRows:
+        """Only the rows of one joint."""
+        return replace(self, joints=tuple(j for j in self.joints if j.name == name))
 
-    kept: whose sizes they have; their points there are where they stood at the reference.
-    """
-    layout, poses = posed.corner.layout, dict(posed.poses)
-    many = len(posed.rack_mm)
-
-    def was(name: str) -> Array:
-        return np.broadcast_to(numbers(kept.points[name]), (many, 3))
-
-    for name, rod in {**layout.rods, **layout.spans}.items():
-        if rod.inner in posed.corner.points and rod.outer in posed.corner.points:
-            poses[name] = _carried_by(was, posed, rod.inner, rod.outer)
-    for name, strut in layout.struts.items():
-        poses[name] = _carried_by(was, posed, strut.top, strut.lower)
-    for name, arm in layout.arms.items():
-        names = (*arm.pivots, arm.ball)
-        before, now = _frame(*(was(n) for n in names)), _frame(*(posed.point(n) for n in names))
-        turn = now @ np.swapaxes(before, -1, -2)
-        poses[name] = _move(turn, was(names[0]), posed.point(names[0]))
-    return replace(posed, poses=poses)
+    def motion(self, state: State, twist: Array, bend: Array, slide_rate: float) -> RowMotion:
+        """Every row's value, rate and second rate, (m, many) each."""
+        axis = self.linkage.slide_axis
+        moving = Moving(self.origins, state, twist, bend, self.slide_mm, slide_rate, axis)
+        return row_motion(self.joints, moving)
 
 
-def _carried_by(was: Callable[[str], Array], posed: Perturbed, at: str, to: str) -> Array:
-    """The move of a straight member that turns the shortest way and stays at one end."""
-    before, now = was(to) - was(at), posed.point(to) - posed.point(at)
-    return _move(smallest_turn(unit(before), unit(now)), was(at), posed.point(at))
-
-
-def _frame(a: Array, b: Array, c: Array) -> Array:
-    """Axes (K, 3, 3) fixed to three points (K, 3)."""
-    x = unit(b - a)
-    z = unit(np.cross(x, c - a))
-    return np.stack([x, np.cross(z, x), z], axis=-1)
-
-
-def _move(turn: Array, pivot: Array, to: Array) -> Array:
+def move_of(turn: Array, pivot: Array, to: Array) -> Array:
     """The rigid move (K, 4, 4) with this turn that takes pivot to `to`, complex."""
     out = np.zeros((len(turn), 4, 4), dtype=complex)
     out[:, :3, :3], out[:, 3, 3] = turn, 1.0
@@ -248,7 +229,9 @@ def _move(turn: Array, pivot: Array, to: Array) -> Array:
     return out
 
 
-def _moved(corner: Corner, coordinates: Sequence[Coordinate], weights: Sequence[float]) -> Corner:
+def moved_points(
+    corner: Corner, coordinates: Sequence[Coordinate], weights: Sequence[float]
+) -> Corner:
     """The corner with points (K, 3): each coordinate with an imaginary step in its own row."""
     many = len(coordinates)
     points: dict[str, Any] = {
@@ -259,9 +242,9 @@ def _moved(corner: Corner, coordinates: Sequence[Coordinate], weights: Sequence[
     return replace(corner, points=points)
 
 
-def _stepped(state: State, shift: Array) -> State:
+def stepped(state: State, shift: Array) -> State:
     """The state with the derivative of its parts' poses, (6P, K), in its imaginary part."""
-    vw = shift.reshape(-1, 6, shift.shape[-1])
+    vw = shift.reshape(len(state.origin), 6, shift.shape[-1])
     turn, w = state.turn, vw[:, 3:]
     spun = np.stack([_spin(w[k], turn[k]) for k in range(len(turn))])
     return State(turn + 1j * H * spun, state.origin + 1j * H * vw[:, :3])
@@ -293,7 +276,7 @@ def _read(
     for k, part in enumerate(built.parts):
         turn = np.moveaxis(state.turn[k], -1, 0)
         about = np.broadcast_to(numbers(origin_of(kept, part)), (many, 3))
-        poses[part] = _move(turn, about, state.origin[k].T)
+        poses[part] = move_of(turn, about, state.origin[k].T)
     poses[WHEEL] = poses[KNUCKLE]
     if corner.rack is not None and corner.layout.on_rack:
         rack = np.repeat(np.eye(4)[None], many, axis=0).astype(slide.dtype)
@@ -311,5 +294,6 @@ def _read(
         rack_twist=by_part[1][KNUCKLE],
         screw_twist=by_part[2][KNUCKLE],
         travel_twists=by_part[0],
+        rack_twists=by_part[1],
         bends=by_part[3],
     )

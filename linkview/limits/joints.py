@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
+from linkview.alignment.posed import Travelling, at_ride_height
 from linkview.errors import UnknownName, near_miss
-from linkview.geometry import Array, apply_direction, dot, unit
+from linkview.geometry import Array, apply_direction, unit
 from linkview.kinematics.cell_motion import Motion
 from linkview.kinematics.nearby import Posed
-from linkview.limits.joint_angles import clocked_use, swing_rad, tilt_rad
+from linkview.limits.joint_angles import clocked_use, swing_rad, tilt_rad, twist_rad
 from linkview.limits.limit import Limit, spoken
-from linkview.model.layouts import Layout
+from linkview.model.layout import Layout, Rod
 from linkview.model.parts import Corner, JointKind, JointLimit
 from linkview.units import to_deg, to_rad
 
@@ -33,27 +34,39 @@ def joint_limits(corner: Corner) -> Iterator[Limit]:
             joint.max_deg,
             False,
             joint.max_deg,
-            _measured(corner, joint),
+            _measured(corner.layout, joint),
             drift=_drift(corner, joint),
+            against=_bearing(corner.layout, joint) if joint.kind is JointKind.BEARING else None,
         )
 
 
-def _measured(corner: Corner, joint: JointLimit) -> Callable[[Posed], Array]:
+def _measured(layout: Layout, joint: JointLimit) -> Callable[[Posed], Array]:
     """Angle in degrees of one joint; its axis turns with the part it is fixed to.
 
     A ball stud is measured against its housing: both lie along the axis at the reference pose, the
     stud turning with axis_part and the housing with the member.
     """
     if joint.kind is JointKind.BALL_STUD:
-        member = member_of(corner.layout, joint)
+        member = member_of(layout, joint)
         return lambda posed: to_deg(
             swing_rad(apply_direction(posed.pose(member), joint.axis), axis_now(posed, joint))
         )
     angle = tilt_rad if joint.kind is JointKind.ROD_END else swing_rad
-    inner, outer = _ends(corner.layout, member_of(corner.layout, joint))
+    inner, outer = _ends(layout, member_of(layout, joint))
     return lambda posed: to_deg(
         angle(posed.point(outer) - posed.point(inner), axis_now(posed, joint))
     )
+
+
+def _bearing(layout: Layout, joint: JointLimit) -> Callable[[Travelling], Callable[[Posed], Array]]:
+    """A bearing's axis is the strut's own line at ride height, so it goes with the points."""
+    lower, top = _ends(layout, member_of(layout, joint))
+
+    def against(ride: Travelling) -> Callable[[Posed], Array]:
+        axis = unit(ride.point(top) - ride.point(lower))
+        return lambda posed: to_deg(swing_rad(posed.point(top) - posed.point(lower), axis))
+
+    return against
 
 
 def _drift(corner: Corner, joint: JointLimit) -> Callable[[Motion], Array]:
@@ -102,7 +115,7 @@ def clocked_rod_limits(corner: Corner) -> Iterator[Limit]:
     ends = {j.point: j for j in corner.joints if j.kind is JointKind.ROD_END}
     for name, rod in corner.layout.rods.items():
         if rod.inner in ends and rod.outer in ends:
-            pair = ends[rod.inner], ends[rod.outer]
+            against = _clocked(rod, (ends[rod.inner], ends[rod.outer]))
             yield Limit(
                 corner.side,
                 f"{spoken(name)} rod ends clocked together",
@@ -111,25 +124,26 @@ def clocked_rod_limits(corner: Corner) -> Iterator[Limit]:
                 100.0,
                 False,
                 100.0,
-                _clocked(corner, name, pair),
-                differentiable=False,
+                against(at_ride_height(corner)),
+                against=against,
             )
 
 
 def _clocked(
-    corner: Corner, name: str, pair: tuple[JointLimit, JointLimit]
-) -> Callable[[Posed], Array]:
-    rod = corner.layout.rods[name]
-    straight = unit(corner.points[rod.outer] - corner.points[rod.inner])
-    eyes = [unit(j.axis - dot(j.axis, straight) * straight) for j in pair]
+    rod: Rod, pair: tuple[JointLimit, JointLimit]
+) -> Callable[[Travelling], Callable[[Posed], Array]]:
     allowed = float(to_rad(pair[0].max_deg)), float(to_rad(pair[1].max_deg))
 
-    def use(posed: Posed) -> Array:
-        move = posed.pose(name)
-        along = apply_direction(move, straight)
-        now = apply_direction(move, eyes[0]), apply_direction(move, eyes[1])
-        return 100.0 * clocked_use(
-            along, now, (axis_now(posed, pair[0]), axis_now(posed, pair[1])), allowed
-        )
+    def seen(posed: Posed) -> tuple[Array, tuple[Array, Array]]:
+        along = posed.point(rod.outer) - posed.point(rod.inner)
+        return along, (axis_now(posed, pair[0]), axis_now(posed, pair[1]))
 
-    return use
+    def against(ride: Travelling) -> Callable[[Posed], Array]:
+        built = twist_rad(*seen(ride)).ravel()  # one for all poses, or one for each
+
+        def use(posed: Posed) -> Array:
+            return 100.0 * clocked_use(*seen(posed), built, allowed)
+
+        return use
+
+    return against

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum
 
+from linkview.alignment.posed import Travelling
 from linkview.geometry import Array
 from linkview.kinematics.cell_motion import Motion
 from linkview.kinematics.nearby import Posed
@@ -31,7 +32,8 @@ class Limit:
     (else under it). full: the margin that counts as 1 when limits are compared. measure: poses
     (...) -> value (...). drift: how far, in `unit`, the value can be anywhere in a cell of inputs
     from what it is at the cell's middle; None where that is not known. differentiable: hard points
-    move the limit and measure takes complex poses.
+    move the limit and measure takes complex poses. against: where the measure compares with ride
+    height, how it is made from the pose there; None for the others.
     """
 
     side: Side
@@ -45,6 +47,7 @@ class Limit:
     stops: Stops = Stops.MOTION
     drift: Callable[[Motion], Array] | None = None
     differentiable: bool = True
+    against: Callable[[Travelling], Callable[[Posed], Array]] | None = None
 
     def margin(self, value: Array) -> Array:
         """Positive inside, in the limit's own unit."""

@@ -9,11 +9,12 @@ import numpy as np
 
 from linkview.alignment.assumed import assumed_for
 from linkview.alignment.posed import (
+    Travelling,
     at_ride_height,
     damper_length_mm,
     has_damper,
     ride_moment_arm_mm,
-    ride_spring_length_mm,
+    spring_length_mm,
     toggle_deg,
 )
 from linkview.geometry import Array, apply, dot, frozen, length, magnitude, unit
@@ -172,21 +173,34 @@ def _damper(corner: Corner) -> Iterator[Limit]:
 def _spring(corner: Corner, axle: Axle, car: Car) -> Iterator[Limit]:
     if corner.damper is None or corner.damper.spring is None or not has_damper(corner):
         return
-    spring = corner.damper.spring
-    ride_mm = ride_spring_length_mm(corner, spring, assumed_for(axle, car).sprung_kg)
-    shift = ride_mm - float(damper_length_mm(at_ride_height(corner))[0, 0])
+    spring, sprung_kg = corner.damper.spring, assumed_for(axle, car).sprung_kg
+
+    def against(ride: Travelling) -> Callable[[Posed], Array]:
+        at_ride = spring_length_mm(ride, spring, sprung_kg)
+        shift = (at_ride - damper_length_mm(ride)).ravel()
+        return lambda posed: damper_length_mm(posed) + shift
+
     full = spring.free_length_mm - spring.solid_length_mm
     assert corner.layout.damper is not None
     point, drift = corner.layout.damper[0], _length_drift(*corner.layout.damper)
-
-    def now(posed: Posed) -> Array:
-        return damper_length_mm(posed) + shift
-
+    now = against(at_ride_height(corner))
     for name, allowed, at_least, stops in (
         ("spring coil bound", spring.solid_length_mm, True, Stops.TRAVEL),
         ("spring loose", spring.free_length_mm, False, Stops.NOTHING),
     ):
-        yield Limit(corner.side, name, point, "mm", allowed, at_least, full, now, stops, drift)
+        yield Limit(
+            corner.side,
+            name,
+            point,
+            "mm",
+            allowed,
+            at_least,
+            full,
+            now,
+            stops,
+            drift,
+            against=against,
+        )
 
 
 def _length_drift(start: str, end: str) -> Callable[[Motion], Array]:
@@ -249,8 +263,10 @@ def _driveshaft(corner: Corner) -> Iterator[Limit]:
     def span(posed: Posed) -> Array:
         return np.asarray(posed.point("cv_outer") - posed.point("cv_inner"))
 
-    def plunge(posed: Posed) -> Array:
-        return length(span(posed)) - shaft.nominal_length_mm
+    def against(ride: Travelling) -> Callable[[Posed], Array]:
+        given = shaft.nominal_length_mm
+        nominal = length(span(ride)).ravel() if given is None else np.array([given])
+        return lambda posed: length(span(posed)) - nominal
 
     side, each, inner, outer = (
         corner.side,
@@ -281,12 +297,22 @@ def _driveshaft(corner: Corner) -> Iterator[Limit]:
         drift=lambda cell: to_deg(cell.swing_of("cv_inner", "cv_outer") + cell.turn_of(KNUCKLE)),
     )
     drift = _length_drift("cv_inner", "cv_outer")
+    plunge = against(at_ride_height(corner))
     for name, allowed, at_least in (
         ("driveshaft pulled apart", each, False),
         ("driveshaft pushed in", -each, True),
     ):
         yield Limit(
-            side, name, "cv_inner", "mm", allowed, at_least, each, plunge, Stops.MOTION, drift
+            side,
+            name,
+            "cv_inner",
+            "mm",
+            allowed,
+            at_least,
+            each,
+            plunge,
+            drift=drift,
+            against=against,
         )
 
 

@@ -1,7 +1,8 @@
-"""Which millimetre moves a stop: each limit's rack by hard-point coordinate.
+"""Which millimetre moves a stop: the rack or travel at which each limit is met, by hard point.
 
-Where a limit is met its margin m(rack, points) is zero, so d(rack)/d(point) = -m_p / m_rack: the
-implicit function theorem once more, on exact poses with complex points.
+Where a limit is met its margin m(input, points) is zero, so d(input)/d(point) = -m_p / m_input: the
+implicit function theorem once more, on exact poses with complex points. The edge of reach has its
+own (`dead_point.py`).
 """
 
 from __future__ import annotations
@@ -12,36 +13,65 @@ from dataclasses import dataclass
 import numpy as np
 
 from linkview.geometry import Array, frozen
+from linkview.kinematics.dead_point import dead_point_on_rack, dead_point_on_travel
+from linkview.kinematics.factored import factored
+from linkview.kinematics.members import with_members
 from linkview.kinematics.sensitivity import (
     Coordinate,
     H,
     Sizes,
-    along_rack,
-    factored,
+    along_inputs,
     perturbed,
-    with_members,
 )
-from linkview.kinematics.sweep import sweep_corner
-from linkview.limits.crossings import crossings, refined
+from linkview.kinematics.sweep import CornerSweep, sweep_corner
+from linkview.limits.crossings import Rows, crossings, refined
 from linkview.limits.limit import Limit, Stops
 from linkview.limits.readings import limits_of
-from linkview.limits.stops import rack_rows, side_of
-from linkview.model.parts import Axle, Car, Corner, Hold
+from linkview.limits.report import REACH
+from linkview.limits.stops import SideLimits, rack_rows, side_of, travel_row
+from linkview.model.parts import Axle, Car, Corner, Hold, Side
 
 COLUMNS = 21
 
 
 @dataclass(frozen=True, eq=False)
 class StopSlopes:
-    """One limit of one corner, met at rack_mm on the way to that side, wheel height kept.
+    """One limit of one corner, met along the rack or along travel, wheel height as held value.
 
-    slopes (K,): mm of rack per mm of each coordinate; the corner's own points, not the other's.
+    name: of the limit. words: what is met, 'tie rod toggle angle meets 25 deg'. met_along: 'rack'
+    or 'travel', the input that slopes (K,) are of, mm per mm of each coordinate: the corner's own
+    points, not the other's. rack_mm, travel_mm: where.
     """
 
-    limit: Limit
+    side: Side
+    name: str
+    words: str
+    met_along: str
     rack_mm: float
     travel_mm: float
     slopes: Array
+
+
+@dataclass(frozen=True, eq=False)
+class _Moved:
+    """What is moved: `coordinates` of a corner, parts following or kept."""
+
+    corner: Corner
+    coordinates: Sequence[Coordinate]
+    sizes: Sizes
+
+    def by_inputs_and_points(self, limit: Limit, pose: tuple[float, float]) -> tuple[Array, Array]:
+        """A limit's slopes by rack and travel, (2,), and by each coordinate, (K,)."""
+        at = factored(self.corner, *pose)
+        here = perturbed(at, self.coordinates, self.sizes)
+        kept = here.corner if self.sizes is Sizes.FOLLOW else self.corner
+        measure = limit.measure
+        if limit.against is not None:
+            ride = perturbed(factored(self.corner, 0.0, 0.0), self.coordinates, self.sizes)
+            measure = limit.against(with_members(ride, kept))
+        by_points = measure(with_members(here, kept)).imag / H
+        by_inputs = limit.measure(with_members(along_inputs(at), self.corner)).imag / H
+        return by_inputs, by_points
 
 
 def stop_slopes(
@@ -54,36 +84,75 @@ def stop_slopes(
 ) -> tuple[StopSlopes, ...]:
     """Every limit that this corner meets between the rack's stops at one travel, nearest first.
 
-    Left out: limits exceeded already with the rack centred; the rack's own stop, which moves with
-    no hard point; rod ends clocked together, which have no slopes yet; and the edge of reach.
+    The edge of reach is among them, where it is met. Left out: limits exceeded already with the
+    rack centred, and the rack's own stop, which moves with no hard point.
     """
     if corner.rack is None:
         return ()
     stop = corner.rack.stop_mm
-    grid = np.linspace(-stop, stop, COLUMNS)
-    sweep = sweep_corner(corner, grid, np.array([travel_mm]), Hold.WHEEL_HEIGHT)
-    side = side_of(sweep, [x for x in limits_of(corner, axle, car) if x.differentiable])
+    sweep = _swept(corner, np.linspace(-stop, stop, COLUMNS), np.array([travel_mm]))
+    side, moved = _side(sweep, axle, car), _Moved(corner, coordinates, sizes)
     out = []
     for way in (1, -1):
         rows = rack_rows(side.only(Stops.MOTION), COLUMNS // 2, way)
-        found = crossings(rows)
-        for met, rack in zip(found, refined(rows, found), strict=True):
-            limit = rows.limits[met.limit]
-            slopes = _slopes(corner, limit, (float(rack), travel_mm), coordinates, sizes)
-            out.append(StopSlopes(limit, float(rack), travel_mm, frozen(slopes)))
+        for limit, rack in _met(rows):
+            by_inputs, by_points = moved.by_inputs_and_points(limit, (rack, travel_mm))
+            slopes = frozen(-by_points / by_inputs[0])
+            words = f"{limit.name} meets {limit.allowed:g} {limit.unit}"
+            out.append(StopSlopes(corner.side, limit.name, words, "rack", rack, travel_mm, slopes))
+    for edge in sweep.edges:
+        dead = dead_point_on_rack(sweep, edge)
+        if dead is not None:
+            slopes = frozen(dead.slopes(coordinates, sizes))
+            out.append(
+                StopSlopes(corner.side, REACH, dead.words, "rack", dead.met_mm, travel_mm, slopes)
+            )
     return tuple(sorted(out, key=lambda s: abs(s.rack_mm)))
 
 
-def _slopes(
-    corner: Corner,
-    limit: Limit,
-    pose: tuple[float, float],
-    coordinates: Sequence[Coordinate],
-    sizes: Sizes,
-) -> Array:
-    at = factored(corner, *pose)
-    here = perturbed(at, coordinates, sizes)
-    kept = here.corner if sizes is Sizes.FOLLOW else corner
-    by_points = limit.measure(with_members(here, kept)).imag / H
-    by_rack = limit.measure(with_members(along_rack(at), corner)).imag / H
-    return np.asarray(-by_points / by_rack)
+def travel_stop_slopes(
+    corner: Corner, axle: Axle, car: Car, coordinates: Sequence[Coordinate], sizes: Sizes
+) -> tuple[StopSlopes, ...]:
+    """Every limit that this corner meets in bump and droop with the rack centred, nearest first.
+
+    Between the ends of the file's travel; where springs come loose, too. Left out: limits exceeded
+    already at ride height.
+    """
+    ends = corner.travel
+    down, up = (np.linspace(0.0, end, COLUMNS) for end in (ends.droop_mm, ends.bump_mm))
+    sweep = _swept(corner, np.zeros(1), np.unique(np.concatenate([down, up])))
+    side, moved = _side(sweep, axle, car), _Moved(corner, coordinates, sizes)
+    middle = 0, int(np.argmin(np.abs(sweep.travel_mm)))
+    out = []
+    for way in (1, -1):
+        rows = travel_row(side, middle, way)
+        for limit, travel in _met(rows):
+            by_inputs, by_points = moved.by_inputs_and_points(limit, (0.0, travel))
+            slopes = frozen(-by_points / by_inputs[1])
+            words = f"{limit.name} meets {limit.allowed:g} {limit.unit}"
+            out.append(StopSlopes(corner.side, limit.name, words, "travel", 0.0, travel, slopes))
+        end = float(rows.end[0])
+        if np.isfinite(end):
+            last = 0, int(rows.j[np.argmin(rows.solved[:, 0]) - 1, 0])
+            dead = dead_point_on_travel(sweep, last, end)
+            if dead is not None:
+                slopes = frozen(dead.slopes(coordinates, sizes))
+                out.append(
+                    StopSlopes(corner.side, REACH, dead.words, "travel", 0.0, dead.met_mm, slopes)
+                )
+    return tuple(sorted(out, key=lambda s: abs(s.travel_mm)))
+
+
+def _swept(corner: Corner, rack_mm: Array, travel_mm: Array) -> CornerSweep:
+    return sweep_corner(corner, rack_mm, travel_mm, Hold.WHEEL_HEIGHT)
+
+
+def _side(sweep: CornerSweep, axle: Axle, car: Car) -> SideLimits:
+    return side_of(sweep, [x for x in limits_of(sweep.corner, axle, car) if x.differentiable])
+
+
+def _met(rows: Rows) -> list[tuple[Limit, float]]:
+    """Each limit met on the one row, and where."""
+    found = crossings(rows)
+    where = zip(found, refined(rows, found), strict=True)
+    return [(rows.limits[met.limit], float(at)) for met, at in where]

@@ -139,11 +139,12 @@ def rack_rows(side: SideLimits, middle: int, way: int) -> Rows:
 
 def _along_travel(sides: Sequence[SideLimits], middle: tuple[int, int], way: int) -> Stop | None:
     """The first limit in bump (+1) or droop (-1) with the rack centred."""
-    met = _first([_travel_row(side, middle, way) for side in sides])[0]
+    met = _first([travel_row(side, middle, way) for side in sides])[0]
     return met.stop(sides, 0.0, met.at_mm) if met else None
 
 
-def _travel_row(side: SideLimits, middle: tuple[int, int], way: int) -> Rows:
+def travel_row(side: SideLimits, middle: tuple[int, int], way: int) -> Rows:
+    """The row of a sweep along travel from its middle outward, one way (+1 or -1)."""
     sweep = side.sweep
     out = _outward(sweep.travel_mm, middle[1], way)
     solved = sweep.solved[middle[0], out]

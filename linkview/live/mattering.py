@@ -10,7 +10,7 @@ from linkview.alignment.quantities import QUANTITIES
 from linkview.alignment.sensitivity import Sensitivity, sensitivities
 from linkview.export.sensitivity import RANKED
 from linkview.kinematics.sensitivity import Sizes
-from linkview.limits.sensitivity import StopSlopes, stop_slopes
+from linkview.limits.sensitivity import StopSlopes, stop_slopes, travel_stop_slopes
 from linkview.live.moving import Inputs
 from linkview.model.parts import Axle, Car, Side
 
@@ -28,7 +28,8 @@ def mattering_json(axle: Axle, car: Car, inputs: Inputs, sizes: Sizes) -> Json:
         corner = axle.right if table.side is Side.RIGHT else axle.left
         rows += _readings(table)
         met = stop_slopes(corner, axle, car, inputs.travel_mm, table.coordinates, sizes)
-        rows += [_stop(table, one) for one in met]
+        along = travel_stop_slopes(corner, axle, car, table.coordinates, sizes)
+        rows += [_stop(table, one) for one in (*met, *along)]
     return {
         "axle": axle.name,
         "sizes": sizes.name.lower(),
@@ -58,14 +59,14 @@ def _readings(table: Sensitivity) -> list[Json]:
 def _stop(table: Sensitivity, stop: StopSlopes) -> Json:
     order = np.argsort(-np.abs(stop.slopes), kind="stable").tolist()
     ranked = [(table.coordinates[k].words, float(stop.slopes[k])) for k in order]
-    limit = stop.limit
-    words = f"rack where {limit.name} meets {limit.allowed:g} {limit.unit}"
+    at = stop.rack_mm if stop.met_along == "rack" else stop.travel_mm
+    words = f"{stop.met_along} where {stop.words}"
     row: Json = {
-        "name": f"{_moved(table)} {words} {stop.rack_mm > 0}",
+        "name": f"{_moved(table)} {words} {at > 0}",
         "label": words,
         "unit": "mm",
     }
-    row |= {"moved": _moved(table), "of": limit.side.value, "value": round(stop.rack_mm, 3)}
+    row |= {"moved": _moved(table), "of": stop.side.value, "value": round(at, 3)}
     return {**row, "decimals": 1, "by": _told(ranked)}
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from linkview.geometry import apply_direction, frozen, length, unit
+from linkview.geometry import apply_direction, frozen, unit
 from linkview.model.axletables import HoseTable, JointTable, WheelTable
 from linkview.model.bodytables import BodyTable
 from linkview.model.free_layout import layout_of
@@ -167,16 +167,15 @@ class _Builder:
         return Damper(table.min_length, table.max_length, spring)
 
     def driveshaft(self) -> Driveshaft | None:
-        table, points = self.table.driveshaft, self.reference.points
+        table = self.table.driveshaft
         if table is None:
             return None
-        nominal = table.nominal_length or float(length(points["cv_outer"] - points["cv_inner"]))
         return Driveshaft(
             self.placing.direction(table.inner_axis),
             table.max_angle_inner,
             table.max_angle_outer,
             table.plunge_each_way,
-            nominal,
+            table.nominal_length,
         )
 
     def joint(self, point: str, table: JointTable) -> JointLimit:

@@ -279,13 +279,16 @@ class Damper:
 
 @dataclass(frozen=True, eq=False)
 class Driveshaft:
-    """CV angles and plunge. inner_axis (3,) unit: the gearbox output's spin axis, on the body."""
+    """CV angles and plunge. inner_axis (3,) unit: the gearbox output's spin axis, on the body.
+
+    nominal_length_mm: between the joints' centres with the plunge centred; None: as at ride height.
+    """
 
     inner_axis: Array
     max_inner_deg: float
     max_outer_deg: float
     plunge_each_way_mm: float
-    nominal_length_mm: float
+    nominal_length_mm: float | None
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,186 @@
+"""Where limits are met, by hard point, against cars built anew from their points and met again.
+
+Five-point differences over 4 um. Limits are met to rounding here, not to the tenth of a micrometre
+that stops are told to, so that the differences are good to some 1e-8 of a slope.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from shipped import MODELS, car_of
+from test_sensitivity import STEP_MM, five_points, moved
+
+from linkview.geometry import Array
+from linkview.kinematics.assemble import build_car, rebuilder
+from linkview.kinematics.kept import corner_with
+from linkview.kinematics.sensitivity import Coordinate, Sizes, coordinates_of
+from linkview.kinematics.sweep import pose_at
+from linkview.limits import crossings
+from linkview.limits.joints import joint_limits
+from linkview.limits.report import REACH
+from linkview.limits.sensitivity import StopSlopes, stop_slopes, travel_stop_slopes
+from linkview.model.parts import Corner, Hold, JointKind, Side
+from linkview.model.read import read_file
+
+AGREE = 1e-6  # of the largest slope of that stop
+DEMO = read_file(MODELS / "demo_coupe" / "demo_coupe.toml")
+Met = dict[tuple[str, bool], float]
+
+
+@pytest.fixture(autouse=True)
+def _met_to_rounding(monkeypatch):
+    monkeypatch.setattr(crossings, "CLOSE_ENOUGH_MM", 1e-8)
+
+
+def places(found: tuple[StopSlopes, ...]) -> Met:
+    at = {"rack": lambda s: s.rack_mm, "travel": lambda s: s.travel_mm}
+    return {(s.words, at[s.met_along](s) > 0.0): at[s.met_along](s) for s in found}
+
+
+def check(
+    found: tuple[StopSlopes, ...],
+    coordinates: tuple[Coordinate, ...],
+    again: Callable[[Coordinate, float], Met],
+    some: Array,
+) -> None:
+    """Each stop's slope by some coordinates against where it is met again."""
+    for k in some.tolist():
+        ends = {by: again(coordinates[k], by) for by in (STEP_MM * s for s in (1, -1, 2, -2))}
+        for s in found:
+            key = s.words, (s.rack_mm or s.travel_mm) > 0.0
+            off = five_points(lambda by, key=key, ends=ends: ends[by][key]) - s.slopes[k]
+            assert abs(off) < AGREE * np.abs(s.slopes).max(), (key, coordinates[k].words)
+
+
+def rebuilt(axle: str) -> Callable[[Coordinate, float], Corner]:
+    """The demo car's left corner, built anew from its file with a point elsewhere."""
+    cars = rebuilder(DEMO, "as_found")
+
+    def build(c: Coordinate, by: float) -> Corner:
+        return cars.corner(axle, Side.LEFT, {c.point: by * np.eye(3)[c.axis]})
+
+    return build
+
+
+def tight(corner: Corner, at: Mapping[str, float]) -> Corner:
+    """Joints allowed no more than `at` (deg by point); the tie rod with a rod end at each end."""
+    joints = tuple(
+        replace(
+            j,
+            max_deg=at.get(j.point, j.max_deg),
+            kind=JointKind.ROD_END if j.point == "tie_rod_inner" else j.kind,
+            axis=np.array([0.6, 0.0, 0.8]) if j.point == "tie_rod_inner" else j.axis,
+        )
+        for j in corner.joints
+    )
+    return replace(corner, joints=joints)
+
+
+@pytest.mark.parametrize("sizes", list(Sizes))
+def test_racks_where_joints_are_at_their_limit(sizes):
+    """Each joint is allowed no more than it has at rack 40 mm, so that all are met on the way."""
+    car = car_of("demo_coupe")
+    axle = car.axles["front"]
+    there = pose_at(axle.left, 40.0, 5.0, Hold.WHEEL_HEIGHT)
+    open_ = tight(axle.left, {})
+    allowed = {x.point: float(x.measure(there)[0, 0]) for x in joint_limits(open_)}
+    corner = tight(axle.left, allowed)
+    coordinates = coordinates_of(corner, sizes)
+    build = rebuilt("front")
+
+    def again(c: Coordinate, by: float) -> Met:
+        if sizes is Sizes.FOLLOW:
+            other = tight(build(c, by), allowed)
+        else:
+            other = corner_with(corner, {c.point: moved(corner, c, by).points[c.point]})
+        return places(stop_slopes(other, axle, car, 5.0, (), sizes))
+
+    found = stop_slopes(corner, axle, car, 5.0, coordinates, sizes)
+    assert [abs(s.rack_mm) for s in found] == sorted(abs(s.rack_mm) for s in found)
+    names = {s.name for s in found}
+    assert {"tie rod rod ends clocked together", "strut top bearing angle"} < names
+    assert len(names) >= 5
+    if sizes is Sizes.KEPT:  # a corner put together anew counts its ball stud straight there
+        found = tuple(s for s in found if "ball stud" not in s.name)
+    check(found, coordinates, again, np.random.default_rng(5).permutation(len(coordinates))[:2])
+
+
+def test_travels_where_limits_are_met():
+    """The rear of the demo car, its joints, springs and driveshafts short of room."""
+    car = car_of("demo_coupe")
+    axle = car.axles["rear"]
+    there = pose_at(axle.left, 0.0, 30.0, Hold.WHEEL_HEIGHT)
+    allowed = {x.point: 0.8 * float(x.measure(there)[0, 0]) for x in joint_limits(axle.left)}
+
+    def short(corner: Corner) -> Corner:
+        shaft = replace(corner.driveshaft, nominal_length_mm=None, plunge_each_way_mm=0.4)
+        spring = replace(corner.damper.spring, ride_length_mm=None)
+        spring = replace(spring, solid_length_mm=spring.free_length_mm - 80.0)
+        damper = replace(corner.damper, spring=spring)
+        return replace(tight(corner, allowed), driveshaft=shaft, damper=damper)
+
+    corner, build = short(axle.left), rebuilt("rear")
+    coordinates = coordinates_of(corner, Sizes.FOLLOW)
+    found = travel_stop_slopes(corner, axle, car, coordinates, Sizes.FOLLOW)
+    names = {s.name for s in found}
+    assert any("clocked" in name for name in names)
+    assert any("driveshaft" in name for name in names)
+    assert {"spring loose", "spring coil bound"} <= names
+
+    def again(c: Coordinate, by: float) -> Met:
+        return places(travel_stop_slopes(short(build(c, by)), axle, car, (), Sizes.FOLLOW))
+
+    some = np.random.default_rng(2).permutation(len(coordinates))[:2]
+    check(found, coordinates, again, some)
+
+
+@pytest.mark.parametrize("sizes", list(Sizes))
+def test_rack_where_the_tie_rod_goes_over_centre(sizes):
+    """The demo's trap, which meets its edge of reach at -68.559 (by a solve written apart)."""
+    car = build_car(DEMO, "over_centre_trap")
+    axle = car.axles["front"]
+    corner = axle.left
+
+    def edges(one: Corner, coordinates: tuple[Coordinate, ...] = ()) -> tuple[StopSlopes, ...]:
+        found = stop_slopes(one, axle, car, 0.0, coordinates, sizes)
+        return tuple(s for s in found if s.name == REACH)
+
+    coordinates = coordinates_of(corner, sizes)
+    found = edges(corner, coordinates)
+    assert [s.words for s in found] == ["tie rod over centre"]
+    assert found[0].rack_mm == pytest.approx(-68.559, abs=0.001)
+
+    def again(c: Coordinate, by: float) -> Met:
+        other = moved(corner, c, by)
+        if sizes is Sizes.KEPT:
+            other = corner_with(corner, {c.point: other.points[c.point]})
+        return places(edges(other))
+
+    check(found, coordinates, again, np.random.default_rng(1).permutation(len(coordinates))[:2])
+
+
+@pytest.mark.parametrize("name", ["five_link", "push_rod"])
+def test_travels_where_the_linkage_reaches_no_further(name):
+    """A fold: there the pose's own slopes are infinite, the travel's are not."""
+    car = car_of(name)
+    axle = next(iter(car.axles.values()))
+    far = replace(axle.left.travel, droop_mm=-230.0, bump_mm=360.0)
+
+    def edges(one: Corner, coordinates: tuple[Coordinate, ...] = ()) -> tuple[StopSlopes, ...]:
+        long = replace(one, travel=far, joints=(), damper=None)
+        found = travel_stop_slopes(long, axle, car, coordinates, Sizes.FOLLOW)
+        return tuple(s for s in found if s.name == REACH)
+
+    coordinates = coordinates_of(axle.left, Sizes.FOLLOW)
+    found = edges(axle.left, coordinates)
+    assert len(found) == 2
+    assert any("at full reach" in s.words for s in found)
+
+    def again(c: Coordinate, by: float) -> Met:
+        return places(edges(moved(axle.left, c, by)))
+
+    check(found, coordinates, again, np.random.default_rng(4).permutation(len(coordinates))[:2])
