@@ -16,6 +16,7 @@ from typing import Any
 
 from linkview.errors import ModelFaults, UnknownName, near_miss
 from linkview.kinematics.assemble import build_car
+from linkview.model.bodytables import MeshTable
 from linkview.model.keys import FARTHEST_MM
 from linkview.model.layout import KNUCKLE, Layout
 from linkview.model.parts import Axle, Car, Corner, Side
@@ -56,6 +57,8 @@ class Change:
     """points: name -> (x, y, z) mm on the file's own side. wheel: key -> value.
 
     lengths: link -> mm, eye to eye. toe_in_deg: what the tie rod is screwed to, after the rest.
+    bodies: name -> table of a mesh put in the car; such a change holds nothing else, for where it
+    stands counts from the parts as they are then.
     """
 
     axle: str
@@ -64,11 +67,12 @@ class Change:
     wheel: Mapping[str, float | str]
     lengths: Mapping[str, float] = field(default_factory=dict)
     toe_in_deg: float | None = None
+    bodies: Mapping[str, Json] = field(default_factory=dict)
 
     @property
     def count(self) -> int:
         """How many things it sets."""
-        named = len(self.points) + len(self.wheel) + len(self.lengths)
+        named = len(self.points) + len(self.wheel) + len(self.lengths) + len(self.bodies)
         return named + (self.toe_in_deg is not None)
 
     def to_json(self) -> Json:
@@ -77,6 +81,7 @@ class Change:
             "wheel": dict(self.wheel),
             "lengths": dict(self.lengths),
             "toe": self.toe_in_deg,
+            "bodies": dict(self.bodies),
         }
 
 
@@ -109,6 +114,44 @@ class Edits:
         again = last is not None and replace(last, toe_in_deg=toe_in_deg) == new
         return replace(self, changes=(*(self.changes[:-1] if again else self.changes), new))
 
+    def with_mesh(self, axle: str, name: str, table: Json) -> Edits:
+        """A mesh put in the car, or one of those put in before placed anew."""
+        if (axle, name) in self.meshes:
+            return self._each(
+                lambda c: {**c.bodies, name: table} if c.axle == axle and name in c.bodies else None
+            )
+        new = Change(axle, How.MADE_TO_FIT, {}, {}, bodies={name: table})
+        return replace(self, changes=(*self.changes, new))
+
+    def without_mesh(self, axle: str, name: str) -> Edits:
+        """A mesh that was put in taken out again."""
+        return self._each(
+            lambda c: {n: t for n, t in c.bodies.items() if (c.axle, n) != (axle, name)}
+        )
+
+    def with_mesh_files(self, files: Mapping[str, str]) -> Edits:
+        """The same with meshes in other files: old place -> new."""
+        return self._each(
+            lambda c: {
+                n: {**t, "file": files.get(t["file"], t["file"])} for n, t in c.bodies.items()
+            }
+        )
+
+    @property
+    def meshes(self) -> dict[tuple[str, str], Json]:
+        """Those put in, by axle and name."""
+        return {(c.axle, n): t for c in self.changes for n, t in c.bodies.items()}
+
+    def _each(self, bodies: Callable[[Change], Mapping[str, Json] | None]) -> Edits:
+        """The bodies of every change that has some; None leaves them. Empty changes go."""
+        changes = []
+        for change in self.changes:
+            now = bodies(change) if change.bodies else None
+            changed = change if now is None else replace(change, bodies=now)
+            if changed.count:
+                changes.append(changed)
+        return replace(self, changes=tuple(changes))
+
     @property
     def count(self) -> int:
         """How many things all changes set."""
@@ -117,7 +160,7 @@ class Edits:
     def _last(self, axle: str, how: How) -> Change:
         last = self.changes[-1] if self.changes else None
         if last is not None and (last.axle, last.how, last.toe_in_deg) == (axle, how, None):
-            return last
+            return last if not last.bodies else Change(axle, how, {}, {})
         return Change(axle, how, {}, {})
 
     def _with(self, change: Change) -> Edits:
@@ -139,6 +182,7 @@ class Edits:
                 {str(k): _kept_wheel_value(str(k), v) for k, v in c["wheel"].items()},
                 {str(k): link_length(v) for k, v in c.get("lengths", {}).items()},
                 None if c.get("toe") is None else wheel_value("toe_in", c["toe"]),
+                {str(n): mesh_table(t) for n, t in c.get("bodies", {}).items()},
             )
             for c in given["changes"]
         )
@@ -184,6 +228,14 @@ def link_length(given: object) -> float:
             f"a link of {mm:g} mm: it must be {LINK_MM[0]:g} to {LINK_MM[1]:g} mm long"
         )
     return mm
+
+
+def mesh_table(given: object) -> Json:
+    """A mesh's table, checked as the file's own are; ValueError says what is wrong."""
+    table, faults = table_faults("mesh", MeshTable, given)
+    if table is None:
+        raise ValueError("; ".join(str(f) for f in faults))
+    return table.model_dump(mode="json", exclude_unset=True)
 
 
 def edit_of(message: Mapping[str, Any], axle: Axle, how: How) -> Callable[[Edits], Edits]:
@@ -288,11 +340,16 @@ def _table_of(file: HardPointFile, edits: Edits, change: Change, parts: list[str
         (wheel.setdefault(under, {}) if under else wheel)[key] = value
     if wheel:
         table["wheel"] = wheel
+    if change.bodies:
+        table["bodies"] = {name: dict(body) for name, body in change.bodies.items()}
     return table
 
 
 def title_of(change: Change) -> str:
     """What a change is, in a few words for its table and the history."""
+    if change.bodies:
+        meshes = ", ".join(n.replace("_", " ") for n in change.bodies)
+        return f"mesh put in on the live page: {meshes}"[:200]
     what = [n.replace("_", " ") for n in (*change.points, *change.wheel)]
     what += [f"length of {n.replace('_', ' ')}" for n in change.lengths]
     what += ["tie rod screwed to a toe"] if change.toe_in_deg is not None else []
@@ -366,6 +423,8 @@ def _lines(table: Json, key: str) -> list[str]:
 def _value(given: object) -> str:
     if isinstance(given, str):
         return _text(given)
+    if isinstance(given, bool):
+        return str(given).lower()
     if isinstance(given, list):
         return "[" + ", ".join(_value(v) for v in given) + "]"
     return repr(given)

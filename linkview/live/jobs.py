@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from linkview.export.actors import Actor
@@ -49,6 +50,15 @@ class Shapes:
     meshes: dict[str, tuple[Json, bytes]]
     actors: tuple[Actor, ...]
     frame: Json
+
+
+@dataclass(frozen=True)
+class LookJob:
+    """A mesh file to look at: token comes back with what it is; car_mm: the axle's track."""
+
+    token: str
+    path: Path
+    car_mm: float
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,7 +12,7 @@ from typing import Any
 from linkview.errors import LinkviewError, near_miss
 from linkview.live.client import Client
 from linkview.live.helper import Helper
-from linkview.live.jobs import WHATS, GapJob, MakeJob, ShapeJob, Shapes
+from linkview.live.jobs import WHATS, GapJob, LookJob, MakeJob, ShapeJob, Shapes
 from linkview.live.moving import Inputs, swept_at
 from linkview.live.pose_words import places_json
 from linkview.live.room import Command, Json, Room
@@ -25,11 +25,16 @@ SETTLE_S = 0.6  # after the last edit, before the slower work is asked for
 
 
 class Traffic:
-    """shown: by slot, the stamp and the shapes told last. known: by key, what gaps were told."""
+    """shown: by slot, the stamp and the shapes told last. known: by key, what gaps were told.
+
+    looked: told what was found in a mesh file that was to be looked at.
+    """
 
     def __init__(self, room: Room, shop: ShopProfile) -> None:
         self.shown: dict[str, tuple[int, Shapes]] = {}
         self.known: dict[str, Json] = {}
+        self.looked: Callable[[Json], None] = lambda words: None
+        self._looking_at: set[str] = set()
         self._room, self._shop = room, shop
         self._shapes = Helper(shape_works, self._from("shapes"), behind=3)
         self._shapes.start()
@@ -108,6 +113,13 @@ class Traffic:
         for name in self._room.opened.car.axles:
             self._ask_ghost(name)
 
+    def ask_look(self, token: str, path: Path, track_mm: float) -> None:
+        """A mesh file to be looked at; `looked` is told. Beside a car of this track."""
+        if self._looking_at:
+            raise LinkviewError("another mesh is being read; drop this one again in a moment")
+        self._looking_at.add(token)
+        self._shapes.ask("mesh", self._room.opened.generation, LookJob(token, path, track_mm))
+
     def settle(self) -> None:
         """The slower work, when no other edit follows soon."""
         if self._later is not None:
@@ -183,8 +195,14 @@ class Traffic:
     def _heard(self, which: str, words: Json) -> None:
         if words.get("ended"):
             self._helper_ended(which)
+        elif "mesh" in words:
+            self._looking_at.discard(words["mesh"])
+            self.looked(words)
         elif "shapes" in words:
             self._heard_shapes(words["stamp"], words["shapes"])
+        elif "fault" in words and words["job"].split(" ")[0] in ("shapes", "ghost", "whole"):
+            told = {"kind": "notice", "words": f"not drawn anew: {words['fault']}"}
+            self._room.tell_all(f"notice {words['job']}", told)
         elif words["job"] == "make":
             if "superseded" not in words:
                 self._heard_made(words)
@@ -244,6 +262,10 @@ class Traffic:
         self._helpers[which].restart()
         words = f"the helper for {which} ended and was started again"
         self._room.tell_all("notice", {"kind": "notice", "words": words})
+        lost, self._looking_at = self._looking_at, set()
+        for token in lost if which == "shapes" else ():
+            fault = "it could not be read with the memory there is; thin it out"
+            self.looked({"mesh": token, "fault": fault})
         if self._room.document is not None:
             self.ask_all()
 

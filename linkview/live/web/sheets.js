@@ -343,6 +343,7 @@ live.sheets = (() => {
       el("label", { for: "variant" }, "Begin from"), variants,
       car.state.unsaved ? el("p", {}, el("button", { type: "button", onclick: () => live.discard() }, `Put away ${car.state.changes} change${car.state.changes === 1 ? "" : "s"} not saved (undo brings them back)`)) : null,
       ...car.notes.map((n) => el("p", { class: "note" }, n)),
+      el("h2", {}, "Meshes"), ...live.mesh.rows(),
       el("h2", {}, "Files of the car as it stands"), ...files(),
       el("h2", {}, "Cautions"), el("ul", {}, ...linkview.data.cautions.map((c) => el("li", {}, c))),
       el("h2", {}, "Keys"), el("p", { class: "note" }, "In the picture: arrows turn it, + and − come nearer and go away, A and D steer, W and S bump and droop, space plays. Ctrl+Z undoes, Ctrl+Y does again. On a taken point the arrows move it by one step."),
