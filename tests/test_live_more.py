@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import trimesh
 
 from linkview.export.actor_shapes import actors_of
 from linkview.kinematics.assemble import build_car
@@ -17,6 +18,7 @@ from linkview.live.edits import Edits, How, built
 from linkview.live.helper import Superseded
 from linkview.live.jobs import MakeJob
 from linkview.live.making import making_works
+from linkview.model.parts import MeshFile
 from linkview.model.read import read_file
 from linkview.model.reference import wheel_angles_deg
 from linkview.plates.profiles import named_profile
@@ -250,6 +252,105 @@ def test_a_slot_goes_as_far_as_it_is_long(tab: Tab) -> None:
 
 
 # --- files and links ----------------------------------------------------------------------------
+
+
+# --- a mesh dropped ------------------------------------------------------------------------------
+
+BLOCK = (300.0, 200.0, 250.0)  # mm; drawn in metres
+
+
+def _chosen(tab: Tab, path: Path) -> None:
+    tab.tab.click("#tab-about")
+    with tab.tab.expect_file_chooser() as chooser:
+        tab.tab.click("#addmesh")
+    chooser.value.set_files(str(path))
+
+
+def test_a_mesh_is_asked_for_its_unit_put_in_and_saved_beside(
+    tab: Tab, model: Path, tmp_path: Path
+) -> None:
+    path = tmp_path / "Engine & block.stl"
+    trimesh.creation.box(extents=np.array(BLOCK) / 1000.0).export(path)
+    before = {p.name: p.read_bytes() for p in model.parent.iterdir()}
+    (model.parent / "Engine_block.stl").write_bytes(b"another's own file")
+    _chosen(tab, path)
+    tab.tab.wait_for_selector("#meshing form")
+    assert tab.tab.locator("[name=meshunit]:checked").count() == 0  # asked, never guessed
+    assert "metres: it is 300 × 200 × 250 mm" in tab.tab.inner_text("#meshing")
+    tab.tab.check("[value=in]")
+    assert 'Drawn in "m" it is 439 mm' in tab.tab.inner_text("#meshodd")
+    tab.tab.click("#meshing button[type=submit]")
+    tab.tab.wait_for_selector("#meshfault:has-text('say that it is that size')")
+    tab.tab.check("[value=m]")
+    for way, text in (("x", "600"), ("z", "500,5")):
+        field = tab.tab.locator(f"#meshing [aria-label^='Its origin, {way}']")
+        field.fill(text)
+        field.press("Tab")
+    tab.tab.select_option("#meshx", "left")
+    tab.tab.select_option("#meshy", "back")
+    assert "x 500 mm to 700 mm, y −150 mm to 150 mm" in tab.tab.inner_text("#meshreach")
+    tab.tab.focus("#meshing button[type=submit]")
+    tab.tab.keyboard.press("Enter")  # the keyboard will do
+    tab.wait("() => live.view.names().includes('Engine block') && live.settled()")
+    # Truth: where its corners stand, by hand from the places typed.
+    corners = tab.run(
+        """() => { let box; live.view.slots.front.group.traverse((i) => {
+        if (i.isMesh && i.name === 'Engine block') { i.geometry.computeBoundingBox();
+          box = [i.geometry.boundingBox.min, i.geometry.boundingBox.max].map(v => v.toArray()); }
+        }); return box; }"""
+    )
+    assert np.allclose(corners, [[500, -150, 375.5], [700, 150, 625.5]], atol=0.05)
+    # a body like any other: its gaps are measured at the pose shown
+    tab.wait("() => live.state.posed && live.state.posed.pairs.some(p => p.b === 'Engine block')")
+    assert {p.name: p.read_bytes() for p in model.parent.iterdir() if p.name in before} == before
+    tab.tab.click("#save")
+    tab.tab.fill("#savename", "with_engine")
+    tab.tab.fill("#savefile", "with_engine.toml")
+    tab.tab.click("#saving button[type=submit]")
+    tab.wait("() => document.getElementById('toast').textContent.startsWith('Saved as')")
+    saved = build_car(read_file(model.with_name("with_engine.toml")), "with_engine")
+    (body,) = [b for b in saved.axles["front"].left.bodies if b.name == "Engine_block"]
+    assert isinstance(body, MeshFile)
+    assert body.path == model.with_name("Engine_block-2.stl")  # never over a file that is there
+    assert body.path.read_bytes() == path.read_bytes()
+    assert body.mm_per_unit == 1000.0
+    assert model.with_name("Engine_block.stl").read_bytes() == b"another's own file"
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "size", "told"),
+    [
+        ("scan.stl", b"solid", 500_000_000, "scan.stl is 500 MB; a mesh may be 400 MB"),
+        ("scan.stl", b"solid", 9_000, "cannot be read any more"),
+        ("<b>.txt", b"x", 0, "<b>.txt is no mesh that can be read here: .stl"),
+        ("none.stl", b"", 0, "none.stl is empty"),
+        ("car.toml", b"x", 0, "opened where it lies"),
+        ("no.stl", b"solid no\nendsolid no\n", 0, "no.stl: it has no triangles"),
+        ("cut.glb", b"glTF123", 0, "cut.glb: cannot be read"),
+        ("flat.obj", b"v 0 0 0\nv 1 0 0\nv 2 0 0\nf 1 2 3\n", 0, "every triangle has zero area"),
+        ("nan.obj", b"v nan 0 0\nv 1 0 0\nv 0 2 0\nf 1 2 3\n", 0, "1 corners are not numbers"),
+    ],
+)
+def test_a_mesh_that_will_not_do_is_told_in_a_line(
+    tab: Tab, name: str, content: bytes, size: int, told: str
+) -> None:
+    left = tab.run(
+        """([name, bytes, size]) => { const file = new File([new Uint8Array(bytes)], name);
+        window.pieces = 0; live.toast('');
+        const slice = file.slice.bind(file); file.slice = (...at) => { window.pieces++;
+          return slice(...at); };
+        if (size) Object.defineProperty(file, 'size', { value: size });
+        const drop = new Event('drop', { cancelable: true });
+        drop.dataTransfer = { files: [file], types: ['Files'] };
+        window.dispatchEvent(drop); return !drop.defaultPrevented; }""",
+        [name, list(content), size],
+    )
+    assert not left, "the browser would have left the page for the file"
+    tab.wait("t => document.getElementById('toast').textContent.includes(t)", told)
+    tab.wait("() => !document.getElementById('meshing').open")
+    if size > 400_000_000:
+        assert tab.run("() => window.pieces") == 0  # refused before anything of it is read
+    assert not tab.run("() => live.state.car.state.unsaved")
 
 
 @pytest.mark.gl
