@@ -429,7 +429,7 @@ def test_what_is_cancelled_leaves_nothing_half_made(
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     file = read_file(model)
     car = build_car(file, PLANNED)
-    job = MakeJob("plates", file, car, car, named_profile("water_jet"))
+    job = MakeJob("plates", file, PLANNED, car, car, named_profile("water_jet"), "front")
     post = _Impatient()
     with pytest.raises(Superseded):
         making_works()["make"](post, job)  # type: ignore[arg-type]

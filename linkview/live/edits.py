@@ -306,12 +306,17 @@ def _with_wheel_keys(edits: Edits, axle: str, keys: Mapping[str, float | str]) -
 
 def built(file: HardPointFile, edits: Edits) -> Car:
     """The car with the edits made; raises as `build_car` does."""
+    return build_car(*with_edits(file, edits))
+
+
+def with_edits(file: HardPointFile, edits: Edits) -> tuple[HardPointFile, str]:
+    """The file with the edits as one more variant, and that variant's name."""
     if not edits.changes:
-        return build_car(file, edits.base)
+        return file, edits.base
     tables = [_table_of(file, edits, c, _every_part(file, c.axle)) for c in edits.changes]
     title = "with changes not saved yet"
     variant = _variant(file, {"title": title, "on": edits.base, "change": tables})
-    return build_car(replace(file, variants={**file.variants, UNSAVED: variant}), UNSAVED)
+    return replace(file, variants={**file.variants, UNSAVED: variant}), UNSAVED
 
 
 def _variant(file: HardPointFile, raw: Json) -> VariantTable:

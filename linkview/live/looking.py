@@ -9,7 +9,6 @@ from linkview.live.car_words import axle_json, quantities_json
 from linkview.live.client import Client
 from linkview.live.document import state_json
 from linkview.live.edits import own_corner
-from linkview.live.jobs import WHATS
 from linkview.live.mattering import mattering_json
 from linkview.live.meshfiles import meshes_json
 from linkview.live.moving import Inputs, moment_at, moment_stopped
@@ -88,7 +87,6 @@ class Looking:
             ],
             "quantities": quantities_json(),
             "notes": list(car.notes),
-            "files": WHATS,
             "meshKinds": MESH_KINDS,
             "largestMesh": LARGEST_MESH_BYTES,
         }

@@ -47,6 +47,7 @@ _FILES = {
     "sheets.js": ("linkview.live", "sheets.js"),
     "matters.js": ("linkview.live", "matters.js"),
     "joints.js": ("linkview.live", "joints.js"),
+    "files.js": ("linkview.live", "files.js"),
     "mesh.js": ("linkview.live", "mesh.js"),
     "start.js": ("linkview.live", "start.js"),
     "live.js": ("linkview.live", "live.js"),

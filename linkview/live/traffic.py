@@ -9,10 +9,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from linkview.errors import LinkviewError, near_miss
+from linkview.errors import LinkviewError
+from linkview.live.asking import checked, offers_json
 from linkview.live.client import Client
+from linkview.live.edits import with_edits
 from linkview.live.helper import Helper
-from linkview.live.jobs import WHATS, GapJob, LookJob, MakeJob, ShapeJob, Shapes
+from linkview.live.jobs import GapJob, LookJob, MakeJob, ShapeJob, Shapes
 from linkview.live.moving import Inputs, swept_at
 from linkview.live.pose_words import places_json
 from linkview.live.room import Command, Json, Room
@@ -49,6 +51,7 @@ class Traffic:
         self.commands: dict[str, Command] = {
             "measure": self._measure,
             "cancel": self._cancel,
+            "offers": self._offers,
             "make": self._make,
             "cancel make": self._cancel_make,
         }
@@ -173,11 +176,23 @@ class Traffic:
         words = {"kind": "certified", "axle": client.axle, "cancelled": True}
         self._room.tell_all("progress", words)
 
+    async def _offers(self, client: Client, message: Json) -> None:
+        """The files that can be made of the car, for the axle looked at."""
+        document = self._room.opened
+        axle = document.car.axles[self._room.axle_named(message["axle"])]
+        offers = await self._room.run(lambda: offers_json(document, axle))
+        client.tell("offers", {"kind": "offers", "axle": axle.name, "offers": offers})
+
     async def _make(self, client: Client, message: Json) -> None:
         document, what = self._room.opened, str(message["what"])
-        if what not in WHATS:
-            raise LinkviewError(f"no files '{what[:40]}'; {near_miss(what, WHATS)}")
-        job = MakeJob(what, document.file, document.car, document.found, self._shop)
+        name = self._room.axle_named(message.get("axle", client.axle))
+        axle, fields = document.car.axles[name], message.get("given")
+        given = await self._room.run(lambda: checked(what, fields, document, axle))
+        file, variant = with_edits(document.file, document.edits)
+        job = MakeJob(
+            what, file, variant, document.car, document.found, self._shop, name,
+            client.inputs, given,
+        )  # fmt: skip
         self._makes.ask("make", document.generation, job)
 
     async def _cancel_make(self, client: Client, message: Json) -> None:
