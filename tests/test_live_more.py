@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 import shutil
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -11,6 +13,8 @@ import numpy as np
 import pytest
 import trimesh
 
+from linkview import cli
+from linkview.alignment.axle import align
 from linkview.export.actor_shapes import actors_of
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.sweep import sweep_axle
@@ -18,6 +22,7 @@ from linkview.live.edits import Edits, How, built
 from linkview.live.helper import Superseded
 from linkview.live.jobs import MakeJob
 from linkview.live.making import making_works
+from linkview.live.moving import Inputs
 from linkview.model.parts import MeshFile
 from linkview.model.read import read_file
 from linkview.model.reference import wheel_angles_deg
@@ -435,3 +440,84 @@ def test_what_is_cancelled_leaves_nothing_half_made(
         making_works()["make"](post, job)  # type: ignore[arg-type]
     assert post.asked > 3
     assert list(tmp_path.glob("linkview-*")) == []
+
+
+class _Patient:
+    """A helper's post that keeps what was made."""
+
+    def __init__(self) -> None:
+        self.made: dict[str, Any] = {}
+
+    def heed(self) -> None: ...
+
+    def answer(self, words: dict[str, Any]) -> None:
+        if "made" in words:
+            self.made = words
+
+
+SETTING_UP = DEMO.with_name("setting_up.toml")
+TAPED = DEMO.parents[1] / "taped_front" / "taped_front.toml"
+
+
+@pytest.mark.parametrize(
+    ("what", "file", "given", "command"),
+    [
+        ("adjusters", SETTING_UP, {}, ["adjusters", SETTING_UP]),
+        ("setup", SETTING_UP, {"camber": "-3.0", "caster": ""}, ["setup", SETTING_UP, "--axle",
+         "front", "--want", "camber=-3.0"]),
+        ("sensitivity", SETTING_UP, {"parts": "kept"}, ["sensitivity", SETTING_UP, "--parts",
+         "kept", "--rack", "10"]),
+        ("measure", DEMO, {"from": str(TAPED)}, ["measure", TAPED, "--date", "2026-01-01"]),
+        ("trust", SETTING_UP, {"of": "readings", "cut": "0.5"}, ["trust", SETTING_UP, "--axle",
+         "front", "--gap-cars", "0", "--cut", "0.5"]),
+    ],
+    ids=lambda v: v if isinstance(v, str) else "",
+)  # fmt: skip
+def test_what_the_page_makes_is_what_the_command_line_writes(
+    what: str, file: Path, given: dict[str, str], command: list[Any], tmp_path: Path
+) -> None:
+    # Truth: the command line's own tables, byte for byte.
+    assert cli.main([*map(str, command), "--out", str(tmp_path / "out")]) == 0
+    hard_points = read_file(file)
+    car = build_car(hard_points)
+    job = MakeJob(
+        what, hard_points, "as_found", car, car, named_profile("water_jet"), "front",
+        Inputs(10.0, 0.0, 0.0), given,
+    )  # fmt: skip
+    post = _Patient()
+    making_works()["make"](post, job)  # type: ignore[arg-type]
+    made = Path(post.made["made"])
+    with zipfile.ZipFile(made) as inside:
+        files = {Path(n).name: inside.read(n) for n in inside.namelist()}
+    shutil.rmtree(made.parent)
+    written = {p.name: p.read_bytes() for p in (tmp_path / "out").iterdir() if p.suffix == ".csv"}
+    assert written
+    for name, content in written.items():
+        assert files[name] == content, name
+    assert b"CAUTION: " in files[f"{what}.txt"]
+
+
+def test_files_that_need_something_ask_for_it_first(tab: Tab, model: Path, tmp_path: Path) -> None:
+    tab.pose(12.0, 7.0)
+    tab.tab.click("#tab-about")
+    assert not tab.tab.is_enabled("[data-make=targets]")
+    assert "Nothing to aim at: add [[axle.front.aims]]" in tab.tab.inner_text("#page-about")
+    tab.tab.click("[data-offer=envelope] summary")
+    assert tab.tab.locator("#make-envelope-body option").first.inner_text() == "tyre"
+    tab.tab.fill("#make-envelope-grow", "-3")
+    tab.tab.click("[data-make=envelope]")
+    tab.tab.wait_for_selector("#page-about .warn:has-text('-3 will not do; give 0 to 200 mm')")
+    tab.tab.click("[data-offer=sensitivity] summary")
+    tab.tab.select_option("#make-sensitivity-parts", "kept")
+    with tab.tab.expect_download(timeout=60_000) as taken:
+        tab.tab.click("[data-make=sensitivity]")
+    taken.value.save_as(tmp_path / "made.zip")
+    with zipfile.ZipFile(tmp_path / "made.zip") as inside:
+        table = inside.read("demo_coupe-sensitivity/sensitivity.csv").decode("utf-8-sig")
+    every = csv.DictReader(table.splitlines())
+    rows = [r for r in every if (r["axle"], r["reading"]) == ("front", "camber")]
+    assert {(float(r["rack (mm)"]), float(r["travel (mm)"])) for r in rows} == {(12.0, 7.0)}
+    # Truth: the reading itself, from a sweep of its own.
+    car = build_car(read_file(model), PLANNED)
+    camber = align(sweep_axle(car.axles["front"], np.array([12.0]), np.array([7.0])), car)
+    assert float(rows[0]["value"]) == pytest.approx(camber.left.camber_deg[0, 0], abs=1e-5)

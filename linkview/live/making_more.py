@@ -126,14 +126,15 @@ def _compare(job: MakeJob, folder: Path, tell: Tell) -> None:
 
 def _sensitivity(job: MakeJob, folder: Path, tell: Tell) -> None:
     tell("moving every point", 0, 1)
-    axle, sizes = _axle(job), Sizes[job.given["parts"].upper()]
-    rack, travel = job.inputs.rack_mm, job.inputs.travel_mm
-    tables = sensitivities(axle, job.car, rack, travel, sizes)
+    sizes, travel = Sizes[job.given["parts"].upper()], job.inputs.travel_mm
     stops = []
-    for table in tables:
-        corner = axle.right if table.side is Side.RIGHT else axle.left
-        met = stop_slopes(corner, axle, job.car, travel, table.coordinates, sizes)
-        stops.append((table, met))
+    for axle in job.car.axles.values():
+        rack = job.inputs.rack_mm if axle.left.rack is not None else 0.0
+        for table in sensitivities(axle, job.car, rack, travel, sizes):
+            corner = axle.right if table.side is Side.RIGHT else axle.left
+            met = stop_slopes(corner, axle, job.car, travel, table.coordinates, sizes)
+            stops.append((table, met))
+    tables = [table for table, _ in stops]
     write_sensitivity(folder / "sensitivity.csv", tables, stops)
     lines = [w for t, met in stops for w in (*ranked_lines(t), *stop_lines(met, t.coordinates))]
     _words(folder / "sensitivity.txt", [*lines, "", STEEP])

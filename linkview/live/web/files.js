@@ -3,7 +3,7 @@
 live.files = (() => {
   const { $, el, field, shown } = live.words;
   const { wire, state } = live;
-  let offers = null, mine = false, open = "", sent = {};
+  let offers = null, mine = false, open = "", last = "", sent = {};
   const said = {};  // by file and field: what was chosen or typed, kept while the sheet is built anew
 
   function ask() { if (state.car && state.car.writable) wire.ask({ do: "offers", axle: state.axle.name }); }
@@ -23,7 +23,7 @@ live.files = (() => {
   });
   function make(what) {
     const { fields } = offers.offers.find((one) => one.what === what);
-    mine = true;
+    mine = true; last = what;
     sent = { what: "beginning", done: 0, count: 1 };
     state.making = sent;
     live.sheets.refresh();
@@ -57,21 +57,24 @@ live.files = (() => {
   function rows() {
     const { car, axle, making } = state, busy = Boolean(making && !making.link && !making.fault && !making.cancelled);
     if (!car.writable) return [el("p", { class: "note" }, "Only the builder’s own page makes files.")];
-    const out = [];
-    if (busy) { const bar = el("i"); bar.style.width = `${(100 * making.done) / Math.max(making.count, 1)}%`; out.push(el("div", { class: "row making" }, el("span", { class: "bar" }, bar), el("button", { type: "button", onclick: () => wire.ask({ do: "cancel make" }) }, "Cancel"), el("span", { class: "note" }, making.what))); }
-    if (making && making.link) out.push(el("p", {}, el("a", { href: making.link, download: making.name, id: "made" }, `Take ${making.name}`)));
-    if (making && making.fault) out.push(el("p", { class: "warn" }, making.fault));
-    if (!offers || offers.axle !== axle.name) return [...out, el("p", { class: "note" }, "Looking …")];
-    for (const { what, words, fields, why } of offers.offers) {
+    if (!offers || offers.axle !== axle.name) return [el("p", { class: "note" }, "Looking …")];
+    const now = making ? making.making || last : "";
+    return offers.offers.map(({ what, words, fields, why }) => {
       const go = (label) => el("button", { type: "button", class: "make", "data-make": what, disabled: busy || Boolean(why), onclick: () => make(what) }, label);
-      if (why) out.push(el("div", { class: "offer" }, go(words), el("p", { class: "note" }, why)));
-      else if (!fields.length) out.push(el("div", { class: "offer" }, go(words)));
-      else {
-        const item = el("details", { class: "offer asks", "data-offer": what, open: open === what, ontoggle: () => { if (item.open) open = what; else if (open === what) open = ""; } }, el("summary", {}, words), el("div", { class: "fields" }, ...fields.map((f) => inputOf(what, f)), go("Make it")));
-        out.push(item);
-      }
-    }
-    return out;
+      const told = what === now ? state_(making, busy) : [];
+      if (why || !fields.length) return el("div", { class: "offer" }, go(words), why ? el("p", { class: "note" }, why[0].toUpperCase() + why.slice(1)) : null, ...told);
+      const item = el("details", { class: "offer asks", "data-offer": what, open: open === what, ontoggle: () => { if (item.open) open = what; else if (open === what) open = ""; } }, el("summary", {}, words), el("div", { class: "fields" }, ...fields.map((f) => inputOf(what, f)), go("Make it")));
+      return el("div", {}, item, ...told);
+    });
+  }
+  /** How far it is, or where it can be taken: beside what was asked for. */
+  function state_(making, busy) {
+    if (making.link) return [el("p", { class: "done" }, el("a", { href: making.link, download: making.name, id: "made" }, `Take ${making.name}`))];
+    if (making.fault) return [el("p", { class: "warn" }, making.fault)];
+    if (!busy) return [];
+    const bar = el("i");
+    bar.style.width = `${(100 * making.done) / Math.max(making.count, 1)}%`;
+    return [el("div", { class: "row making" }, el("span", { class: "bar" }, bar), el("button", { type: "button", onclick: () => wire.ask({ do: "cancel make" }) }, "Cancel"), el("span", { class: "note", role: "status" }, making.what))];
   }
   return { ask, rows, refused };
 })();
