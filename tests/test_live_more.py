@@ -387,14 +387,27 @@ def test_a_link_put_into_the_open_page_is_followed(tab: Tab) -> None:
     tab.wait("() => live.state.axle.name === 'front' && live.state.pose && live.settled()")
 
 
-@pytest.mark.parametrize("wide", [1280, 390])
-def test_the_new_sheets_are_accessible(browser: Any, server: Running, wide: int) -> None:
+def test_the_new_sheets_are_accessible(browser: Any, server: Running, tmp_path: Path) -> None:
     # Truth: axe-core's rules tagged WCAG 2.1 A and AA; every tab of the page is in test_live_page.
     missing = node_missing("axe-core")
     if missing:
         pytest.skip(missing)
     axe = (WEB / "node_modules" / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
-    tab = Tab(browser, server.url, wide, 844, color_scheme="dark", bypass_csp=True)
+    path = tmp_path / "block.stl"
+    trimesh.creation.box(extents=BLOCK).export(path)
+    tab = Tab(browser, server.url, 1280, 844, color_scheme="dark", bypass_csp=True)
+
+    def check(where: str) -> None:
+        for wide in (1280, 390):
+            tab.tab.set_viewport_size({"width": wide, "height": 844})
+            found = tab.run(
+                """() => axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa']})
+                .then(r => r.violations.map(v => v.id + ': ' +
+                  v.nodes.map(n => n.html).join(' | ')))"""
+            )
+            assert found == [], (where, wide)
+            assert tab.run("() => document.documentElement.scrollWidth - window.innerWidth") <= 0
+
     try:
         tab.run(axe)
         tab.tab.click("#more summary")
@@ -403,12 +416,16 @@ def test_the_new_sheets_are_accessible(browser: Any, server: Running, wide: int)
         tab.tab.click("#tab-matters")
         tab.tab.click(".matter >> nth=0")
         tab.tab.wait_for_selector("#jointwords p")
-        found = tab.run(
-            """() => axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa']})
-            .then(r => r.violations.map(v => v.id + ': ' + v.nodes.map(n => n.html).join(' | ')))"""
+        check("1 mm, joint axes")
+        tab.tab.click("#tab-about")
+        tab.tab.wait_for_selector("[data-offer]")
+        tab.run(
+            "() => { for (const d of document.querySelectorAll('[data-offer]')) d.open = true; }"
         )
-        assert found == []
-        assert tab.run("() => document.documentElement.scrollWidth - window.innerWidth") <= 0
+        check("files asked about")
+        _chosen(tab, path)
+        tab.tab.check("[name=meshunit][value=in]")
+        check("a mesh asked about")
     finally:
         tab.close()
 

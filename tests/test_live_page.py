@@ -258,13 +258,13 @@ def test_where_nothing_assembles_the_last_good_pose_stays_and_it_says_why(tab: T
     tab.tab.click("#tab-points")
     tab.tab.click("text=Parts kept")
     tab.wait("() => live.settled()")
-    before = tab.run("() => live.state.pose.places")
+    before = tab.run("() => live.state.pose.points")
     _set_point(tab, "lower_arm_rear_pivot", 1, "-2500")
     tab.tab.wait_for_selector("#refused", timeout=20_000)
     words = tab.tab.inner_text("#refused")
     assert "last pose that goes together is still shown" in words
     assert "does not go together" in words
-    assert tab.run("() => live.state.pose.places") == before
+    assert tab.run("() => live.state.pose.points") == before
     tab.tab.click("#refused button")
     assert tab.tab.input_value("tr[data-point=lower_arm_rear_pivot] input >> nth=1") == "350"
     assert not tab.run("() => live.state.car.state.unsaved")
@@ -415,32 +415,31 @@ def test_names_with_markup_are_only_words(browser: Any, tmp_path: Path, folder: 
             tab.close()
 
 
-@pytest.mark.parametrize(("wide", "high"), [(1280, 800), (390, 844)])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_accessible_by_the_published_checker(
-    browser: Any, server: Running, wide: int, high: int, scheme: str
-) -> None:
+def test_accessible_by_the_published_checker(browser: Any, server: Running, scheme: str) -> None:
     # Truth: axe-core's rules tagged WCAG 2.1 A and AA, colour contrast among them.
     missing = node_missing("axe-core")
     if missing:
         pytest.skip(missing)
     axe = (WEB / "node_modules" / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
     # The page's own policy lets no script in, a checker's neither.
-    tab = Tab(browser, server.url, wide, high, color_scheme=scheme, bypass_csp=True)
+    tab = Tab(browser, server.url, color_scheme=scheme, bypass_csp=True)
     try:
         tab.run(axe)
-        for key in tab.run("() => live.sheets.TABS.map(([k]) => k)"):
-            tab.tab.click(f"#tab-{key}")
-            tab.quiet()
-            found = tab.run(
-                """() => axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa']})
-                .then(r => [r.passes.length, r.violations.map(v => v.id + ': ' +
-                  v.nodes.map(n => n.html.slice(0, 160)).join(' | '))])"""
-            )
-            assert found[0] > 5
-            assert found[1] == [], key
-        over = tab.run("() => document.documentElement.scrollWidth - window.innerWidth")
-        assert over <= 0
+        for wide, high in ((1280, 800), (390, 844)):
+            tab.tab.set_viewport_size({"width": wide, "height": high})
+            for key in tab.run("() => live.sheets.TABS.map(([k]) => k)"):
+                tab.tab.click(f"#tab-{key}")
+                tab.quiet()
+                found = tab.run(
+                    """() => axe.run(document,
+                    {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa']})
+                    .then(r => [r.passes.length, r.violations.map(v => v.id + ': ' +
+                      v.nodes.map(n => n.html.slice(0, 160)).join(' | '))])"""
+                )
+                assert found[0] > 5
+                assert found[1] == [], (key, wide)
+            assert tab.run("() => document.documentElement.scrollWidth - innerWidth") <= 0
     finally:
         tab.close()
 
