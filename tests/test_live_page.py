@@ -191,6 +191,24 @@ def test_roll_moves_the_wheels_apart(tab: Tab) -> None:
     assert right - 310.0 == pytest.approx(780.0 * np.tan(np.radians(2.0)), abs=1e-3)
 
 
+def test_words_and_points_over_the_picture_go_along_with_the_view(tab: Tab) -> None:
+    # Truth: where they stand once the view has been drawn.
+    tab.tab.click("#tab-points")
+    tab.tab.wait_for_selector(".gaptag:visible")
+    for name in ("Top", "End", "Corner"):
+        at_once, later = tab.run(
+            """async name => { const at = () => [...document.querySelectorAll('.handle, .gaptag')]
+              .filter(e => !e.hidden).map(e => [e.style.left, e.style.top].map(parseFloat));
+            document.querySelector(`[data-key=${name}]`).click();
+            const first = at();
+            for (let k = 0; k < 3; k++) await new Promise(requestAnimationFrame);
+            await new Promise(done => setTimeout(done, 250));
+            live.view.overlay(); return [first, at()]; }""",
+            name,
+        )
+        assert np.abs(np.subtract(at_once, later)).max() < 1.0, name  # pixels
+
+
 def test_a_click_on_the_map_goes_there(tab: Tab) -> None:
     tab.tab.click("#tab-map")
     tab.tab.wait_for_selector("#map", timeout=30_000)
@@ -320,9 +338,14 @@ def test_saved_beside_the_original_which_stays_as_it_was(tab: Tab, model: Path) 
     _set_point(tab, "strut_top", 0, "-70.5")
     tab.wait("() => live.state.car.state.unsaved && live.settled()")
     tab.tab.click("#save")
+    tab.tab.fill("#savename", "moved back")
+    tab.tab.fill("#savetitle", "a few words")
+    tab.tab.click("#saving button[type=submit]")
+    tab.tab.wait_for_selector("#savefault:has-text('no name for a variant')")
+    assert tab.tab.input_value("#savetitle") == "a few words"  # nothing typed is lost
     tab.tab.fill("#savename", "moved_back")
     tab.tab.fill("#savefile", "mine.toml")
-    tab.tab.click("dialog button[type=submit]")
+    tab.tab.click("#saving button[type=submit]")
     tab.wait("() => document.getElementById('toast').textContent.startsWith('Saved as')")
     assert model.read_bytes() == original
     saved = build_car(read_file(model.with_name("mine.toml")), "moved_back")

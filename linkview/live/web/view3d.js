@@ -223,6 +223,7 @@ live.view = (() => {
   }
   function overlay() {
     const { pose, axle } = live.state;
+    camera.updateMatrixWorld();  // else drawing does, which is later than a change of the view
     $("handles").hidden = !showHandles();
     $("rays").replaceChildren();
     if (pose && axle && showHandles()) {
