@@ -17,18 +17,10 @@ from websockets.exceptions import InvalidStatus
 
 from linkview.errors import CannotWrite, LinkviewError
 from linkview.kinematics.assemble import build_car
+from linkview.live.as_variant import UNSAVED, built, variant_text
 from linkview.live.client import Client
 from linkview.live.document import Document
-from linkview.live.edits import (
-    UNSAVED,
-    Edits,
-    How,
-    built,
-    mesh_table,
-    place,
-    variant_text,
-    wheel_value,
-)
+from linkview.live.edits import Edits, How, mesh_table, place, wheel_value
 from linkview.live.gate import Gate, Pass
 from linkview.live.meshfiles import Coming
 from linkview.model.parts import MeshFile

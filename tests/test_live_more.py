@@ -18,7 +18,8 @@ from linkview.alignment.axle import align
 from linkview.export.actor_shapes import actors_of
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.sweep import sweep_axle
-from linkview.live.edits import Edits, How, built
+from linkview.live.as_variant import built
+from linkview.live.edits import Edits, How
 from linkview.live.helper import Superseded
 from linkview.live.jobs import MakeJob
 from linkview.live.making import making_works

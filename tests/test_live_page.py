@@ -17,7 +17,8 @@ from linkview.export.actor_shapes import actors_of
 from linkview.export.dxf import read_cut_loops
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.sweep import sweep_axle
-from linkview.live.edits import Edits, How, built
+from linkview.live.as_variant import built
+from linkview.live.edits import Edits, How
 from linkview.model.parts import Car
 from linkview.model.read import read_file
 from tests.live_cases import BROWSER, Running, Tab, running

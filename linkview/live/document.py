@@ -18,7 +18,8 @@ from linkview.export.files import write_whole, written_beside
 from linkview.geometry import length
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.sweep import pose_at
-from linkview.live.edits import Edits, Json, built, variant_text
+from linkview.live.as_variant import built, variant_text
+from linkview.live.edits import Edits, Json
 from linkview.live.home import HOME, journal_of
 from linkview.live.meshfiles import saved_beside
 from linkview.model.parts import Car

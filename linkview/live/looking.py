@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from linkview.kinematics.sensitivity import Sizes
+from linkview.live.as_variant import own_corner
 from linkview.live.car_words import axle_json, quantities_json
 from linkview.live.client import Client
 from linkview.live.document import state_json
-from linkview.live.edits import own_corner
 from linkview.live.mattering import mattering_json
 from linkview.live.meshfiles import meshes_json
 from linkview.live.moving import Inputs, moment_at, moment_stopped

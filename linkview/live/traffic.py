@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from linkview.errors import LinkviewError
+from linkview.live.as_variant import with_edits
 from linkview.live.asking import checked, offers_json
 from linkview.live.client import Client
-from linkview.live.edits import with_edits
 from linkview.live.helper import Helper
 from linkview.live.jobs import GapJob, LookJob, MakeJob, ShapeJob, Shapes
 from linkview.live.moving import Inputs, swept_at
