@@ -110,11 +110,7 @@ class Edits:
         return replace(self, changes=(*(self.changes[:-1] if again else self.changes), new))
 
     def with_mesh(self, axle: str, name: str, table: Json) -> Edits:
-        """A mesh put in the car, or one of those put in before placed anew."""
-        if (axle, name) in self.meshes:
-            return self._each(
-                lambda c: {**c.bodies, name: table} if c.axle == axle and name in c.bodies else None
-            )
+        """A mesh put in the car, as a change of its own."""
         new = Change(axle, How.MADE_TO_FIT, {}, {}, bodies={name: table})
         return replace(self, changes=(*self.changes, new))
 
@@ -137,15 +133,10 @@ class Edits:
         """Those put in, by axle and name."""
         return {(c.axle, n): t for c in self.changes for n, t in c.bodies.items()}
 
-    def _each(self, bodies: Callable[[Change], Mapping[str, Json] | None]) -> Edits:
-        """The bodies of every change that has some; None leaves them. Empty changes go."""
-        changes = []
-        for change in self.changes:
-            now = bodies(change) if change.bodies else None
-            changed = change if now is None else replace(change, bodies=now)
-            if changed.count:
-                changes.append(changed)
-        return replace(self, changes=tuple(changes))
+    def _each(self, bodies: Callable[[Change], Mapping[str, Json]]) -> Edits:
+        """Other bodies for every change that has some. One that is left with nothing goes."""
+        changes = (replace(c, bodies=bodies(c)) if c.bodies else c for c in self.changes)
+        return replace(self, changes=tuple(c for c in changes if c.count))
 
     @property
     def count(self) -> int:

@@ -277,8 +277,9 @@ class Traffic:
         self._helpers[which].restart()
         words = f"the helper for {which} ended and was started again"
         self._room.tell_all("notice", {"kind": "notice", "words": words})
-        lost, self._looking_at = self._looking_at, set()
-        for token in lost if which == "shapes" else ():
+        lost = set(self._looking_at) if which == "shapes" else set()
+        self._looking_at -= lost
+        for token in lost:
             fault = "it could not be read with the memory there is; thin it out"
             self.looked({"mesh": token, "fault": fault})
         if self._room.document is not None:
