@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,7 @@ import pytest
 import trimesh
 
 from linkview.clearance.bodies import RevolvedSolid, TubeSolid, placed, solids_of
-from linkview.clearance.meshes import MeshSolid
+from linkview.clearance.meshes import MeshSolid, mesh_of_file
 from linkview.clearance.winding import winding_number
 from linkview.errors import MeshFault
 from linkview.geometry import Array, rigid, rotation_from_vector
@@ -203,3 +204,19 @@ def test_all_broken_meshes_are_listed_at_once(tmp_path: Path) -> None:
     lines = str(fault.value).splitlines()
     assert [line.split(",")[0] for line in lines] == ["body 'one'", "body 'two'"]
     assert set(solids_of([good])) == {"rail"}
+
+
+def test_a_mesh_is_read_again_only_when_its_file_or_its_place_has_changed(tmp_path: Path) -> None:
+    path = tmp_path / "box.stl"
+    trimesh.creation.box(extents=(100, 80, 60)).export(path)
+    body = MeshFile("box", "body", path, 1.0, np.eye(4))
+    first = mesh_of_file(body)
+    assert mesh_of_file(MeshFile("box", "body", path, 1.0, np.eye(4))) is first
+    moved = np.eye(4)
+    moved[0, 3] = 5.0
+    shifted = mesh_of_file(MeshFile("box", "body", path, 1.0, moved))
+    assert shifted.triangles[..., 0].max() == 55.0
+    assert mesh_of_file(MeshFile("box", "body", path, 1.0, np.eye(4), mirrored=True)) is not first
+    trimesh.creation.box(extents=(200, 80, 60)).export(path)
+    os.utime(path, ns=(1, 1))
+    assert mesh_of_file(body).triangles[..., 0].max() == 100.0

@@ -10,7 +10,8 @@ import pytest
 
 from linkview.errors import CannotAssemble, UnknownName
 from linkview.kinematics.assemble import build_car
-from linkview.live.edits import Edits, How, built, edit_of, variant_text
+from linkview.live.as_variant import built, variant_text
+from linkview.live.edits import Edits, How, edit_of
 from linkview.model.parts import Corner
 from linkview.model.read import read_file
 from linkview.model.reference import wheel_angles_deg

@@ -4,21 +4,26 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import trimesh
 from websockets.asyncio.client import connect
 from websockets.exceptions import InvalidStatus
 
-from linkview.errors import CannotWrite
+from linkview.errors import CannotWrite, LinkviewError
 from linkview.kinematics.assemble import build_car
+from linkview.live.as_variant import UNSAVED, built, variant_text
 from linkview.live.client import Client
 from linkview.live.document import Document
-from linkview.live.edits import UNSAVED, Edits, How, built, place, variant_text, wheel_value
+from linkview.live.edits import Edits, How, mesh_table, place, wheel_value
 from linkview.live.gate import Gate, Pass
+from linkview.live.meshfiles import Coming
+from linkview.model.parts import MeshFile
 from linkview.model.read import read_file
 from tests.live_cases import Running, running
 from tests.scene_cases import DEMO
@@ -200,3 +205,82 @@ def test_of_moves_and_edits_only_the_newest_waits() -> None:
     assert (edit, pose) == ({"do": "edit", "at": 59}, {"do": "pose", "rack": 59})
     assert not newest
     assert not commands
+
+
+# --- meshes put in ------------------------------------------------------------------------------
+
+
+def _took(name: str, content: bytes) -> Path:
+    coming = Coming(name, len(content))
+    for at in range(0, len(content), 300):
+        whole = coming.take(content[at : at + 300])
+    assert whole
+    return coming.kept()
+
+
+def _with_mesh(home: Path, path: Path) -> Document:
+    model = home / "small.toml"
+    model.write_bytes(SMALL.read_bytes())
+    document = Document.opened(model, "as_found")
+    table = {"kind": "mesh", "file": str(path), "unit": "mm", "place_at": [0, 0, 1.5]}
+    document.change(lambda e: e.with_mesh("front", "block", mesh_table(table)), "")
+    return document
+
+
+def test_a_mesh_comes_whole_or_not_at_all(home: Path) -> None:
+    with pytest.raises(LinkviewError, match="500 MB; a mesh may be 400 MB"):
+        Coming("a.stl", 500_000_000)
+    with pytest.raises(LinkviewError, match="not a mesh that can be read"):
+        Coming("a.exe", 5)
+    liar = Coming("../../a b.stl", 5)
+    with pytest.raises(LinkviewError, match="more came than was announced"):
+        liar.take(b"123456")
+    Coming("left.stl", 5).drop()
+    assert list((home / "home" / "meshes").iterdir()) == []
+    kept = _took("../../a b.stl", b"x" * 1000)
+    assert re.fullmatch(r"[0-9a-f]{16}-a_b\.stl", kept.name)
+    assert kept.parent == home / "home" / "meshes"
+
+
+def test_a_mesh_is_kept_with_the_history_and_saved_with_the_variant(home: Path) -> None:
+    content = trimesh.creation.box(extents=(300, 200, 250)).export(file_type="stl")
+    path = _took("block.stl", content)
+    document = _with_mesh(home, path)
+    document.change(lambda e: e.with_wheel("front", "spacer", 5.0), "")
+    assert [c.count for c in document.edits.changes] == [1, 1]  # a mesh stays a change of its own
+    again = Document.opened(document.file.path, "as_found")  # as after a crash
+    assert again.edits == document.edits
+    for wrong in ("no name", "as_found"):
+        with pytest.raises(CannotWrite):
+            again.save_as_file("new.toml", wrong, "")
+    assert sorted(p.name for p in home.iterdir() if p.is_file()) == ["small.toml"]
+    again.save_into_file("mine", "")
+    assert (home / "block.stl").read_bytes() == content
+    (body,) = [b for b in again.car.axles["front"].left.bodies if b.name == "block"]
+    table = read_file(home / "small.toml").variant("mine").change[0].bodies["block"]
+    assert table["file"] == "block.stl"
+    assert isinstance(body, MeshFile)
+    assert body.placement[2, 3] == 1.5
+    out = document.edits.without_mesh("front", "block")
+    assert [dict(c.wheel) for c in out.changes] == [{"spacer": 5.0}]
+
+
+def test_pieces_nobody_asked_for_are_refused(server: Running) -> None:
+    async def say() -> list[str]:
+        out: list[str] = []
+        url = f"{server.url.replace('http', 'ws')}socket"
+        async with connect(url, origin=server.url.rstrip("/")) as line:
+            await line.send(b"bytes out of the blue")
+            await line.send(json.dumps({"do": "mesh part", "bytes": "words"}))
+            await line.send(json.dumps({"do": "mesh begin", "name": "a.stl", "size": "big"}))
+            put = {"do": "mesh put", "axle": "front", "token": "guessed", "name": "a"}
+            await line.send(json.dumps(put))
+            while len(set(out)) < 3:
+                words = await asyncio.wait_for(line.recv(), 20)
+                if isinstance(words, str) and json.loads(words)["kind"] == "refused":
+                    out.append(json.loads(words)["words"])
+        return out
+
+    said = "\n".join(asyncio.run(say()))
+    for why in ("was not asked for", "whole number of bytes", "not here any more"):
+        assert why in said

@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
+import csv
 import shutil
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+import trimesh
 
+from linkview import cli
+from linkview.alignment.axle import align
 from linkview.export.actor_shapes import actors_of
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.sweep import sweep_axle
-from linkview.live.edits import Edits, How, built
+from linkview.live.as_variant import built
+from linkview.live.edits import Edits, How
 from linkview.live.helper import Superseded
 from linkview.live.jobs import MakeJob
 from linkview.live.making import making_works
+from linkview.live.moving import Inputs
+from linkview.model.parts import MeshFile
 from linkview.model.read import read_file
 from linkview.model.reference import wheel_angles_deg
 from linkview.plates.profiles import named_profile
@@ -252,6 +260,105 @@ def test_a_slot_goes_as_far_as_it_is_long(tab: Tab) -> None:
 # --- files and links ----------------------------------------------------------------------------
 
 
+# --- a mesh dropped ------------------------------------------------------------------------------
+
+BLOCK = (300.0, 200.0, 250.0)  # mm; drawn in metres
+
+
+def _chosen(tab: Tab, path: Path) -> None:
+    tab.tab.click("#tab-about")
+    with tab.tab.expect_file_chooser() as chooser:
+        tab.tab.click("#addmesh")
+    chooser.value.set_files(str(path))
+
+
+def test_a_mesh_is_asked_for_its_unit_put_in_and_saved_beside(
+    tab: Tab, model: Path, tmp_path: Path
+) -> None:
+    path = tmp_path / "Engine & block.stl"
+    trimesh.creation.box(extents=np.array(BLOCK) / 1000.0).export(path)
+    before = {p.name: p.read_bytes() for p in model.parent.iterdir()}
+    (model.parent / "Engine_block.stl").write_bytes(b"another's own file")
+    _chosen(tab, path)
+    tab.tab.wait_for_selector("#meshing form")
+    assert tab.tab.locator("[name=meshunit]:checked").count() == 0  # asked, never guessed
+    assert "metres: it is 300 × 200 × 250 mm" in tab.tab.inner_text("#meshing")
+    tab.tab.check("[value=in]")
+    assert 'Drawn in "m" it is 439 mm' in tab.tab.inner_text("#meshodd")
+    tab.tab.click("#meshing button[type=submit]")
+    tab.tab.wait_for_selector("#meshfault:has-text('say that it is that size')")
+    tab.tab.check("[value=m]")
+    for way, text in (("x", "600"), ("z", "500,5")):
+        field = tab.tab.locator(f"#meshing [aria-label^='Its origin, {way}']")
+        field.fill(text)
+        field.press("Tab")
+    tab.tab.select_option("#meshx", "left")
+    tab.tab.select_option("#meshy", "back")
+    assert "x 500 mm to 700 mm, y −150 mm to 150 mm" in tab.tab.inner_text("#meshreach")
+    tab.tab.focus("#meshing button[type=submit]")
+    tab.tab.keyboard.press("Enter")  # the keyboard will do
+    tab.wait("() => live.view.names().includes('Engine block') && live.settled()")
+    # Truth: where its corners stand, by hand from the places typed.
+    corners = tab.run(
+        """() => { let box; live.view.slots.front.group.traverse((i) => {
+        if (i.isMesh && i.name === 'Engine block') { i.geometry.computeBoundingBox();
+          box = [i.geometry.boundingBox.min, i.geometry.boundingBox.max].map(v => v.toArray()); }
+        }); return box; }"""
+    )
+    assert np.allclose(corners, [[500, -150, 375.5], [700, 150, 625.5]], atol=0.05)
+    # a body like any other: its gaps are measured at the pose shown
+    tab.wait("() => live.state.posed && live.state.posed.pairs.some(p => p.b === 'Engine block')")
+    assert {p.name: p.read_bytes() for p in model.parent.iterdir() if p.name in before} == before
+    tab.tab.click("#save")
+    tab.tab.fill("#savename", "with_engine")
+    tab.tab.fill("#savefile", "with_engine.toml")
+    tab.tab.click("#saving button[type=submit]")
+    tab.wait("() => document.getElementById('toast').textContent.startsWith('Saved as')")
+    saved = build_car(read_file(model.with_name("with_engine.toml")), "with_engine")
+    (body,) = [b for b in saved.axles["front"].left.bodies if b.name == "Engine_block"]
+    assert isinstance(body, MeshFile)
+    assert body.path == model.with_name("Engine_block-2.stl")  # never over a file that is there
+    assert body.path.read_bytes() == path.read_bytes()
+    assert body.mm_per_unit == 1000.0
+    assert model.with_name("Engine_block.stl").read_bytes() == b"another's own file"
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "size", "told"),
+    [
+        ("scan.stl", b"solid", 500_000_000, "scan.stl is 500 MB; a mesh may be 400 MB"),
+        ("scan.stl", b"solid", 9_000, "cannot be read any more"),
+        ("<b>.txt", b"x", 0, "<b>.txt is no mesh that can be read here: .stl"),
+        ("none.stl", b"", 0, "none.stl is empty"),
+        ("car.toml", b"x", 0, "opened where it lies"),
+        ("no.stl", b"solid no\nendsolid no\n", 0, "no.stl: it has no triangles"),
+        ("cut.glb", b"glTF123", 0, "cut.glb: cannot be read"),
+        ("flat.obj", b"v 0 0 0\nv 1 0 0\nv 2 0 0\nf 1 2 3\n", 0, "every triangle has zero area"),
+        ("nan.obj", b"v nan 0 0\nv 1 0 0\nv 0 2 0\nf 1 2 3\n", 0, "1 corners are not numbers"),
+    ],
+)
+def test_a_mesh_that_will_not_do_is_told_in_a_line(
+    tab: Tab, name: str, content: bytes, size: int, told: str
+) -> None:
+    left = tab.run(
+        """([name, bytes, size]) => { const file = new File([new Uint8Array(bytes)], name);
+        window.pieces = 0; live.toast('');
+        const slice = file.slice.bind(file); file.slice = (...at) => { window.pieces++;
+          return slice(...at); };
+        if (size) Object.defineProperty(file, 'size', { value: size });
+        const drop = new Event('drop', { cancelable: true });
+        drop.dataTransfer = { files: [file], types: ['Files'] };
+        window.dispatchEvent(drop); return !drop.defaultPrevented; }""",
+        [name, list(content), size],
+    )
+    assert not left, "the browser would have left the page for the file"
+    tab.wait("t => document.getElementById('toast').textContent.includes(t)", told)
+    tab.wait("() => !document.getElementById('meshing').open")
+    if size > 400_000_000:
+        assert tab.run("() => window.pieces") == 0  # refused before anything of it is read
+    assert not tab.run("() => live.state.car.state.unsaved")
+
+
 @pytest.mark.gl
 def test_a_film_is_begun_and_cancelled(tab: Tab) -> None:
     tab.tab.click("#tab-about")
@@ -281,14 +388,27 @@ def test_a_link_put_into_the_open_page_is_followed(tab: Tab) -> None:
     tab.wait("() => live.state.axle.name === 'front' && live.state.pose && live.settled()")
 
 
-@pytest.mark.parametrize("wide", [1280, 390])
-def test_the_new_sheets_are_accessible(browser: Any, server: Running, wide: int) -> None:
+def test_the_new_sheets_are_accessible(browser: Any, server: Running, tmp_path: Path) -> None:
     # Truth: axe-core's rules tagged WCAG 2.1 A and AA; every tab of the page is in test_live_page.
     missing = node_missing("axe-core")
     if missing:
         pytest.skip(missing)
     axe = (WEB / "node_modules" / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
-    tab = Tab(browser, server.url, wide, 844, color_scheme="dark", bypass_csp=True)
+    path = tmp_path / "block.stl"
+    trimesh.creation.box(extents=BLOCK).export(path)
+    tab = Tab(browser, server.url, 1280, 844, color_scheme="dark", bypass_csp=True)
+
+    def check(where: str) -> None:
+        for wide in (1280, 390):
+            tab.tab.set_viewport_size({"width": wide, "height": 844})
+            found = tab.run(
+                """() => axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa']})
+                .then(r => r.violations.map(v => v.id + ': ' +
+                  v.nodes.map(n => n.html).join(' | ')))"""
+            )
+            assert found == [], (where, wide)
+            assert tab.run("() => document.documentElement.scrollWidth - window.innerWidth") <= 0
+
     try:
         tab.run(axe)
         tab.tab.click("#more summary")
@@ -297,12 +417,16 @@ def test_the_new_sheets_are_accessible(browser: Any, server: Running, wide: int)
         tab.tab.click("#tab-matters")
         tab.tab.click(".matter >> nth=0")
         tab.tab.wait_for_selector("#jointwords p")
-        found = tab.run(
-            """() => axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa']})
-            .then(r => r.violations.map(v => v.id + ': ' + v.nodes.map(n => n.html).join(' | ')))"""
+        check("1 mm, joint axes")
+        tab.tab.click("#tab-about")
+        tab.tab.wait_for_selector("[data-offer]")
+        tab.run(
+            "() => { for (const d of document.querySelectorAll('[data-offer]')) d.open = true; }"
         )
-        assert found == []
-        assert tab.run("() => document.documentElement.scrollWidth - window.innerWidth") <= 0
+        check("files asked about")
+        _chosen(tab, path)
+        tab.tab.check("[name=meshunit][value=in]")
+        check("a mesh asked about")
     finally:
         tab.close()
 
@@ -328,9 +452,90 @@ def test_what_is_cancelled_leaves_nothing_half_made(
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     file = read_file(model)
     car = build_car(file, PLANNED)
-    job = MakeJob("plates", file, car, car, named_profile("water_jet"))
+    job = MakeJob("plates", file, PLANNED, car, car, named_profile("water_jet"), "front")
     post = _Impatient()
     with pytest.raises(Superseded):
         making_works()["make"](post, job)  # type: ignore[arg-type]
     assert post.asked > 3
     assert list(tmp_path.glob("linkview-*")) == []
+
+
+class _Patient:
+    """A helper's post that keeps what was made."""
+
+    def __init__(self) -> None:
+        self.made: dict[str, Any] = {}
+
+    def heed(self) -> None: ...
+
+    def answer(self, words: dict[str, Any]) -> None:
+        if "made" in words:
+            self.made = words
+
+
+SETTING_UP = DEMO.with_name("setting_up.toml")
+TAPED = DEMO.parents[1] / "taped_front" / "taped_front.toml"
+
+
+@pytest.mark.parametrize(
+    ("what", "file", "given", "command"),
+    [
+        ("adjusters", SETTING_UP, {}, ["adjusters", SETTING_UP]),
+        ("setup", SETTING_UP, {"camber": "-3.0", "caster": ""}, ["setup", SETTING_UP, "--axle",
+         "front", "--want", "camber=-3.0"]),
+        ("sensitivity", SETTING_UP, {"parts": "kept"}, ["sensitivity", SETTING_UP, "--parts",
+         "kept", "--rack", "10"]),
+        ("measure", DEMO, {"from": str(TAPED)}, ["measure", TAPED, "--date", "2026-01-01"]),
+        ("trust", SETTING_UP, {"of": "readings", "cut": "0.5"}, ["trust", SETTING_UP, "--axle",
+         "front", "--gap-cars", "0", "--cut", "0.5"]),
+    ],
+    ids=lambda v: v if isinstance(v, str) else "",
+)  # fmt: skip
+def test_what_the_page_makes_is_what_the_command_line_writes(
+    what: str, file: Path, given: dict[str, str], command: list[Any], tmp_path: Path
+) -> None:
+    # Truth: the command line's own tables, byte for byte.
+    assert cli.main([*map(str, command), "--out", str(tmp_path / "out")]) == 0
+    hard_points = read_file(file)
+    car = build_car(hard_points)
+    job = MakeJob(
+        what, hard_points, "as_found", car, car, named_profile("water_jet"), "front",
+        Inputs(10.0, 0.0, 0.0), given,
+    )  # fmt: skip
+    post = _Patient()
+    making_works()["make"](post, job)  # type: ignore[arg-type]
+    made = Path(post.made["made"])
+    with zipfile.ZipFile(made) as inside:
+        files = {Path(n).name: inside.read(n) for n in inside.namelist()}
+    shutil.rmtree(made.parent)
+    written = {p.name: p.read_bytes() for p in (tmp_path / "out").iterdir() if p.suffix == ".csv"}
+    assert written
+    for name, content in written.items():
+        assert files[name] == content, name
+    assert b"CAUTION: " in files[f"{what}.txt"]
+
+
+def test_files_that_need_something_ask_for_it_first(tab: Tab, model: Path, tmp_path: Path) -> None:
+    tab.pose(12.0, 7.0)
+    tab.tab.click("#tab-about")
+    assert not tab.tab.is_enabled("[data-make=targets]")
+    assert "Nothing to aim at: add [[axle.front.aims]]" in tab.tab.inner_text("#page-about")
+    tab.tab.click("[data-offer=envelope] summary")
+    assert tab.tab.locator("#make-envelope-body option").first.inner_text() == "tyre"
+    tab.tab.fill("#make-envelope-grow", "-3")
+    tab.tab.click("[data-make=envelope]")
+    tab.tab.wait_for_selector("#page-about .warn:has-text('-3 will not do; give 0 to 200 mm')")
+    tab.tab.click("[data-offer=sensitivity] summary")
+    tab.tab.select_option("#make-sensitivity-parts", "kept")
+    with tab.tab.expect_download(timeout=60_000) as taken:
+        tab.tab.click("[data-make=sensitivity]")
+    taken.value.save_as(tmp_path / "made.zip")
+    with zipfile.ZipFile(tmp_path / "made.zip") as inside:
+        table = inside.read("demo_coupe-sensitivity/sensitivity.csv").decode("utf-8-sig")
+    every = csv.DictReader(table.splitlines())
+    rows = [r for r in every if (r["axle"], r["reading"]) == ("front", "camber")]
+    assert {(float(r["rack (mm)"]), float(r["travel (mm)"])) for r in rows} == {(12.0, 7.0)}
+    # Truth: the reading itself, from a sweep of its own.
+    car = build_car(read_file(model), PLANNED)
+    camber = align(sweep_axle(car.axles["front"], np.array([12.0]), np.array([7.0])), car)
+    assert float(rows[0]["value"]) == pytest.approx(camber.left.camber_deg[0, 0], abs=1e-5)

@@ -17,7 +17,8 @@ from linkview.export.actor_shapes import actors_of
 from linkview.export.dxf import read_cut_loops
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.sweep import sweep_axle
-from linkview.live.edits import Edits, How, built
+from linkview.live.as_variant import built
+from linkview.live.edits import Edits, How
 from linkview.model.parts import Car
 from linkview.model.read import read_file
 from tests.live_cases import BROWSER, Running, Tab, running
@@ -191,6 +192,24 @@ def test_roll_moves_the_wheels_apart(tab: Tab) -> None:
     assert right - 310.0 == pytest.approx(780.0 * np.tan(np.radians(2.0)), abs=1e-3)
 
 
+def test_words_and_points_over_the_picture_go_along_with_the_view(tab: Tab) -> None:
+    # Truth: where they stand once the view has been drawn.
+    tab.tab.click("#tab-points")
+    tab.tab.wait_for_selector(".gaptag:visible")
+    for name in ("Top", "End", "Corner"):
+        at_once, later = tab.run(
+            """async name => { const at = () => [...document.querySelectorAll('.handle, .gaptag')]
+              .filter(e => !e.hidden).map(e => [e.style.left, e.style.top].map(parseFloat));
+            document.querySelector(`[data-key=${name}]`).click();
+            const first = at();
+            for (let k = 0; k < 3; k++) await new Promise(requestAnimationFrame);
+            await new Promise(done => setTimeout(done, 250));
+            live.view.overlay(); return [first, at()]; }""",
+            name,
+        )
+        assert np.abs(np.subtract(at_once, later)).max() < 1.0, name  # pixels
+
+
 def test_a_click_on_the_map_goes_there(tab: Tab) -> None:
     tab.tab.click("#tab-map")
     tab.tab.wait_for_selector("#map", timeout=30_000)
@@ -258,13 +277,13 @@ def test_where_nothing_assembles_the_last_good_pose_stays_and_it_says_why(tab: T
     tab.tab.click("#tab-points")
     tab.tab.click("text=Parts kept")
     tab.wait("() => live.settled()")
-    before = tab.run("() => live.state.pose.places")
+    before = tab.run("() => live.state.pose.points")
     _set_point(tab, "lower_arm_rear_pivot", 1, "-2500")
     tab.tab.wait_for_selector("#refused", timeout=20_000)
     words = tab.tab.inner_text("#refused")
     assert "last pose that goes together is still shown" in words
     assert "does not go together" in words
-    assert tab.run("() => live.state.pose.places") == before
+    assert tab.run("() => live.state.pose.points") == before
     tab.tab.click("#refused button")
     assert tab.tab.input_value("tr[data-point=lower_arm_rear_pivot] input >> nth=1") == "350"
     assert not tab.run("() => live.state.car.state.unsaved")
@@ -320,9 +339,14 @@ def test_saved_beside_the_original_which_stays_as_it_was(tab: Tab, model: Path) 
     _set_point(tab, "strut_top", 0, "-70.5")
     tab.wait("() => live.state.car.state.unsaved && live.settled()")
     tab.tab.click("#save")
+    tab.tab.fill("#savename", "moved back")
+    tab.tab.fill("#savetitle", "a few words")
+    tab.tab.click("#saving button[type=submit]")
+    tab.tab.wait_for_selector("#savefault:has-text('no name for a variant')")
+    assert tab.tab.input_value("#savetitle") == "a few words"  # nothing typed is lost
     tab.tab.fill("#savename", "moved_back")
     tab.tab.fill("#savefile", "mine.toml")
-    tab.tab.click("dialog button[type=submit]")
+    tab.tab.click("#saving button[type=submit]")
     tab.wait("() => document.getElementById('toast').textContent.startsWith('Saved as')")
     assert model.read_bytes() == original
     saved = build_car(read_file(model.with_name("mine.toml")), "moved_back")
@@ -415,32 +439,31 @@ def test_names_with_markup_are_only_words(browser: Any, tmp_path: Path, folder: 
             tab.close()
 
 
-@pytest.mark.parametrize(("wide", "high"), [(1280, 800), (390, 844)])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_accessible_by_the_published_checker(
-    browser: Any, server: Running, wide: int, high: int, scheme: str
-) -> None:
+def test_accessible_by_the_published_checker(browser: Any, server: Running, scheme: str) -> None:
     # Truth: axe-core's rules tagged WCAG 2.1 A and AA, colour contrast among them.
     missing = node_missing("axe-core")
     if missing:
         pytest.skip(missing)
     axe = (WEB / "node_modules" / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
     # The page's own policy lets no script in, a checker's neither.
-    tab = Tab(browser, server.url, wide, high, color_scheme=scheme, bypass_csp=True)
+    tab = Tab(browser, server.url, color_scheme=scheme, bypass_csp=True)
     try:
         tab.run(axe)
-        for key in tab.run("() => live.sheets.TABS.map(([k]) => k)"):
-            tab.tab.click(f"#tab-{key}")
-            tab.quiet()
-            found = tab.run(
-                """() => axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa']})
-                .then(r => [r.passes.length, r.violations.map(v => v.id + ': ' +
-                  v.nodes.map(n => n.html.slice(0, 160)).join(' | '))])"""
-            )
-            assert found[0] > 5
-            assert found[1] == [], key
-        over = tab.run("() => document.documentElement.scrollWidth - window.innerWidth")
-        assert over <= 0
+        for wide, high in ((1280, 800), (390, 844)):
+            tab.tab.set_viewport_size({"width": wide, "height": high})
+            for key in tab.run("() => live.sheets.TABS.map(([k]) => k)"):
+                tab.tab.click(f"#tab-{key}")
+                tab.quiet()
+                found = tab.run(
+                    """() => axe.run(document,
+                    {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa']})
+                    .then(r => [r.passes.length, r.violations.map(v => v.id + ': ' +
+                      v.nodes.map(n => n.html.slice(0, 160)).join(' | '))])"""
+                )
+                assert found[0] > 5
+                assert found[1] == [], (key, wide)
+            assert tab.run("() => document.documentElement.scrollWidth - innerWidth") <= 0
     finally:
         tab.close()
 

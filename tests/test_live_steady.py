@@ -144,23 +144,18 @@ def test_a_foreign_page_is_refused(browser: Any, server: Running, tmp_path: Path
 
 
 def test_a_file_changed_on_disk_is_told_and_opened_again(
-    browser: Any, model: Path, tmp_path: Path
+    tab: Tab, server: Running, model: Path
 ) -> None:
-    own = tmp_path / "demo"
-    shutil.copytree(model.parent, own)
-    path = own / model.name
-    with running(tmp_path / "home", "view", str(path), "--variant", PLANNED) as server:
-        one = Tab(browser, server.url)
-        assert one.tab.locator("#banner").is_hidden()
-        path.write_text(path.read_text(encoding="utf-8") + "\n# meanwhile\n", encoding="utf-8")
-        one.wait("() => document.getElementById('banner').innerText.includes('changed on disk')")
-        one.tab.click("#banner button")
-        one.wait("() => document.getElementById('banner').hidden")
-        one.quiet()
-        server.stop()  # and now the program itself
-        one.wait("() => document.getElementById('banner').innerText.includes('does not answer')")
-        assert one.run("() => live.state.pose.read"), "the last figures stay in sight"
-        one.close()
+    """The last that uses the module's program, for it stops it."""
+    assert tab.tab.locator("#banner").is_hidden()
+    model.write_text(model.read_text(encoding="utf-8") + "\n# meanwhile\n", encoding="utf-8")
+    tab.wait("() => document.getElementById('banner').innerText.includes('changed on disk')")
+    tab.tab.click("#banner button")
+    tab.wait("() => document.getElementById('banner').hidden")
+    tab.quiet()
+    server.stop()  # and now the program itself
+    tab.wait("() => document.getElementById('banner').innerText.includes('does not answer')")
+    assert tab.run("() => live.state.pose.read"), "the last figures stay in sight"
 
 
 def test_what_the_swept_poses_alone_say_is_what_all_say() -> None:

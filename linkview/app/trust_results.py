@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from contextlib import nullcontext
@@ -88,6 +89,7 @@ def trust_results(
     grids: dict[str, tuple[Axle, Array, Array, Spread]] = {}
     poses = STATIONS + (2 * RACK_COUNT * TRAVEL_COUNT if asked.every else 0)
     many = asked.cars * poses > ALONE or asked.built > BUILT_ALONE
+    many &= not multiprocessing.current_process().daemon  # such a one may start no others
     if asked.built:
         compile_all()  # once, here, so that each process finds it done
     with all_cores() if many else nullcontext() as pool:

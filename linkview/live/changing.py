@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from linkview.errors import LinkviewError
 from linkview.live.client import Client
-from linkview.live.edits import How, edit_of
+from linkview.live.edits import Edits, How, edit_of
 from linkview.live.looking import Looking
 from linkview.live.room import Command, Json, Room
 from linkview.live.traffic import Traffic
@@ -33,10 +35,14 @@ class Changing:
         document = self._room.opened
         axle, how = self._room.axle_named(message["axle"]), How(message["how"])
         edit = edit_of(message, document.car.axles[axle], how)
-        gesture = str(message.get("gesture", ""))[:80]
+        await self.make(axle, edit, str(message.get("gesture", ""))[:80])
+        client.tell("edited", {"kind": "edited", "seq": message.get("seq")})
+
+    async def make(self, axle: str, edit: Callable[[Edits], Edits], gesture: str) -> None:
+        """One edit of an axle, told to every page. Raises as `Document.change` does."""
+        document = self._room.opened
         await self._room.run(lambda: document.change(edit, gesture))
         await self._changed(axle)
-        client.tell("edited", {"kind": "edited", "seq": message.get("seq")})
 
     async def _changed(self, axle: str) -> None:
         """Tells every page of a changed car: numbers at once, shapes and gaps as they come."""

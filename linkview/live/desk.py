@@ -10,6 +10,7 @@ from linkview.live.changing import Changing
 from linkview.live.client import Client
 from linkview.live.document import Document
 from linkview.live.looking import Looking
+from linkview.live.meshing import Meshing
 from linkview.live.room import Command, Json, Room
 from linkview.live.shelf import remember
 from linkview.live.starting import Starting
@@ -29,10 +30,12 @@ class Desk:
         self._traffic = Traffic(self._room, shop)
         self._looking = Looking(self._room, self._traffic)
         changing = Changing(self._room, self._traffic, self._looking)
+        self._meshing = Meshing(self._room, self._traffic, changing)
         self._commands: dict[str, Command] = {
             **self._looking.commands,
             **changing.commands,
             **self._traffic.commands,
+            **self._meshing.commands,
             **Starting(self._room, self.open).commands,
             "reopen": self._reopen,
         }
@@ -89,6 +92,7 @@ class Desk:
                 await asyncio.shield(answering)
         finally:
             self._room.clients.discard(client)
+            self._meshing.left(client)
 
     async def _answer(self, client: Client, message: Json) -> None:
         kind = str(message.get("do"))

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import re
 from collections.abc import Callable
 from contextlib import suppress
@@ -19,29 +18,15 @@ from linkview.export.files import write_whole, written_beside
 from linkview.geometry import length
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.sweep import pose_at
-from linkview.live.edits import Edits, Json, built, variant_text
+from linkview.live.as_variant import built, variant_text
+from linkview.live.edits import Edits, Json
+from linkview.live.home import HOME, journal_of
+from linkview.live.meshfiles import saved_beside
 from linkview.model.parts import Car
 from linkview.model.read import AS_FOUND, HardPointFile, read_file
 
-HOME = "LINKVIEW_HOME"  # the folder for unsaved work, where another than the usual is wanted
 SAME_MM = 1e-6
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]{0,59}")
-
-
-def home_folder() -> Path:
-    """Where the program keeps things of its own."""
-    return Path(os.environ.get(HOME) or Path.home() / ".linkview")
-
-
-def unsaved_folder() -> Path:
-    """Where work not saved yet is kept from crash to start."""
-    return home_folder() / "unsaved"
-
-
-def journal_of(path: Path) -> Path:
-    """Where unsaved work on a file, by its whole path, is kept."""
-    name = hashlib.sha256(str(path).encode()).hexdigest()[:24]
-    return unsaved_folder() / f"{name}.json"
 
 
 @dataclass
@@ -225,8 +210,8 @@ class Document:
         except OSError as error:
             raise CannotWrite(f"{self.file.path}: {error.strerror}") from None
         words = title.strip() or "changed on the live page"
-        added = variant_text(self.file, self.edits, name, words[:200])
-        with written_beside(path) as beside:
+        with saved_beside(self.file.path, self.edits) as edits, written_beside(path) as beside:
+            added = variant_text(self.file, edits, name, words[:200])
             beside.write_text(f"{text.rstrip()}\n\n{added}", encoding="utf-8", newline="\n")
             require_same(self.car, build_car(read_file(beside), name))
         if path == self.file.path:

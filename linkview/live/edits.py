@@ -11,20 +11,16 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from enum import Enum
-from functools import lru_cache
 from typing import Any
 
-from linkview.errors import ModelFaults, UnknownName, near_miss
-from linkview.kinematics.assemble import build_car
+from linkview.errors import UnknownName, near_miss
+from linkview.model.bodytables import MeshTable
 from linkview.model.keys import FARTHEST_MM
-from linkview.model.layout import KNUCKLE, Layout
-from linkview.model.parts import Axle, Car, Corner, Side
-from linkview.model.read import AS_FOUND, HardPointFile
-from linkview.model.schema import VariantTable
+from linkview.model.parts import Axle, Corner
+from linkview.model.read import AS_FOUND
 from linkview.model.wheels import tyre_of_code
 from linkview.model.wording import table_faults
 
-UNSAVED = "unsaved"
 TYRE_CODE = "tyre_code"
 LINK_MM = (10.0, 3000.0)
 Json = dict[str, Any]
@@ -56,6 +52,8 @@ class Change:
     """points: name -> (x, y, z) mm on the file's own side. wheel: key -> value.
 
     lengths: link -> mm, eye to eye. toe_in_deg: what the tie rod is screwed to, after the rest.
+    bodies: name -> table of a mesh put in the car; such a change holds nothing else, for where it
+    stands counts from the parts as they are then.
     """
 
     axle: str
@@ -64,11 +62,12 @@ class Change:
     wheel: Mapping[str, float | str]
     lengths: Mapping[str, float] = field(default_factory=dict)
     toe_in_deg: float | None = None
+    bodies: Mapping[str, Json] = field(default_factory=dict)
 
     @property
     def count(self) -> int:
         """How many things it sets."""
-        named = len(self.points) + len(self.wheel) + len(self.lengths)
+        named = len(self.points) + len(self.wheel) + len(self.lengths) + len(self.bodies)
         return named + (self.toe_in_deg is not None)
 
     def to_json(self) -> Json:
@@ -77,6 +76,7 @@ class Change:
             "wheel": dict(self.wheel),
             "lengths": dict(self.lengths),
             "toe": self.toe_in_deg,
+            "bodies": dict(self.bodies),
         }
 
 
@@ -109,6 +109,35 @@ class Edits:
         again = last is not None and replace(last, toe_in_deg=toe_in_deg) == new
         return replace(self, changes=(*(self.changes[:-1] if again else self.changes), new))
 
+    def with_mesh(self, axle: str, name: str, table: Json) -> Edits:
+        """A mesh put in the car, as a change of its own."""
+        new = Change(axle, How.MADE_TO_FIT, {}, {}, bodies={name: table})
+        return replace(self, changes=(*self.changes, new))
+
+    def without_mesh(self, axle: str, name: str) -> Edits:
+        """A mesh that was put in taken out again."""
+        return self._each(
+            lambda c: {n: t for n, t in c.bodies.items() if (c.axle, n) != (axle, name)}
+        )
+
+    def with_mesh_files(self, files: Mapping[str, str]) -> Edits:
+        """The same with meshes in other files: old place -> new."""
+        return self._each(
+            lambda c: {
+                n: {**t, "file": files.get(t["file"], t["file"])} for n, t in c.bodies.items()
+            }
+        )
+
+    @property
+    def meshes(self) -> dict[tuple[str, str], Json]:
+        """Those put in, by axle and name."""
+        return {(c.axle, n): t for c in self.changes for n, t in c.bodies.items()}
+
+    def _each(self, bodies: Callable[[Change], Mapping[str, Json]]) -> Edits:
+        """Other bodies for every change that has some. One that is left with nothing goes."""
+        changes = (replace(c, bodies=bodies(c)) if c.bodies else c for c in self.changes)
+        return replace(self, changes=tuple(c for c in changes if c.count))
+
     @property
     def count(self) -> int:
         """How many things all changes set."""
@@ -117,7 +146,7 @@ class Edits:
     def _last(self, axle: str, how: How) -> Change:
         last = self.changes[-1] if self.changes else None
         if last is not None and (last.axle, last.how, last.toe_in_deg) == (axle, how, None):
-            return last
+            return last if not last.bodies else Change(axle, how, {}, {})
         return Change(axle, how, {}, {})
 
     def _with(self, change: Change) -> Edits:
@@ -139,6 +168,7 @@ class Edits:
                 {str(k): _kept_wheel_value(str(k), v) for k, v in c["wheel"].items()},
                 {str(k): link_length(v) for k, v in c.get("lengths", {}).items()},
                 None if c.get("toe") is None else wheel_value("toe_in", c["toe"]),
+                {str(n): mesh_table(t) for n, t in c.get("bodies", {}).items()},
             )
             for c in given["changes"]
         )
@@ -184,6 +214,14 @@ def link_length(given: object) -> float:
             f"a link of {mm:g} mm: it must be {LINK_MM[0]:g} to {LINK_MM[1]:g} mm long"
         )
     return mm
+
+
+def mesh_table(given: object) -> Json:
+    """A mesh's table, checked as the file's own are; ValueError says what is wrong."""
+    table, faults = table_faults("mesh", MeshTable, given)
+    if table is None:
+        raise ValueError("; ".join(str(f) for f in faults))
+    return table.model_dump(mode="json", exclude_unset=True)
 
 
 def edit_of(message: Mapping[str, Any], axle: Axle, how: How) -> Callable[[Edits], Edits]:
@@ -250,127 +288,3 @@ def _with_wheel_keys(edits: Edits, axle: str, keys: Mapping[str, float | str]) -
     for key, value in keys.items():
         edits = edits.with_wheel(axle, key, value)
     return edits
-
-
-def built(file: HardPointFile, edits: Edits) -> Car:
-    """The car with the edits made; raises as `build_car` does."""
-    if not edits.changes:
-        return build_car(file, edits.base)
-    tables = [_table_of(file, edits, c, _every_part(file, c.axle)) for c in edits.changes]
-    title = "with changes not saved yet"
-    variant = _variant(file, {"title": title, "on": edits.base, "change": tables})
-    return build_car(replace(file, variants={**file.variants, UNSAVED: variant}), UNSAVED)
-
-
-def _variant(file: HardPointFile, raw: Json) -> VariantTable:
-    table, faults = table_faults("changes", VariantTable, raw)
-    if table is None:
-        raise ModelFaults(str(file.path), faults)
-    return table
-
-
-def _table_of(file: HardPointFile, edits: Edits, change: Change, parts: list[str]) -> Json:
-    if change.axle not in file.axles:
-        raise UnknownName(f"no axle '{change.axle}'; {near_miss(change.axle, file.axles)}")
-    table: Json = {"axle": change.axle, "how": change.how.value}
-    table["title"] = title_of(change)
-    if change.how is How.MADE_TO_FIT:
-        table["parts"] = parts
-    if change.toe_in_deg is not None:
-        table["reset_toe_in"] = change.toe_in_deg
-    if change.lengths:
-        table["lengths"] = dict(change.lengths)
-    if change.points:
-        table["points"] = {name: list(at) for name, at in change.points.items()}
-    wheel: Json = {}
-    for key, value in change.wheel.items():
-        under = "" if key == TYRE_CODE else WHEEL_KEYS[key][0]
-        (wheel.setdefault(under, {}) if under else wheel)[key] = value
-    if wheel:
-        table["wheel"] = wheel
-    return table
-
-
-def title_of(change: Change) -> str:
-    """What a change is, in a few words for its table and the history."""
-    what = [n.replace("_", " ") for n in (*change.points, *change.wheel)]
-    what += [f"length of {n.replace('_', ' ')}" for n in change.lengths]
-    what += ["tie rod screwed to a toe"] if change.toe_in_deg is not None else []
-    shown = ", ".join(what[:6]) + (f" and {len(what) - 6} more" if len(what) > 6 else "")
-    return f"{shown} changed on the live page"[:200]
-
-
-def _every_part(file: HardPointFile, axle: str) -> list[str]:
-    car = _as_found(file)
-    return parts_of(car.axles[axle].left.layout) if axle in car.axles else []
-
-
-@lru_cache(maxsize=2)
-def _as_found(file: HardPointFile) -> Car:
-    return build_car(file)
-
-
-def parts_of(layout: Layout) -> list[str]:
-    """Every part that a change can name as made new."""
-    return list(dict.fromkeys(("body", KNUCKLE, *layout.rods, *layout.arms, *layout.carried)))
-
-
-def own_corner(file: HardPointFile, axle: Axle) -> Corner:
-    """The corner that the file's points describe."""
-    return axle.right if Side(file.axles[axle.name].side) is Side.RIGHT else axle.left
-
-
-# --- as the text of a variant ------------------------------------------------------------------
-
-
-def variant_text(file: HardPointFile, edits: Edits, name: str, title: str) -> str:
-    """The edits as TOML tables to stand below the file: [variant.NAME] and its changes.
-
-    Of parts made to fit only those are named that the change cannot do without.
-    """
-    lines = [f"[variant.{name}]", f"title = {_text(title)}", f"on = {_text(edits.base)}"]
-    for k, change in enumerate(edits.changes):
-        before = replace(edits, changes=edits.changes[:k])
-        parts = _parts_needed(file, before, change)
-        table = _table_of(file, edits, change, parts)
-        lines += ["", f"[[variant.{name}.change]]"]
-        lines += _lines(table, f"variant.{name}.change")
-    return "\n".join(lines) + "\n"
-
-
-def _parts_needed(file: HardPointFile, before: Edits, change: Change) -> list[str]:
-    parts = _every_part(file, change.axle)
-    if change.how is not How.MADE_TO_FIT:
-        return parts
-    for part in list(parts):
-        fewer = [p for p in parts if p != part]
-        done = [_table_of(file, before, c, _every_part(file, c.axle)) for c in before.changes]
-        tables = [*done, _table_of(file, before, change, fewer)]
-        variant = _variant(file, {"title": "try", "on": before.base, "change": tables})
-        try:
-            build_car(replace(file, variants={**file.variants, UNSAVED: variant}), UNSAVED)
-        except ModelFaults:
-            continue
-        parts = fewer
-    return parts
-
-
-def _lines(table: Json, key: str) -> list[str]:
-    plain = [f"{k} = {_value(v)}" for k, v in table.items() if not isinstance(v, dict)]
-    for name, under in table.items():
-        if isinstance(under, dict):
-            plain += [f"[{key}.{name}]", *_lines(under, f"{key}.{name}")]
-    return plain
-
-
-def _value(given: object) -> str:
-    if isinstance(given, str):
-        return _text(given)
-    if isinstance(given, list):
-        return "[" + ", ".join(_value(v) for v in given) + "]"
-    return repr(given)
-
-
-def _text(words: str) -> str:
-    """A TOML basic string: JSON's escapes are TOML's too, but for DEL."""
-    return json.dumps(words, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 from linkview.export.actors import Actor
@@ -51,15 +53,32 @@ class Shapes:
     frame: Json
 
 
+@dataclass(frozen=True)
+class LookJob:
+    """A mesh file to look at: token comes back with what it is; car_mm: the axle's track."""
+
+    token: str
+    path: Path
+    car_mm: float
+
+
 @dataclass(frozen=True, eq=False)
 class MakeJob:
-    """what: one of `WHATS`. car: as it stands, saved or not; found: as found."""
+    """what: one of `WHATS`. car: as it stands, saved or not; found: as found.
+
+    file: with what is not saved as a variant of it; variant: the car's name in it. axle, inputs:
+    what the page shows. given: what was asked beside, see `asking`, every value checked.
+    """
 
     what: str
     file: HardPointFile
+    variant: str
     car: Car
     found: Car
     shop: ShopProfile
+    axle: str
+    inputs: Inputs = AT_RIDE
+    given: Mapping[str, str] = field(default_factory=dict)
 
 
 # Files that can be taken away: name -> what it is, in a builder's words.
@@ -72,4 +91,13 @@ WHATS: dict[str, str] = {
     "pictures": "Pictures: every axle, four views, the worst gap",
     "film": "Films: steering and travelling, with figures in every frame",
     "pack": "Everything to hand over, as one zip",
+    "compare": "Compared with another state: readings, points, curves, gaps",
+    "envelope": "The volume a body sweeps, as closed STL",
+    "sensitivity": "Which 1 mm matters, at the pose shown",
+    "trust": "How far to trust each number, and what to measure better",
+    "adjusters": "What each adjuster does to every value",
+    "setup": "Wanted alignment to settings of the adjusters, step by step",
+    "targets": "Points moved until the aims are reached, as variants",
+    "measure": "Measurements to hard points, with what is doubtful",
+    "asbuilt": "The finished car measured again, beside this design",
 }

@@ -5,18 +5,19 @@ from __future__ import annotations
 from typing import Any
 
 from linkview.kinematics.sensitivity import Sizes
+from linkview.live.as_variant import own_corner
 from linkview.live.car_words import axle_json, quantities_json
 from linkview.live.client import Client
 from linkview.live.document import state_json
-from linkview.live.edits import own_corner
-from linkview.live.jobs import WHATS
 from linkview.live.mattering import mattering_json
+from linkview.live.meshfiles import meshes_json
 from linkview.live.moving import Inputs, moment_at, moment_stopped
 from linkview.live.pose_words import curves_json, moment_json, readings_json
 from linkview.live.room import Command, Json, Room
 from linkview.live.settings import settings_json
 from linkview.live.standing import joints_json, others_json
 from linkview.live.traffic import Traffic, placed_json
+from linkview.model.hardware_faults import LARGEST_MESH_BYTES, MESH_KINDS
 from linkview.model.parts import Car
 from linkview.model.points import differs
 
@@ -73,6 +74,8 @@ class Looking:
                             document.file, document.found.axles[a.name]
                         ).points.items()
                     },
+                    "parts": list(a.left.layout.parts),
+                    "meshes": meshes_json(document.edits, a.name),
                     "differs": differs(a, self._room.ghost_car.axles[a.name]),
                     **settings_json(
                         a,
@@ -84,7 +87,8 @@ class Looking:
             ],
             "quantities": quantities_json(),
             "notes": list(car.notes),
-            "files": WHATS,
+            "meshKinds": MESH_KINDS,
+            "largestMesh": LARGEST_MESH_BYTES,
         }
 
     # --- a pose ---------------------------------------------------------------------------------

@@ -21,6 +21,7 @@ from linkview.export.summary import summary_lines
 from linkview.export.tables import write_plates
 from linkview.live.helper import Post, Work
 from linkview.live.jobs import MakeJob
+from linkview.live.making_more import OTHERS
 from linkview.study import CarStudy, Tell, study_with_gaps, study_without_gaps
 
 STAMPED = (1980, 1, 1)  # the same content gives the same zip, whatever the day
@@ -48,8 +49,10 @@ def _made(post: Post, job: MakeJob, place: Path, tell: Tell) -> None:
     stem = re.sub(r"[^A-Za-z0-9._-]", "_", job.file.path.stem)
     folder = place / f"{stem}-{job.what}"
     folder.mkdir()
-    study = study_without_gaps(job.car, job.shop, tell)
-    _MAKERS[job.what](job, study, folder, tell)
+    if job.what in _MAKERS:
+        _MAKERS[job.what](job, study_without_gaps(job.car, job.shop, tell), folder, tell)
+    else:
+        OTHERS[job.what](job, folder, tell)
     names = sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
     made = folder / names[0] if len(names) == 1 else folder.with_name(f"{folder.name}.zip")
     if len(names) != 1:
@@ -118,7 +121,7 @@ def _pack(job: MakeJob, study: CarStudy, folder: Path, tell: Tell) -> None:
 
 
 Maker = Callable[[MakeJob, CarStudy, Path, Tell], None]
-# As `WHATS` of `linkview.live.jobs`.
+# With `OTHERS` all of `WHATS` in `linkview.live.jobs`.
 _MAKERS: dict[str, Maker] = {
     "plates": _plates,
     "tables": _tables,

@@ -47,6 +47,8 @@ _FILES = {
     "sheets.js": ("linkview.live", "sheets.js"),
     "matters.js": ("linkview.live", "matters.js"),
     "joints.js": ("linkview.live", "joints.js"),
+    "files.js": ("linkview.live", "files.js"),
+    "mesh.js": ("linkview.live", "mesh.js"),
     "start.js": ("linkview.live", "start.js"),
     "live.js": ("linkview.live", "live.js"),
     "live.css": ("linkview.live", "live.css"),
@@ -218,6 +220,9 @@ async def _page(desk: Desk, gate: Gate, connection: ServerConnection) -> None:
     works = [asyncio.ensure_future(w) for w in (desk.serve(client), client.send_all())]
     try:
         async for message in connection:
+            if isinstance(message, bytes):  # nothing else comes as bytes
+                client.take({"do": "mesh part", "bytes": message})
+                continue
             with suppress(json.JSONDecodeError, UnicodeDecodeError, RecursionError):
                 given_words = json.loads(message)
                 if isinstance(given_words, dict):

@@ -9,12 +9,15 @@ from typing import Any
 
 import numpy as np
 
+from linkview.clearance.meshes import impossible_size, look_at, odd_size
+from linkview.errors import MeshFault
 from linkview.export.actor_shapes import actors_of, pads_of
 from linkview.export.actors import Actor, ActorMesh
 from linkview.export.page_stage import Blob, are_mirrored, mesh_json
 from linkview.live.helper import Post, Work
-from linkview.live.jobs import ShapeJob, Shapes
+from linkview.live.jobs import LookJob, ShapeJob, Shapes
 from linkview.model.parts import Side
+from linkview.units import MM_PER_UNIT
 
 Json = dict[str, Any]
 SLOTS = ("front", "rear")
@@ -23,7 +26,7 @@ SLOTS = ("front", "rear")
 def shape_works() -> dict[str, Work]:
     """Each axle and ghost is a kind of its own, so that one does not replace the other."""
     works: dict[str, Work] = {f"shapes {s}": _shapes for s in SLOTS}
-    return works | {f"ghost {s}": _ghost for s in SLOTS}
+    return works | {f"ghost {s}": _ghost for s in SLOTS} | {"mesh": _look}
 
 
 def _shapes(post: Post, job: ShapeJob) -> None:
@@ -36,6 +39,26 @@ def _shapes(post: Post, job: ShapeJob) -> None:
 def _ghost(post: Post, job: ShapeJob) -> None:
     actors = [a for a in actors_of(job.car.axles[job.axle]) if not a.still]
     post.answer({"shapes": packed(job, actors)})
+
+
+def _look(post: Post, job: LookJob) -> None:
+    """What a mesh file holds, and what is to be said of its size in each unit."""
+    try:
+        found = look_at(job.path)
+    except MeshFault as fault:
+        post.answer({"mesh": job.token, "fault": str(fault)})
+        return
+    across = float(np.linalg.norm(found.high - found.low))
+    units = {
+        unit: {
+            "wrong": impossible_size(across * mm),
+            "odd": odd_size(across * mm, mm, job.car_mm),
+        }
+        for unit, mm in MM_PER_UNIT.items()
+    }
+    words = {"triangles": found.triangles, "closed": found.closed, "units": units}
+    words |= {"low": [float(v) for v in found.low], "high": [float(v) for v in found.high]}
+    post.answer({"mesh": job.token, "look": words})
 
 
 def packed(job: ShapeJob, actors: Sequence[Actor]) -> Shapes:

@@ -15,7 +15,7 @@ from linkview.errors import CannotWrite, LinkviewError, near_miss
 from linkview.export.files import write_whole, written_beside
 from linkview.kinematics.assemble import build_car
 from linkview.live.car_words import skeleton_of
-from linkview.live.document import home_folder, journal_of
+from linkview.live.home import home_folder, journal_of
 from linkview.model.parts import Axle
 from linkview.model.read import read_file
 from linkview.model.shipped import DEMO, shipped_file, shipped_folder

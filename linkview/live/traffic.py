@@ -9,10 +9,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from linkview.errors import LinkviewError, near_miss
+from linkview.errors import LinkviewError
+from linkview.live.as_variant import with_edits
+from linkview.live.asking import checked, offers_json
 from linkview.live.client import Client
 from linkview.live.helper import Helper
-from linkview.live.jobs import WHATS, GapJob, MakeJob, ShapeJob, Shapes
+from linkview.live.jobs import GapJob, LookJob, MakeJob, ShapeJob, Shapes
 from linkview.live.moving import Inputs, swept_at
 from linkview.live.pose_words import places_json
 from linkview.live.room import Command, Json, Room
@@ -25,11 +27,16 @@ SETTLE_S = 0.6  # after the last edit, before the slower work is asked for
 
 
 class Traffic:
-    """shown: by slot, the stamp and the shapes told last. known: by key, what gaps were told."""
+    """shown: by slot, the stamp and the shapes told last. known: by key, what gaps were told.
+
+    looked: told what was found in a mesh file that was to be looked at.
+    """
 
     def __init__(self, room: Room, shop: ShopProfile) -> None:
         self.shown: dict[str, tuple[int, Shapes]] = {}
         self.known: dict[str, Json] = {}
+        self.looked: Callable[[Json], None] = lambda words: None
+        self._looking_at: set[str] = set()
         self._room, self._shop = room, shop
         self._shapes = Helper(shape_works, self._from("shapes"), behind=3)
         self._shapes.start()
@@ -44,6 +51,7 @@ class Traffic:
         self.commands: dict[str, Command] = {
             "measure": self._measure,
             "cancel": self._cancel,
+            "offers": self._offers,
             "make": self._make,
             "cancel make": self._cancel_make,
         }
@@ -108,6 +116,13 @@ class Traffic:
         for name in self._room.opened.car.axles:
             self._ask_ghost(name)
 
+    def ask_look(self, token: str, path: Path, track_mm: float) -> None:
+        """A mesh file to be looked at; `looked` is told. Beside a car of this track."""
+        if self._looking_at:
+            raise LinkviewError("another mesh is being read; drop this one again in a moment")
+        self._looking_at.add(token)
+        self._shapes.ask("mesh", self._room.opened.generation, LookJob(token, path, track_mm))
+
     def settle(self) -> None:
         """The slower work, when no other edit follows soon."""
         if self._later is not None:
@@ -161,11 +176,23 @@ class Traffic:
         words = {"kind": "certified", "axle": client.axle, "cancelled": True}
         self._room.tell_all("progress", words)
 
+    async def _offers(self, client: Client, message: Json) -> None:
+        """The files that can be made of the car, for the axle looked at."""
+        document = self._room.opened
+        axle = document.car.axles[self._room.axle_named(message["axle"])]
+        offers = await self._room.run(lambda: offers_json(document, axle))
+        client.tell("offers", {"kind": "offers", "axle": axle.name, "offers": offers})
+
     async def _make(self, client: Client, message: Json) -> None:
         document, what = self._room.opened, str(message["what"])
-        if what not in WHATS:
-            raise LinkviewError(f"no files '{what[:40]}'; {near_miss(what, WHATS)}")
-        job = MakeJob(what, document.file, document.car, document.found, self._shop)
+        name = self._room.axle_named(message.get("axle", client.axle))
+        axle, fields = document.car.axles[name], message.get("given")
+        given = await self._room.run(lambda: checked(what, fields, document, axle))
+        file, variant = with_edits(document.file, document.edits)
+        job = MakeJob(
+            what, file, variant, document.car, document.found, self._shop, name,
+            client.inputs, given,
+        )  # fmt: skip
         self._makes.ask("make", document.generation, job)
 
     async def _cancel_make(self, client: Client, message: Json) -> None:
@@ -183,8 +210,14 @@ class Traffic:
     def _heard(self, which: str, words: Json) -> None:
         if words.get("ended"):
             self._helper_ended(which)
+        elif "mesh" in words:
+            self._looking_at.discard(words["mesh"])
+            self.looked(words)
         elif "shapes" in words:
             self._heard_shapes(words["stamp"], words["shapes"])
+        elif "fault" in words and words["job"].split(" ")[0] in ("shapes", "ghost", "whole"):
+            told = {"kind": "notice", "words": f"not drawn anew: {words['fault']}"}
+            self._room.tell_all(f"notice {words['job']}", told)
         elif words["job"] == "make":
             if "superseded" not in words:
                 self._heard_made(words)
@@ -244,6 +277,11 @@ class Traffic:
         self._helpers[which].restart()
         words = f"the helper for {which} ended and was started again"
         self._room.tell_all("notice", {"kind": "notice", "words": words})
+        lost = set(self._looking_at) if which == "shapes" else set()
+        self._looking_at -= lost
+        for token in lost:
+            fault = "it could not be read with the memory there is; thin it out"
+            self.looked({"mesh": token, "fault": fault})
         if self._room.document is not None:
             self.ask_all()
 

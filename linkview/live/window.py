@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
 
-from linkview.live.document import home_folder
+from linkview.live.home import home_folder
 
 # Names on the PATH, and places under each system's folders for programs.
 _ON_PATH: tuple[str, ...] = (

@@ -105,6 +105,7 @@
     askPose();
     wire.ask({ do: "measure", axle: name });
     if (sheets.openTab() === "curves") wire.ask({ do: "curves" });
+    if (sheets.openTab() === "about") live.files.ask();
     buildShown();
   }
 
@@ -227,17 +228,9 @@
   wire.on("posed", (message) => { if (!state.axle || !state.pose || message.axle !== state.axle.name || !message.pairs || !same(state.pose, message.at) || message.stamp !== state.pose.generation) return; state.posed = message; view.gaps(message.pairs); sheets.refreshIf("gaps"); });
   wire.on("whole", (message) => { if (!message.map) return; state.maps[message.axle] = message.map; state.plates[message.axle] = message.plates; sheets.refreshIf("map", "plates", "points"); });
   wire.on("warm", (message) => { state.progress = message.compiling ? message : null; sheets.refreshIf("gaps"); });
-  wire.on("make", (message) => {
-    if (message.fault) live.toast(message.fault);
-    state.making = message;
-    sheets.refreshIf("about");
-    if (message.link) { live.toast(`${message.name} is ready`); const a = el("a", { href: message.link, download: message.name }); document.body.append(a); if (mine) a.click(); a.remove(); mine = false; }
-  });
-  let mine = false;
-  live.make = (what) => { mine = true; state.making = { what: "beginning", done: 0, count: 1 }; sheets.refresh(); wire.ask({ do: "make", what }); };
   wire.on("notice", (message) => live.toast(message.words));
   wire.on("start", (message) => { $("state").textContent = "no file is open"; live.start.show(message.writable); });
-  wire.on("saved", (message) => { live.toast(`Saved as ${message.name} in ${message.path}`); });
+  wire.on("saved", (message) => { $("saving").close(); live.toast(`Saved as ${message.name} in ${message.path}`); });
 
   // --- changing --------------------------------------------------------------------------------
 
@@ -261,7 +254,8 @@
   wire.on("edited", () => { $("refused").hidden = true; });
   wire.on("refused", (message) => {
     if (message.of === "curves" || message.of === "matters") { if (message.of === "matters") live.matters.refused(message.words); return; }
-    if (live.start.refused(message.words)) return;
+    if (message.of === "save" && $("saving").open) { $("savefault").textContent = message.words; $("savefault").hidden = false; return; }
+    if (live.mesh.refused(message) || live.files.refused(message) || live.start.refused(message.words)) return;
     const back = el("button", { type: "button", onclick: () => { $("refused").hidden = true; sheets.refresh(); view.overlay(); } }, message.of === "edit" ? "Back to the last good place" : "All right");
     const words = message.of === "edit" ? "That cannot be built; the last pose that goes together is still shown." : "";
     const lines = message.words.split("\n").slice(0, 3).map((line) => el("p", {}, line));
@@ -288,7 +282,7 @@
     const done = (event) => {
       event.preventDefault();
       wire.ask({ do: "save", name: name.value, title: title.value, file: target.value, ...(into.checked ? { into: "file", agreed: true } : {}) });
-      $("saving").close();
+      $("savefault").hidden = true;  // it closes once it is saved: what was typed is not lost
     };
     $("saving").replaceChildren(el("form", { onsubmit: done }, el("h2", { id: "savinghead" }, "Save as a variant"),
       el("label", { for: "savename" }, "Name of the variant"), name, el("p", { class: "note" }, "Letters, digits and _"),
@@ -296,6 +290,7 @@
       el("label", { for: "savefile" }, "New file, beside the one that is open"), target,
       el("label", { class: "check" }, into, `Or add it at the end of ${file} itself`),
       el("p", { class: "note", id: "saveask", hidden: true }, `${file} will be written: its text stays as it is, the variant is added below.`),
+      el("p", { class: "warn", id: "savefault", role: "alert", hidden: true }),
       el("div", { class: "row" }, el("button", { type: "submit", class: "strong" }, "Save"), el("button", { type: "button", onclick: () => $("saving").close() }, "Do not save"))));
     $("saving").showModal();
     name.select();

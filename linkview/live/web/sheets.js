@@ -30,6 +30,7 @@ live.sheets = (() => {
     }
     if (key === "curves") live.wire.ask({ do: "curves" });
     if (key === "matters") live.matters.ask();
+    if (key === "about") live.files.ask();
     refresh();
     live.view.overlay();
   }
@@ -325,14 +326,6 @@ live.sheets = (() => {
 
   // --- about -----------------------------------------------------------------------------------
 
-  function files() {
-    const { car, making } = live.state, busy = making && !making.link && !making.fault && !making.cancelled;
-    const rows = Object.entries(car.files).map(([what, words]) => el("div", { class: "row" }, el("button", { type: "button", "data-make": what, disabled: busy || !car.writable, onclick: () => live.make(what) }, words)));
-    if (busy) { const bar = el("i"); bar.style.width = `${(100 * making.done) / Math.max(making.count, 1)}%`; rows.push(el("div", { class: "row" }, el("span", { class: "bar" }, bar), el("button", { type: "button", onclick: () => live.wire.ask({ do: "cancel make" }) }, "Cancel"), el("span", { class: "note" }, making.what))); }
-    if (making && making.link) rows.push(el("p", {}, el("a", { href: making.link, download: making.name, id: "made" }, `Take ${making.name}`)));
-    if (making && making.fault) rows.push(el("p", { class: "warn" }, making.fault));
-    return rows;
-  }
   function about() {
     const { car } = live.state;
     const variants = el("select", { id: "variant", disabled: !car.writable, onchange: () => live.chooseVariant(variants.value) }, ...car.state.variants.map(([name, title]) => el("option", { value: name, selected: name === car.state.base }, `${nice(name)}: ${title}`)));
@@ -343,7 +336,8 @@ live.sheets = (() => {
       el("label", { for: "variant" }, "Begin from"), variants,
       car.state.unsaved ? el("p", {}, el("button", { type: "button", onclick: () => live.discard() }, `Put away ${car.state.changes} change${car.state.changes === 1 ? "" : "s"} not saved (undo brings them back)`)) : null,
       ...car.notes.map((n) => el("p", { class: "note" }, n)),
-      el("h2", {}, "Files of the car as it stands"), ...files(),
+      el("h2", {}, "Meshes"), ...live.mesh.rows(),
+      el("h2", {}, "Files of the car as it stands"), ...live.files.rows(),
       el("h2", {}, "Cautions"), el("ul", {}, ...linkview.data.cautions.map((c) => el("li", {}, c))),
       el("h2", {}, "Keys"), el("p", { class: "note" }, "In the picture: arrows turn it, + and − come nearer and go away, A and D steer, W and S bump and droop, space plays. Ctrl+Z undoes, Ctrl+Y does again. On a taken point the arrows move it by one step."),
       el("p", { class: "note" }, "Drawn with three.js (MIT licence). Works without a network; nothing is loaded from outside, nothing leaves this machine.")].filter(Boolean));

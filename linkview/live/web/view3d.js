@@ -74,10 +74,16 @@ live.view = (() => {
     const axle = live.state.axle, held = axle && slots[axle.name];
     if (!held) return;
     view = name;
-    linkview.state.axle = { frame: shown.whole ? aroundAll() : held.frame, name: axle.name };
+    linkview.state.axle = { frame: below(shown.whole ? aroundAll() : held.frame, name), name: axle.name };
     const [x, y, z] = VIEWS[name], ahead = axle.steered ? 1 : -1;
     linkview.lookFrom([x * (name === "Top" ? 1 : ahead), y, z]);
     overlay();
+  }
+  /** The frame of what is looked at, put under the words and buttons that lie over the picture. */
+  function below({ middle: [x, y, z], radius }, name) {
+    const box = frame.getBoundingClientRect(), head = $("views").getBoundingClientRect().bottom - box.top, share = Math.min(Math.max(head / Math.max(box.height, 1), 0), 0.45);
+    if (share < 0.15 || name === "Top") return { middle: [x, y, z], radius };
+    return { middle: [x, y, z + 0.75 * share * radius], radius: radius * (1 + 0.35 * share) };
   }
   /** The middle and size of every axle together. */
   function aroundAll() {
@@ -217,6 +223,7 @@ live.view = (() => {
   }
   function overlay() {
     const { pose, axle } = live.state;
+    camera.updateMatrixWorld();  // else drawing does, which is later than a change of the view
     $("handles").hidden = !showHandles();
     $("rays").replaceChildren();
     if (pose && axle && showHandles()) {

@@ -37,6 +37,8 @@ live.wire = (() => {
   function send(message) {
     if (socket && socket.readyState === WebSocket.OPEN) socket.send(JSON.stringify(message));
   }
+  /** Bytes as they are: a piece of a file. */
+  function bytes(piece) { if (socket && socket.readyState === WebSocket.OPEN) socket.send(piece); }
   function settle(kind) {
     clearTimeout(away[kind]);
     delete away[kind];
@@ -54,5 +56,5 @@ live.wire = (() => {
   function tell(kind, message) { for (const what of heard[kind] || []) what(message); }
   /** How many questions wait or are on their way: for checks. */
   const pending = () => Object.keys(away).length + Object.keys(waiting).length;
-  return { open, ask, on, pending, connected: () => Boolean(socket && socket.readyState === WebSocket.OPEN), drop: () => socket && socket.close() };
+  return { open, ask, bytes, on, pending, connected: () => Boolean(socket && socket.readyState === WebSocket.OPEN), drop: () => socket && socket.close() };
 })();

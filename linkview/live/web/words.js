@@ -49,13 +49,15 @@ live.words = (() => {
     return Number(words.replace(",", "."));
   }
 
-  /** A field for one number in a unit; calls back with the number in that unit, mm for lengths. */
-  function field({ label, value, unit, digits, onset, id }) {
+  /** A field for one number in a unit; calls back with the number in that unit, mm for lengths; null
+   * where it may be left empty and is. */
+  function field({ label, value, unit, digits, onset, id, empty }) {
     const s = shown(unit, digits);
     const start = known(value) ? String(Number((value * s.by).toFixed(s.digits))) : "";
     const input = el("input", { type: "text", inputmode: "decimal", value: start, "aria-label": `${label}, ${s.unit}`, id, autocomplete: "off", spellcheck: "false" });
     const put = () => {
       if (input.value === start && !input.classList.contains("wrong")) return;
+      if (empty && !input.value.trim()) { input.classList.remove("wrong"); onset(null); return; }
       const v = typed(input.value);
       input.classList.toggle("wrong", Number.isNaN(v));
       input.setAttribute("aria-invalid", String(Number.isNaN(v)));
