@@ -251,9 +251,17 @@ def test_the_sheet_for_the_wall_names_stops_that_keep_parts_apart(study, identit
     hopeless = replace(stops, rack_mm=None, together=None, always=(("rim", "tie_rod"),))
     unneeded = SafeStops(None, None, None, needed=False)
     told = {}
-    for name, one in (("told", stops), ("hopeless", hopeless), ("unneeded", unneeded)):
+    nowhere = replace(front.stops, safe_rack_mm=None, no_safe_rack="it binds")
+    cases = (
+        ("told", stops, front.stops),
+        ("hopeless", hopeless, front.stops),
+        ("unneeded", unneeded, front.stops),
+        ("limits", stops, nowhere),
+    )
+    for name, one, limits in cases:
         advice = {Side.LEFT: GapAdvice({}, one, ())}
-        advised = replace(study, axles={"front": replace(front, advice=advice)})
+        axle = replace(front, advice=advice, stops=limits)
+        advised = replace(study, axles={"front": axle})
         write_pdf(tmp_path / "s.pdf", setup_paper(advised, identity))
         told[name] = text_of(tmp_path / "s.pdf")
     assert "rack stop from straight ahead, no further than 61.0 61.0 mm" in told["told"]
@@ -261,6 +269,7 @@ def test_the_sheet_for_the_wall_names_stops_that_keep_parts_apart(study, identit
     assert "a rack stop at 41.0 mm each way, or both at 61.0 mm of rack" in told["told"]
     assert "straight ahead, no further than none safe none safe mm" in told["hopeless"]
     assert "too near in bump or at ride height, rim to tie rod" in told["hopeless"]
+    assert "straight ahead, no further than none safe none safe mm" in told["limits"]
     safe = f"{front.stops.safe_rack_mm:.1f}"
     assert f"straight ahead, no further than {safe} {safe} mm" in told["unneeded"]
     assert "bolt from its slot's middle, 12.0 each way 0.0 0.0 mm" in told["unneeded"]

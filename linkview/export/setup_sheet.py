@@ -162,16 +162,16 @@ def _stop_rows(axle: AxleStudy) -> Iterator[Row]:
     rack, droop = _kept_apart(axle)
     hopeless = rack is None and droop is None and any(a.stops.needed for a in axle.advice.values())
 
-    def stop(words: str, *most: float | None) -> Row:
-        known = [v for v in most if v is not None]
-        told = "none safe" if hopeless or not known else f"{min(known):.1f}"
+    def stop(words: str, limits: float | None, gaps: float | None) -> Row:
+        known = [v for v in (limits, gaps) if v is not None]
+        told = "none safe" if hopeless or limits is None else f"{min(known):.1f}"
         return _row(f"{words}, no further than", told, told, "mm")
 
     if axle.axle.left.rack is not None:
         yield stop("rack stop from straight ahead", axle.stops.safe_rack_mm, rack)
     travel, stops = axle.axle.left.travel, axle.stops
     bump = stops.bump.travel_mm if stops.bump else travel.bump_mm
-    yield stop("bump stop over ride height", bump)
+    yield stop("bump stop over ride height", bump, None)
     yield stop(
         "droop limit under ride height",
         -(stops.droop.travel_mm if stops.droop else travel.droop_mm),
