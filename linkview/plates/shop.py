@@ -66,10 +66,10 @@ def require_cuttable(plate: Plate, profile: ShopProfile) -> tuple[Verdict, ...]:
 
 def refusal_text(plate: Plate, profile: ShopProfile, found: Sequence[Verdict]) -> str | None:
     """Every refusal with its numbers, one line each; None where there is none."""
-    refused = [(text, APART) for text in plate_faults(plate)]
-    refused += told_with_fixes(found, Level.REFUSAL)
     own = f"or, where your shop can do it, allow it in a copy of its profile '{profile.name}'"
-    return "\n".join(f"plates.{plate.name}: {text}; {fix}, {own}" for text, fix in refused) or None
+    refused = [f"{text}; {APART}" for text in plate_faults(plate)]  # no shop can do these
+    refused += [f"{text}; {fix}, {own}" for text, fix in told_with_fixes(found, Level.REFUSAL)]
+    return "\n".join(f"plates.{plate.name}: {text}" for text in refused) or None
 
 
 def _must(
