@@ -39,8 +39,9 @@ from linkview.plates.brackets import draw_plates
 from linkview.plates.placing import Placing, placings
 from linkview.plates.plate import Plate, mirrored_plate, pin_misses
 from linkview.plates.profiles import ShopProfile
-from linkview.plates.shop import Verdict, refusal_text, verdicts
+from linkview.plates.shop import refusal_text, verdicts
 from linkview.plates.solid import plate_body
+from linkview.plates.verdicts import Verdict
 
 RACK_COUNT, TRAVEL_COUNT = 21, 41
 FAR_MM = 50.0  # plates this far from another body, told cheaply, are not measured

@@ -17,7 +17,8 @@ from PIL import Image
 from linkview import cli
 from linkview.alignment.axle import align
 from linkview.export.captions import CAUTION, Titles
-from linkview.export.views import View, cut_out_of, four_views, view_of
+from linkview.export.four_views import four_views
+from linkview.export.views import View, cut_out_of, view_of
 from linkview.kinematics.sweep import sweep_axle
 from linkview.scene.stage import pose_of, stage_of
 from tests.no_opengl import without_opengl
@@ -227,4 +228,4 @@ def test_dimensions_on_the_four_views_are_the_solvers(tmp_path: Path) -> None:
     assert drawn["wheel centres"] == pytest.approx(1560.0)
     assert len(drawn) == 10
     with Image.open(tmp_path / "four.png") as image:
-        assert image.size == (1920, 1360)
+        assert image.size == (1920, 1394)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import cache
 from io import BytesIO
 from pathlib import Path
 
@@ -19,7 +20,7 @@ from linkview.alignment.axle import align
 from linkview.export.actor_shapes import actors_of
 from linkview.export.identity import Identity, identify
 from linkview.export.page import Page, write_page
-from linkview.export.posegrid import WITHIN_MM, halfway_errors, packed_places, pose_grid
+from linkview.export.posegrid import WITHIN_MM, PoseGrid, halfway_errors, packed_places, pose_grid
 from linkview.kinematics.sweep import sweep_axle
 from linkview.model.parts import Car, Tube
 from linkview.model.read import read_file
@@ -91,21 +92,31 @@ def opened(browser: object, page: Page) -> Iterator[Seen]:
 # --- the grid ---------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("variant", ["planned", "as_found", "over_centre_trap"])
-@pytest.mark.parametrize("name", ["front", "rear"])
-def test_no_part_is_drawn_off_by_more_than_a_fifth_of_a_mm(variant: str, name: str) -> None:
+@cache
+def grid_of(name: str, variant: str) -> PoseGrid:
     shown = axle(name, variant)
-    grid = pose_grid(shown, actors_of(shown, plates_of(shown)))
+    return pose_grid(shown, actors_of(shown, plates_of(shown)))
+
+
+# The rear axle is the same in every variant.
+@pytest.mark.parametrize(
+    ("name", "variant"),
+    [
+        ("front", "planned"),
+        ("front", "as_found"),
+        ("front", "over_centre_trap"),
+        ("rear", "planned"),
+    ],
+)
+def test_no_part_is_drawn_off_by_more_than_a_fifth_of_a_mm(name: str, variant: str) -> None:
+    grid = grid_of(name, variant)
     assert 0.0 < grid.largest_error_mm <= WITHIN_MM
     assert f"{grid.largest_error_mm:.2f} mm" in grid.words
 
 
 def test_cells_near_the_dead_point_are_shut_and_none_within_reach_elsewhere() -> None:
-    trap = pose_grid(
-        axle("front", "over_centre_trap"), actors_of(axle("front", "over_centre_trap"))
-    )
-    assert trap.shut.any()
-    planned = pose_grid(axle("front"), actors_of(axle("front")))
+    assert grid_of("front", "over_centre_trap").shut.any()
+    planned = grid_of("front", "planned")
     assert planned.sweep.left.solved.all() == (not planned.shut.any())
 
 
@@ -267,22 +278,34 @@ def _drawn_box(tab: object) -> np.ndarray:
     return np.array([rows[0], rows[-1], columns[0], columns[-1]])
 
 
+def _settled_box(tab: object) -> np.ndarray:
+    """The box once two pictures in a row agree: a busy machine shows a frame late."""
+    before = _drawn_box(tab)
+    for _ in range(20):
+        tab.wait_for_timeout(150)  # type: ignore[attr-defined]
+        now = _drawn_box(tab)
+        if np.array_equal(now, before):
+            return now
+        before = now
+    raise AssertionError("the picture never came to rest")
+
+
 def test_coarse_moving_frames_stand_where_fine_ones_do_and_never_resize(opened: Seen) -> None:
     # A canvas given another size waits for the frame before it: 92 ms median where it is 8.
     shape = "() => [canvas.width, canvas.height, canvas.style.transform]"
     wide, high, _ = opened.run(shape)
+    opened.run("() => { linkview.state.sparing = true; }")  # no frame at rest until it is over
     opened.tab.focus("#rack")
     opened.tab.keyboard.press("PageUp")
-    opened.run("() => { window.held = setInterval(() => linkview.redraw(), 50); }")
-    opened.tab.wait_for_timeout(600)
+    opened.tab.wait_for_function("() => canvas.style.transform.includes('scale')")
+    coarse = _settled_box(opened.tab)
     assert opened.run(shape)[:2] == [wide, high]
     assert "scale" in opened.run(shape)[2]
-    coarse = _drawn_box(opened.tab)
-    opened.run("() => clearInterval(window.held)")
+    opened.run("() => { linkview.state.sparing = false; }")
     opened.tab.wait_for_function("() => canvas.style.transform === ''")
-    opened.tab.wait_for_timeout(400)
+    fine = _settled_box(opened.tab)
     assert opened.run(shape) == [wide, high, ""]
-    assert np.abs(_drawn_box(opened.tab) - coarse).max() <= 3  # a coarse pixel is 1.25 wide
+    assert np.abs(fine - coarse).max() <= 3  # a coarse pixel is 1.25 wide
 
 
 def test_it_plays_and_stops(opened: Seen) -> None:
@@ -294,9 +317,16 @@ def test_it_plays_and_stops(opened: Seen) -> None:
     assert opened.run("() => linkview.state.travel") == stopped
 
 
+def front_only(car: Car) -> Car:
+    """Half a page: the rear's own grid and figures add nothing to what is asked here."""
+    return replace(car, axles={"front": car.axles["front"]})
+
+
 def test_unreachable_poses_are_shown_as_such(browser: object, tmp_path: Path) -> None:
-    study = study_without_gaps(demo("over_centre_trap"), named_profile("water_jet"), QUIET)
-    made = write_page(tmp_path / "trap.html", study, demo("as_found"), IDENTITY)
+    study = study_without_gaps(
+        front_only(demo("over_centre_trap")), named_profile("water_jet"), QUIET
+    )
+    made = write_page(tmp_path / "trap.html", study, front_only(demo("as_found")), IDENTITY)
     seen = Seen(browser, made.path)
     try:
         assert seen.run("() => linkview.setPose(74.9, 0)") is False
@@ -331,10 +361,10 @@ def _renamed(car: Car) -> Car:
 def test_names_with_markup_and_very_long_names_are_only_words(
     browser: object, tmp_path: Path
 ) -> None:
-    car = _renamed(demo("planned"))
+    car = front_only(_renamed(demo("planned")))
     study = study_without_gaps(car, named_profile("water_jet"), QUIET)
     identity = replace(IDENTITY, car=car.name, title=NASTY, measured=NASTY)
-    made = write_page(tmp_path / "nasty.html", study, demo("as_found"), identity)
+    made = write_page(tmp_path / "nasty.html", study, front_only(demo("as_found")), identity)
     for wide, high in ((1280, 800), (390, 844)):
         seen = Seen(browser, made.path, wide, high)
         try:

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from pypdf import PdfReader
 
+from linkview.clearance.advice import GapAdvice, SafeStops
 from linkview.export.blocks import (
     BOX,
     Column,
@@ -17,6 +18,7 @@ from linkview.export.blocks import (
     Drawing,
     Figures,
     Heading,
+    Para,
     Row,
     Stroke,
     Table,
@@ -25,12 +27,14 @@ from linkview.export.blocks_html import write_html
 from linkview.export.blocks_pdf import write_pdf
 from linkview.export.identity import Identity, identify
 from linkview.export.line_drawings import lines_between, nice_step, tightest_share
+from linkview.export.measuring_sheet import measuring_paper
 from linkview.export.report import report_paper
 from linkview.export.report_gaps import APART_MM
-from linkview.export.sheets import measuring_paper, setup_paper
+from linkview.export.setup_sheet import setup_paper
 from linkview.export.summary import CAUTIONS
 from linkview.limits.limit import Stops
 from linkview.limits.readings import readings
+from linkview.model.parts import Side
 from linkview.model.read import read_file
 from linkview.plates.profiles import named_profile
 from linkview.study import CarStudy, study_car, study_without_gaps
@@ -238,3 +242,47 @@ def test_the_map_of_limits_is_the_least_of_every_limit_that_stops_motion(study) 
 @pytest.mark.parametrize(("span", "step"), [(1.0, 0.5), (4.0, 1.0), (130.0, 50.0), (0.03, 0.01)])
 def test_axes_have_round_steps(span: float, step: float) -> None:
     assert nice_step(span) == pytest.approx(step)
+
+
+def test_the_sheet_for_the_wall_names_stops_that_keep_parts_apart(study, identity, tmp_path):
+    # Truth: the advice itself, checked in test_advice.py; the limits alone would allow more.
+    front = study.axles["front"]
+    stops = SafeStops(rack_mm=41.0, droop_mm=None, together=(61.0, 62.0), needed=True)
+    hopeless = replace(stops, rack_mm=None, together=None, always=(("rim", "tie_rod"),))
+    unneeded = SafeStops(None, None, None, needed=False)
+    told = {}
+    nowhere = replace(front.stops, safe_rack_mm=None, no_safe_rack="it binds")
+    cases = (
+        ("told", stops, front.stops),
+        ("hopeless", hopeless, front.stops),
+        ("unneeded", unneeded, front.stops),
+        ("limits", stops, nowhere),
+    )
+    for name, one, limits in cases:
+        advice = {Side.LEFT: GapAdvice({}, one, ())}
+        axle = replace(front, advice=advice, stops=limits)
+        advised = replace(study, axles={"front": axle})
+        write_pdf(tmp_path / "s.pdf", setup_paper(advised, identity))
+        told[name] = text_of(tmp_path / "s.pdf")
+    assert "rack stop from straight ahead, no further than 61.0 61.0 mm" in told["told"]
+    assert "droop limit under ride height, no further than 62.0 62.0 mm" in told["told"]
+    assert "a rack stop at 41.0 mm each way, or both at 61.0 mm of rack" in told["told"]
+    assert "straight ahead, no further than none safe none safe mm" in told["hopeless"]
+    assert "too near in bump or at ride height, rim to tie rod" in told["hopeless"]
+    assert "straight ahead, no further than none safe none safe mm" in told["limits"]
+    safe = f"{front.stops.safe_rack_mm:.1f}"
+    assert f"straight ahead, no further than {safe} {safe} mm" in told["unneeded"]
+    assert "bolt from its slot's middle, 12.0 each way 0.0 0.0 mm" in told["unneeded"]
+
+
+def test_tables_leave_no_page_half_empty_and_no_head_alone(tmp_path: Path) -> None:
+    rows = tuple(Row((f"point {k}", "1.0")) for k in range(60))
+    table = Table((Column("point", 2), Column("value", 1)), rows)
+    words = Para("Some words before it.")
+    paper = Document("t", ("a", "b"), ("c", "d"), (Heading("one"), words, Heading("two"), table))
+    assert write_pdf(tmp_path / "t.pdf", paper) == 2
+    first, second = (page.extract_text() for page in PdfReader(tmp_path / "t.pdf").pages)
+    assert "point 20" in first
+    assert "point 59" in second
+    huge = Table((Column("point", 2), Column("value", 1)), (Row(("very long " * 900, "1.0")),))
+    assert write_pdf(tmp_path / "h.pdf", replace(paper, blocks=(huge,))) > 1

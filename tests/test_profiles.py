@@ -18,7 +18,8 @@ from linkview.plates.profiles import (
     iso_9013_mm,
     named_profile,
 )
-from linkview.plates.shop import Level, verdicts
+from linkview.plates.shop import verdicts
+from linkview.plates.verdicts import Level
 
 
 @pytest.mark.parametrize("name", PROFILES)

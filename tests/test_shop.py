@@ -15,11 +15,8 @@ from linkview.plates.brackets import draw_plate
 from linkview.plates.outline import polygon, sampled, web_mm
 from linkview.plates.plate import Hole, Neck, Slot, labelled_cutouts
 from linkview.plates.profiles import LASER, PLASMA, PROFILES, WATER_JET
-from linkview.plates.shop import (
-    Level,
-    require_cuttable,
-    verdicts,
-)
+from linkview.plates.shop import require_cuttable, verdicts
+from linkview.plates.verdicts import Level
 
 
 @pytest.fixture(scope="module")
@@ -115,8 +112,21 @@ def test_smallest_hole_is_half_once_or_one_and_a_half_thicknesses(demo_ear, prof
 def test_plasma_holes_are_to_be_cut_small_and_reamed(demo_ear):
     # The demo bracket's own note: for plasma cut the 14.2 hole 12.0 and ream.
     told = [str(v) for v in verdicts(demo_ear, PLASMA) if v.level is Level.WARNING]
-    assert any("cut 12.0 mm, then ream to 14.2 mm" in text for text in told)
+    assert any("cut to 12.0 mm, then ream to 14.2 mm" in text for text in told)
     assert not [v for v in verdicts(demo_ear, WATER_JET) if "ream" in v.rule]
+
+
+def test_a_hole_too_small_for_the_process_is_told_how_it_can_be_made(demo_ear):
+    holes = (*(hole(x, 0, 9.0, "stud") for x in (-60, 0, 60)), hole(0, 60, 5.0, "pin"))
+    plate = bar(demo_ear, half=90.0, holes=holes)
+    with pytest.raises(PlateRefused) as refusal:
+        require_cuttable(plate, PLASMA)
+    told = str(refusal.value)
+    assert "holes 1, 2, 3 (stud): width 9.0 mm, at least 18.0 mm" in told  # 1.5 x 12
+    assert told.count("(stud)") == 1
+    assert "larger bolt" in told
+    assert "drill it after cutting" in told
+    assert "smaller" not in told  # that would be the wrong way
 
 
 def test_thin_horns_are_refused(demo_ear):

@@ -13,12 +13,14 @@ from linkview.export.asbuilt_paper import sign_off
 from linkview.export.blocks_html import write_html
 from linkview.export.blocks_pdf import write_pdf
 from linkview.export.captions import Titles
+from linkview.export.four_views import four_views
 from linkview.export.identity import Identity
+from linkview.export.measuring_sheet import measuring_paper
 from linkview.export.model3d import write_model3d
 from linkview.export.page import write_page
 from linkview.export.report import picture_block, report_paper
-from linkview.export.sheets import measuring_paper, setup_paper
-from linkview.export.views import Size, View, cut_out_of, four_views, view_of
+from linkview.export.setup_sheet import setup_paper
+from linkview.export.views import Size, View, cut_out_of, view_of
 from linkview.kinematics.sweep import sweep_axle
 from linkview.model.parts import Axle, Car
 from linkview.scene.stage import pose_of, stage_of

@@ -15,7 +15,8 @@ from linkview.plates.mending import Mended, mended, troubles
 from linkview.plates.plate import Plate
 from linkview.plates.plate_faults import plate_faults
 from linkview.plates.profiles import ShopProfile
-from linkview.plates.shop import Level, Verdict, verdicts
+from linkview.plates.shop import verdicts
+from linkview.plates.verdicts import Level, Verdict
 
 
 @dataclass(frozen=True, eq=False)

@@ -32,7 +32,7 @@ from linkview.export.blocks import (
 )
 from linkview.export.identity import Identity
 from linkview.export.report import running_foot, running_head
-from linkview.export.sheets import BY_HAND
+from linkview.export.setup_sheet import BY_HAND
 from linkview.export.summary import CAUTIONS
 from linkview.export.survey_words import SMALL_GAP, quality_lines, state_words
 from linkview.survey.deviation import Held

@@ -19,7 +19,7 @@ from linkview.plates.edges import Arc
 from linkview.plates.outline import Contour, bounding_box, edges
 from linkview.plates.plate import CAUTIONS, CurvedSlot, Hole, Opening, Plate, Slot, mass_kg
 from linkview.plates.profiles import ShopProfile
-from linkview.plates.shop import Level, Verdict
+from linkview.plates.verdicts import Level, Verdict, told_together
 
 SCALES = (2.0, 1.0, 0.5, 0.4, 0.2, 0.1, 0.05)
 _VIEW = (24.0, 58.0, 184.0, 192.0)  # left, low, right, high of the drawing's room, mm
@@ -248,7 +248,8 @@ def _title(page: Page, plate: Plate, profile: ShopProfile, view: _View) -> None:
 
 def _judged(verdicts: Sequence[Verdict]) -> list[str]:
     told = {Level.WARNING: "warning", Level.REFUSAL: "REFUSED"}
-    return [f"{told[v.level]}: {v}" for v in verdicts if v.level in told]
+    return [f"{word}: {line}" for level, word in told.items()
+            for line in told_together(verdicts, level)]  # fmt: skip
 
 
 def _notes(page: Page, notes: Sequence[str]) -> list[str]:

@@ -10,6 +10,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.colors import ListedColormap
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 
 from linkview.clearance.advice import PairAdvice
 from linkview.clearance.certified import Patch, Region
@@ -28,22 +29,41 @@ SAID = {
     Patch.SHORT: "too small, or touching",
     Patch.BEYOND: "outside the limits",
 }
-HEIGHT_IN, WIDTH_IN, DOTS_PER_IN = 3.0, 10.5, 90
+HEIGHT_IN, HEAD_IN, WIDTH_IN, DOTS_PER_IN = 3.0, 1.05, 10.5, 90
 RASTER = 256
 
 
 def gap_chart(path: Path, title: str, held: str, pairs: Sequence[PairAdvice]) -> None:
     """A PNG with a row for each pair: its map, and its curve at the travel of the worst pose."""
-    figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN * len(pairs) + 0.9), dpi=DOTS_PER_IN)
-    figure.suptitle(f"{title}\n{held}; rigid parts, inside the limits given", fontsize=11)
+    high = HEIGHT_IN * len(pairs) + HEAD_IN
+    figure = Figure(figsize=(WIDTH_IN, high), dpi=DOTS_PER_IN)
+    figure.suptitle(
+        f"{title}\n{held}; rigid parts, inside the limits given", fontsize=11, y=1.0 - 0.12 / high
+    )
+    _legend(figure, pairs, high)
     axes = figure.subplots(len(pairs), 2, squeeze=False)
     for (map_, curve), found in zip(axes, pairs, strict=True):
         _map(map_, found)
         _curve(curve, found)
-    figure.tight_layout(rect=(0.0, 0.0, 1.0, 1.0 - 0.6 / (HEIGHT_IN * len(pairs) + 0.9)))
+    figure.tight_layout(rect=(0.0, 0.0, 1.0, 1.0 - 0.8 / high))
     out = BytesIO()
     figure.savefig(out, format="png")
     write_whole(path, out.getvalue())
+
+
+def _legend(figure: Figure, pairs: Sequence[PairAdvice], high: float) -> None:
+    """One for all maps, over them: in a map it would hide what matters at the edge."""
+    shown = {kind for found in pairs for kind in found.certain.region.kind.tolist()}
+    signs = [
+        Line2D([], [], ls="", marker="s", color=FACE[patch], mec="#555557", label=SAID[patch])
+        for patch in Patch
+        if patch.value in shown
+    ]
+    signs.append(Line2D([], [], ls="", marker="+", ms=10, color="k", label="worst seen"))
+    figure.legend(
+        handles=signs, fontsize=8, ncols=len(signs), loc="upper center",
+        bbox_to_anchor=(0.5, 1.0 - 0.55 / high), frameon=False,
+    )  # fmt: skip
 
 
 def _map(axes: Axes, found: PairAdvice) -> None:
@@ -65,21 +85,20 @@ def _map(axes: Axes, found: PairAdvice) -> None:
         aspect="auto",
         interpolation="nearest",
     )
-    for patch in Patch:
-        if (region.kind == patch.value).any():
-            axes.plot([], [], "s", color=FACE[patch], mec="#555557", label=SAID[patch])
-    axes.plot(found.certain.rack_mm, found.certain.travel_mm, "k+", ms=10, label="worst seen")
+    at = found.certain.rack_mm, found.certain.travel_mm
+    axes.plot(*at, "k+", ms=10, clip_on=False, zorder=5)
     axes.set_xlim(x0, x1)
     axes.set_ylim(y0, y1)
     axes.set_xlabel("rack, mm (+ to the car's left)")
     axes.set_ylabel("travel, mm (+ bump)")
-    axes.legend(fontsize=7, loc="upper right")
     axes.set_title(_name(found), fontsize=9)
 
 
 def _curve(axes: Axes, found: PairAdvice) -> None:
     if not len(found.rack_mm):
         axes.set_axis_off()
+        words = "the gap against steer was not worked out for this pair"
+        axes.text(0.5, 0.5, words, ha="center", fontsize=9, color="#555557")
         return
     axes.plot(found.rack_mm, found.gap_mm, "-", color="#1b5fae")
     axes.axhline(0.0, color="#555557", lw=0.8)

@@ -20,5 +20,5 @@ def left_out_by_reason(axle: AxleStudy) -> tuple[str, ...]:
             figures = _FIGURE.findall(out.reason)
             if figures:
                 who += f" ({', '.join(figures)})"
-            reasons.setdefault(_FIGURE.sub("so many mm", out.reason), []).append(who)
+            reasons.setdefault(_FIGURE.sub("the mm given", spoken(out.reason)), []).append(who)
     return tuple(f"{reason}: {', '.join(who)}" for reason, who in reasons.items())

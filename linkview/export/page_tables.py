@@ -16,6 +16,7 @@ from linkview.limits.readings import readings
 from linkview.model.parts import Side
 from linkview.plates.outline import Contour, sampled
 from linkview.plates.plate import Plate
+from linkview.plates.verdicts import Level, told_together
 from linkview.study import AxleStudy, CarStudy, DrawnPlate, spoken
 
 Json = dict[str, Any]
@@ -130,7 +131,11 @@ def _plate_json(drawn: DrawnPlate) -> Json:
         "quantity": plate.quantity,
         "mirrored": plate.mirrored,
         "joints": [spoken(pin.joint) for pin in plate.pins],
-        "verdicts": [{"level": v.level.name.lower(), "words": str(v)} for v in drawn.verdicts],
+        "verdicts": [
+            {"level": level.name.lower(), "words": words}
+            for level in Level
+            for words in told_together(drawn.verdicts, level)
+        ],
         "notes": list(plate.notes),
         "slot": _slot_json(plate),
     }

@@ -34,7 +34,7 @@ from linkview.limits.limit import Stops
 from linkview.limits.readings import LimitReading, readings
 from linkview.model.layouts import BODY
 from linkview.model.parts import Car, Side
-from linkview.plates.shop import Level
+from linkview.plates.verdicts import Level, told_together
 from linkview.study import AxleStudy, CarStudy, DrawnPlate, spoken
 
 HOW_TO_READ = (
@@ -291,15 +291,17 @@ def figure(value: float, decimals: int) -> str:
 def _curves(axle: AxleStudy, before: AxleStudy) -> Iterator[Block]:
     i, j = _middle(axle)
     now, then = axle.alignment, before.alignment
+    steered = axle.axle.left.rack is not None
     over_travel = []
     for name, words in (("camber_deg", "camber (deg)"), ("toe_in_deg", "toe-in (deg)")):
         curves = [
             Curve(then.travel_mm, getattr(then.left, name)[_middle(before)[0]], BROWN, True),
             Curve(now.travel_mm, getattr(now.left, name)[i], BLUE),
         ]
-        over_travel.append((chart(curves, "travel (mm)", words), f"{words}, rack centred"))
+        centred = ", rack centred" if steered else ""
+        over_travel.append((chart(curves, "travel (mm)", words), f"{words}{centred}"))
     yield Figures(tuple(over_travel))
-    if axle.axle.left.rack is not None:
+    if steered:
         over_rack = []
         for name, words in (("camber_deg", "camber (deg)"), ("trail_mm", "trail (mm)")):
             mine, old = getattr(now.left, name), getattr(then.left, name)
@@ -311,12 +313,15 @@ def _curves(axle: AxleStudy, before: AxleStudy) -> Iterator[Block]:
             ]
             over_rack.append((chart(curves, "rack (mm)", words), f"{words}, at ride height"))
         yield Figures(tuple(over_rack))
-    yield Para("Left wheel. Blue: as shown; brown, dashed: as found.", Tone.NOTE)
+    yield Para(
+        "Left wheel. Blue: as shown; brown, dashed: as found (hidden where the two are the same).",
+        Tone.NOTE,
+    )
 
 
 def _limits_table(axle: AxleStudy, car: Car) -> Table:
     rows = []
-    sweep = axle.sweep.left
+    sweep, steered = axle.sweep.left, axle.axle.left.rack is not None
     for r in sorted(readings(axle.sweep, car), key=_least_share):
         if r.side is Side.RIGHT and axle.axle.symmetric:
             continue
@@ -333,7 +338,8 @@ def _limits_table(axle: AxleStudy, car: Car) -> Table:
                 (
                     r.side.value, r.name, spoken(r.point), f"{r.allowed:g} {r.unit}",
                     f"{least:+.1f} {r.unit}",
-                    f"{sweep.rack_mm[at[0]]:+.1f} / {sweep.travel_mm[at[1]]:+.1f}",
+                    f"{f'{sweep.rack_mm[at[0]]:+.1f} / ' if steered else ''}"
+                    f"{sweep.travel_mm[at[1]]:+.1f}",
                     f"{int((r.margin[known] < 0).sum())}",
                 ),
                 _tone(r, least),
@@ -341,7 +347,8 @@ def _limits_table(axle: AxleStudy, car: Car) -> Table:
         )  # fmt: skip
     columns = (
         Column("side", 1.3), Column("limit", 5), Column("at", 3.4), Column("allowed", 1.9, True),
-        Column("least margin", 2, True), Column("there: rack / travel", 2.8, True),
+        Column("least margin", 2, True),
+        Column("there: rack / travel" if steered else "there: travel", 2.8, True),
         Column("poses beyond", 1.6, True),
     )  # fmt: skip
     mirror = " Left side; the right is its mirror." if axle.axle.symmetric else ""
@@ -372,7 +379,7 @@ def _plate_blocks(plates: Sequence[DrawnPlate]) -> Iterator[Block]:
 
 def _plate_words(drawn: DrawnPlate) -> str:
     plate = drawn.sides[Side.LEFT]
-    warned = [str(v) for v in drawn.verdicts if v.level is Level.WARNING]
+    warned = told_together(drawn.verdicts, Level.WARNING)
     joints = ", ".join(spoken(p.joint) for p in plate.pins) or "no joint"
     on = "the body" if plate.part in ("", BODY) else spoken(plate.part)
     words = [

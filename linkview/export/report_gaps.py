@@ -11,7 +11,7 @@ from linkview.clearance.distance import GapState
 from linkview.clearance.gaps import SurveyedPair
 from linkview.export.blocks import Block, Bullets, Column, Para, Row, Table, Tone
 from linkview.export.left_out import left_out_by_reason
-from linkview.export.summary import certain_words, range_words
+from linkview.export.summary import certain_words, opened_by_words, range_words, stops_words
 from linkview.model.parts import Side
 from linkview.study import AxleStudy, spoken
 
@@ -30,7 +30,8 @@ def gap_blocks(axle: AxleStudy) -> Iterator[Block]:
             rows.append(row)
     columns = (
         Column("side", 1.3), Column("between", 5.6), Column("least gap", 2, True),
-        Column("wanted", 1.5, True), Column("at rack / travel", 2.8, True),
+        Column("wanted", 1.5, True),
+        Column("at rack / travel" if _steered(axle) else "at travel", 2.8, True),
         Column("how sure, and error band", 7.4),
     )  # fmt: skip
     for line in range_words(axle):
@@ -53,7 +54,26 @@ def gap_blocks(axle: AxleStudy) -> Iterator[Block]:
             "poses and error bands stand in gaps.csv.",
             Tone.NOTE,
         )
+    yield from _mending(axle)
     yield from _left_out(axle)
+
+
+def _steered(axle: AxleStudy) -> bool:
+    return axle.axle.left.rack is not None
+
+
+def _mending(axle: AxleStudy) -> Iterator[Block]:
+    """What would keep every wanted gap, and what opens those that fall short the fastest."""
+    lines = list(stops_words(axle))
+    for side, pair in axle.worst_pairs(100_000):
+        advice = axle.advice.get(side)
+        found = advice.pairs.get(pair.pair) if advice is not None else None
+        if found is not None and found.short and found.opens:
+            a, b = (spoken(n) for n in pair.pair)
+            lines.append(f"{a} to {b}: {opened_by_words(found.opens[0])}")
+    if lines:
+        yield Para("What would mend gaps that fall short:")
+        yield Bullets(tuple(lines))
 
 
 def _stays_apart(pair: SurveyedPair) -> bool:
@@ -83,7 +103,8 @@ def _gap_row(axle: AxleStudy, side: Side, pair: SurveyedPair) -> Row:
     touching = not unknown and (least.state is GapState.CONTACT or least.gap_mm <= 0.0)
     at = ""
     if least.steer is not None and least.travel is not None:
-        at = f"{sweep.rack_mm[least.steer]:+.1f} / {sweep.travel_mm[least.travel]:+.1f}"
+        rack = f"{sweep.rack_mm[least.steer]:+.1f} / " if _steered(axle) else ""
+        at = f"{rack}{sweep.travel_mm[least.travel]:+.1f}"
     gap = "UNKNOWN" if unknown else "CONTACT" if touching else f"{least.gap_mm:.1f}"
     wanted = "" if pair.wanted_mm is None else f"{pair.wanted_mm:g}"
     short = touching or (not unknown and pair.margin_mm < 0.0)
@@ -110,7 +131,7 @@ def how_sure(axle: AxleStudy, side: Side, pair: SurveyedPair) -> str:
     if pair.certain is not None:
         sigma = one_sigma_mm(axle, side, pair)
         band = "" if sigma is None else f"; error band ± {2 * sigma:.1f} mm there"
-        return f"inside the limits {certain_words(pair.certain, '')}{band}"
+        return f"inside the limits {certain_words(axle, pair.certain, '')}{band}"
     words = f"{pair.poses_measured} poses"
     if pair.poses_unknown:
         words += f", {pair.poses_unknown} unknown"

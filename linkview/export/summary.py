@@ -10,6 +10,7 @@ from linkview.alignment.axle import AxleAlignment
 from linkview.alignment.column import steering_wheel
 from linkview.alignment.jacking import steering_jacking
 from linkview.alignment.quantities import QUANTITIES, Of, Quantity
+from linkview.clearance.advice import Opening
 from linkview.clearance.certified import Certainty, Certified
 from linkview.clearance.distance import GapState
 from linkview.clearance.gaps import SurveyedPair
@@ -18,7 +19,7 @@ from linkview.export.cautions import CAUTIONS as CAUTIONS
 from linkview.export.roll import roll_lines
 from linkview.limits.roll import roll_line, roll_stops
 from linkview.model.parts import Car, Side
-from linkview.plates.shop import Level
+from linkview.plates.verdicts import Level, told_together
 from linkview.study import AxleStudy, CarStudy, DrawnPlate, spoken
 
 SMALLEST_GAPS = 5
@@ -205,17 +206,16 @@ def gap_words(study: AxleStudy, side: Side, pair: SurveyedPair) -> str:
     least = pair.least
     who = f"{a} to {b}" if study.axle.symmetric else f"{side.value} {a} to {b}"
     if pair.certain is not None:
-        return f"{who}: {certain_words(pair.certain, wanted)}"
+        return f"{who}: {certain_words(study, pair.certain, wanted)}"
     if least.state is GapState.UNKNOWN or least.steer is None or least.travel is None:
         return f"{who}: UNKNOWN{wanted}, not measured at any pose"
     if pair.constant:
         where = "at every pose"
     else:
         sweep = study.sweep.left
-        where = (
-            f"at rack {sweep.rack_mm[least.steer]:+.1f} mm, "
-            f"travel {sweep.travel_mm[least.travel]:+.1f} mm"
-        )
+        steered = study.axle.left.rack is not None
+        rack = f"rack {sweep.rack_mm[least.steer]:+.1f} mm, " if steered else ""
+        where = f"at {rack}travel {sweep.travel_mm[least.travel]:+.1f} mm"
     if least.state is GapState.CONTACT or least.gap_mm <= 0.0:
         many = f", and at {pair.poses_touching} poses in all" if pair.poses_touching > 1 else ""
         if pair.constant:
@@ -235,12 +235,16 @@ def advice_words(study: AxleStudy, side: Side, pair: SurveyedPair) -> Iterator[s
         measure = ": measure it on the car" if found.measure_it else ""
         yield f"+-{2.0 * found.one_sigma_mm:.1f} mm (two sigma) from the points' doubt{measure}"
     if found.short and found.opens:
-        best = found.opens[0]
-        x, y, z = best.way
-        yield (
-            f"opened fastest by {spoken(best.point)}: {best.mm_per_mm:.1f} mm per mm toward "
-            f"({x:+.2f} {y:+.2f} {z:+.2f})"
-        )
+        yield opened_by_words(found.opens[0])
+
+
+def opened_by_words(best: Opening) -> str:
+    """'opened fastest by strut top: 0.8 mm per mm toward (+0.10 -0.99 +0.00)'."""
+    x, y, z = best.way
+    return (
+        f"opened fastest by {spoken(best.point)}: {best.mm_per_mm:.1f} mm per mm toward "
+        f"({x:+.2f} {y:+.2f} {z:+.2f})"
+    )
 
 
 def stops_words(study: AxleStudy) -> Iterator[str]:
@@ -269,9 +273,10 @@ def stops_words(study: AxleStudy) -> Iterator[str]:
         )
 
 
-def certain_words(certain: Certified, wanted: str) -> str:
+def certain_words(study: AxleStudy, certain: Certified, wanted: str) -> str:
     """'12.3 to 12.8 mm (10 mm wanted) at rack +42.7, travel -69.9 mm', for the whole domain."""
-    where = f"at rack {certain.rack_mm:+.1f}, travel {certain.travel_mm:+.1f} mm"
+    rack = f"rack {certain.rack_mm:+.1f}, " if study.axle.left.rack is not None else ""
+    where = f"at {rack}travel {certain.travel_mm:+.1f} mm"
     match certain.verdict:
         case Certainty.CONTACT:
             words = f"CONTACT by {-certain.upper_mm:.1f} mm or more{wanted} {where}"
@@ -294,7 +299,7 @@ def plate_words(drawn: DrawnPlate) -> str:
         return f"plate {drawn.name}: REFUSED\n    " + drawn.refused.replace("\n", "\n    ")
     plate = drawn.sides[Side.LEFT]
     width, height = plate.size_mm
-    warned = [v for v in drawn.verdicts if v.level is Level.WARNING]
+    warned = told_together(drawn.verdicts, Level.WARNING)
     judged = f"{len(warned)} warning{'s' if len(warned) > 1 else ''}" if warned else "passes"
     line = (
         f"plate {spoken(drawn.name)}: {width:.1f} x {height:.1f} mm, {plate.thickness_mm:g} mm "

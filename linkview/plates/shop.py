@@ -13,8 +13,6 @@ from __future__ import annotations
 
 import cmath
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from enum import Enum
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -26,40 +24,20 @@ from linkview.plates.outline import Contour, edges, near_pairs, web_mm
 from linkview.plates.plate import Hole, Plate, labelled_cutouts
 from linkview.plates.plate_faults import plate_faults
 from linkview.plates.profiles import ShopProfile
+from linkview.plates.verdicts import Level, Todo, Verdict, told_with_fixes
 
 EN_TABLE = "EN 1993-1-8 Table 3.3"
 COMMON = "common practice"
+FINER = "have it cut by a finer process (laser, water jet)"
+APART = "move the features apart or make them smaller"
+MORE_METAL = f"leave more metal there, {FINER}"
+DRILL = (
+    f"use a larger bolt or a thinner plate, {FINER}, have its centre only marked and drill it "
+    "after cutting (say so in the order)"
+)
+WIDEN_SLOT = f"make it wider or the plate thinner, {FINER}, or mill it after cutting"
+TWO_PARTS = "make it of two parts"
 SHARP_RAD = 0.26  # under 15 deg a cut runs through without leaving a radius worth a word
-
-
-class Level(Enum):
-    """How a rule came out."""
-
-    PASS = "pass"
-    WARNING = "warning"
-    REFUSAL = "refusal"
-
-
-@dataclass(frozen=True)
-class Verdict:
-    """One rule on one feature. found_mm below needed_mm is what a warning or refusal is about.
-
-    at: where in the plate, mm, to be drawn there.
-    """
-
-    level: Level
-    feature: str
-    rule: str
-    found_mm: float
-    needed_mm: float
-    source: str
-    at: tuple[float, float] | None = None
-
-    def __str__(self) -> str:
-        return (
-            f"{self.feature}: {self.rule} {self.found_mm:.1f} mm, "
-            f"at least {self.needed_mm:.1f} mm needed ({self.source})"
-        )
 
 
 def verdicts(plate: Plate, profile: ShopProfile) -> tuple[Verdict, ...]:
@@ -88,22 +66,26 @@ def require_cuttable(plate: Plate, profile: ShopProfile) -> tuple[Verdict, ...]:
 
 def refusal_text(plate: Plate, profile: ShopProfile, found: Sequence[Verdict]) -> str | None:
     """Every refusal with its numbers, one line each; None where there is none."""
-    refused = [*plate_faults(plate), *(str(v) for v in found if v.level is Level.REFUSAL)]
-    lines = (
-        f"plates.{plate.name}: {text}; move the features apart, make them smaller, or "
-        f"edit the shop profile '{profile.name}'"
-        for text in refused
-    )
-    return "\n".join(lines) or None
+    own = f"or, where your shop can do it, allow it in a copy of its profile '{profile.name}'"
+    refused = [f"{text}; {APART}" for text in plate_faults(plate)]  # no shop can do these
+    refused += [f"{text}; {fix}, {own}" for text, fix in told_with_fixes(found, Level.REFUSAL)]
+    return "\n".join(f"plates.{plate.name}: {text}" for text in refused) or None
 
 
 def _must(
-    feature: str, rule: str, found: float, needed: float, source: str, at: ArrayLike | None = None
+    feature: str,
+    rule: str,
+    found: float,
+    needed: float,
+    source: str,
+    at: ArrayLike | None = None,
+    *,
+    fix: str,
 ) -> Verdict:
     """A refusal below what is needed, else a pass."""
     # A plate drawn to the limit may miss it by round-off; no saw or jet can tell.
     level = Level.PASS if found >= needed - SAME_MM else Level.REFUSAL
-    return Verdict(level, feature, rule, found, needed, source, _spot(at))
+    return Verdict(level, feature, rule, found, needed, source, _spot(at), fix)
 
 
 def _should(
@@ -128,22 +110,22 @@ def _said(plate: Plate, profile: ShopProfile) -> str:
 def _hole_sizes(plate: Plate, profile: ShopProfile) -> Iterator[Verdict]:
     t, source = plate.thickness_mm, _said(plate, profile)
     for name, cut in labelled_cutouts(plate):
-        round_ = isinstance(cut, Hole)
-        least = profile.least_hole_mm(t) if round_ else profile.least_slot_mm(t)
-        yield _must(name, "width", cut.width_mm, least, source, cut.middle)
-    if profile.ream_mm:
-        for name, hole in labelled_cutouts(plate):
-            if not isinstance(hole, Hole) or not hole.bolted:
-                continue
-            yield Verdict(
+        if not isinstance(cut, Hole):
+            least = profile.least_slot_mm(t)
+            yield _must(name, "width", cut.width_mm, least, source, cut.middle, fix=WIDEN_SLOT)
+            continue
+        least = profile.least_hole_mm(t)
+        yield _must(name, "width", cut.diameter_mm, least, source, cut.middle, fix=DRILL)
+        if profile.ream_mm and cut.bolted:
+            small = cut.diameter_mm - profile.ream_mm
+            yield Todo(
                 Level.WARNING,
                 name,
-                f"metal to ream (cut {hole.diameter_mm - profile.ream_mm:.1f} mm, then ream to "
-                f"{hole.diameter_mm:.1f} mm)",
-                0.0,
-                profile.ream_mm,
-                COMMON,
-                _spot(hole.centre),
+                f"cut to {small:.1f} mm, then ream to {cut.diameter_mm:.1f} mm",
+                small,
+                cut.diameter_mm,
+                f"the DXF holds the finished size: tell the shop, {COMMON}",
+                _spot(cut.centre),
             )
 
 
@@ -159,7 +141,8 @@ def _edge_distances(plate: Plate, profile: ShopProfile) -> Iterator[Verdict]:
         found = web_mm(plate.outline, cut.loop) + d0 / 2.0
         bare = 1.2 if isinstance(cut, Hole) else 1.5
         middle = "centre to edge" if isinstance(cut, Hole) else "middle line to edge"
-        yield _must(name, middle, found, bare * d0, f"{bare:g} d0, {EN_TABLE}, bare minimum", at)
+        en = f"{bare:g} d0, {EN_TABLE}, bare minimum"
+        yield _must(name, middle, found, bare * d0, en, at, fix=MORE_METAL)
         wanted = (
             (profile.edge_per_hole, "across the load"),
             (profile.end_per_hole, "along the load"),
@@ -181,24 +164,25 @@ def _webs(plate: Plate, profile: ShopProfile) -> Iterator[Verdict]:
     for (name, cut), loop in zip(cuts, loops, strict=True):
         edge = web_mm(plate.outline, loop)
         both = f"{name} and the outline"
-        yield _must(both, "metal between", edge, least, source, cut.middle)
+        yield _must(both, "metal between", edge, least, source, cut.middle, fix=MORE_METAL)
     widest = max((c.width_mm for _, c in cuts if c.bolted), default=0.0)
     for i, j in near_pairs(loops, max(least, 2.2 * widest)):
         (name, cut), (other_name, other) = cuts[i], cuts[j]
         both, at = f"{name} and {other_name}", (cut.middle + other.middle) / 2.0
         web = web_mm(loops[i], loops[j])
-        yield _must(both, "metal between", web, least, source, at)
+        yield _must(both, "metal between", web, least, source, at, fix=APART)
         if isinstance(cut, Hole) and isinstance(other, Hole) and cut.bolted and other.bolted:
             spacing = web + (cut.diameter_mm + other.diameter_mm) / 2.0
             wanted = 2.2 * max(cut.diameter_mm, other.diameter_mm)
             text = f"2.2 d0, {EN_TABLE}, bare minimum"
-            yield _must(both, "centre to centre", spacing, wanted, text, at)
+            yield _must(both, "centre to centre", spacing, wanted, text, at, fix=APART)
 
 
 def _necks(plate: Plate, profile: ShopProfile) -> Iterator[Verdict]:
     least = profile.least_web_mm(plate.thickness_mm)
     for neck in plate.necks:
-        yield _must(neck.where, "metal left", neck.width_mm, least, _said(plate, profile))
+        said = _said(plate, profile)
+        yield _must(neck.where, "metal left", neck.width_mm, least, said, fix=MORE_METAL)
 
 
 def _corners(plate: Plate, profile: ShopProfile) -> Iterator[Verdict]:
@@ -257,4 +241,6 @@ def _fits_a_sheet(plate: Plate, profile: ShopProfile) -> Iterator[Verdict]:
     if over > 0.0:
         found = (min(room) - border) if wide + border > min(room) else max(room) - border
         need = wide if wide + border > min(room) else high
-        yield Verdict(Level.REFUSAL, "plate", "room on the sheet", found, need, source)
+        yield Verdict(
+            Level.REFUSAL, "plate", "room on the sheet", found, need, source, None, TWO_PARTS
+        )

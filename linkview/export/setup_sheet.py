@@ -1,9 +1,8 @@
-"""The two sheets for the wall and the floor: set-up targets, and what to measure in which order."""
+"""The set-up sheet: one page for the wall, with targets, lengths, stops, and boxes to write in."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import pairwise
 
 import numpy as np
 
@@ -15,7 +14,6 @@ from linkview.export.blocks import (
     CautionBox,
     Column,
     Document,
-    Figures,
     Heading,
     Para,
     Row,
@@ -23,11 +21,10 @@ from linkview.export.blocks import (
     Tone,
 )
 from linkview.export.identity import Identity
-from linkview.export.line_drawings import lines_between, points_sketch
 from linkview.export.report import at_ride_height, figure, running_foot, running_head
 from linkview.export.setting import figure as setting_figure
 from linkview.export.setting import setting_words
-from linkview.export.summary import CAUTIONS, gap_words
+from linkview.export.summary import CAUTIONS, gap_words, stops_words
 from linkview.geometry import length
 from linkview.model.parts import Car, Corner, Side
 from linkview.plates.plate import Slot
@@ -55,7 +52,7 @@ def setup_paper(study: CarStudy, identity: Identity) -> Document:
     ]
     for name, axle in study.axles.items():
         blocks.append(Heading(f"{name.capitalize()} axle", 2))
-        blocks.append(Table(_COLUMNS, tuple(_setup_rows(axle)), dense=True))
+        blocks.append(Table(_COLUMNS, (*_setup_rows(axle), *_stop_rows(axle))))
         blocks.append(Bullets(tuple(_stops(axle)), Tone.NOTE))
         blocks += _settings(axle, study.car)
     blocks.append(Heading("Check by hand before it moves", 2))
@@ -160,12 +157,64 @@ def _lengths(corner: Corner) -> dict[tuple[str, str], str]:
     return out
 
 
+def _stop_rows(axle: AxleStudy) -> Iterator[Row]:
+    """Where motion has to end, and where slots stand: to be set, then measured."""
+    rack, droop = _kept_apart(axle)
+    hopeless = rack is None and droop is None and any(a.stops.needed for a in axle.advice.values())
+
+    def stop(words: str, limits: float | None, gaps: float | None) -> Row:
+        known = [v for v in (limits, gaps) if v is not None]
+        told = "none safe" if hopeless or limits is None else f"{min(known):.1f}"
+        return _row(f"{words}, no further than", told, told, "mm")
+
+    if axle.axle.left.rack is not None:
+        yield stop("rack stop from straight ahead", axle.stops.safe_rack_mm, rack)
+    travel, stops = axle.axle.left.travel, axle.stops
+    bump = stops.bump.travel_mm if stops.bump else travel.bump_mm
+    yield stop("bump stop over ride height", bump, None)
+    yield stop(
+        "droop limit under ride height",
+        -(stops.droop.travel_mm if stops.droop else travel.droop_mm),
+        droop,
+    )
+    for name, reach in _slots(axle):
+        yield _row(f"{name}: bolt from its slot's middle, {reach:.1f} each way", "0.0", "0.0", "mm")
+
+
+def _kept_apart(axle: AxleStudy) -> tuple[float | None, float | None]:
+    """The rack stop and droop limit, mm, inside which every wanted gap is kept on both sides.
+
+    Both together where they can be, which leaves the most room; None for one that is not needed or
+    would not do it.
+    """
+    needed = [advice.stops for advice in axle.advice.values() if advice.stops.needed]
+    if not needed:
+        return None, None
+    if all(stops.together is not None for stops in needed):
+        both = [stops.together for stops in needed if stops.together is not None]
+        return min(rack for rack, _ in both), min(droop for _, droop in both)
+    if all(stops.rack_mm is not None for stops in needed):
+        return min(s.rack_mm for s in needed if s.rack_mm is not None), None
+    if all(stops.droop_mm is not None for stops in needed):
+        return None, min(s.droop_mm for s in needed if s.droop_mm is not None)
+    return None, None
+
+
+def _slots(axle: AxleStudy) -> Iterator[tuple[str, float]]:
+    """Plates with bolted slots, and how far each way."""
+    for drawn in axle.plates:
+        for plate in list(drawn.sides.values())[:1]:
+            bolted = [cut for cut in plate.slots if isinstance(cut, Slot) and cut.bolted]
+            if bolted:
+                yield spoken(drawn.name), float(length(bolted[0].end - bolted[0].start)) / 2.0
+
+
 def _stops(axle: AxleStudy) -> Iterator[str]:
     rack = axle.axle.left.rack
     if rack is not None:
         safe = axle.stops.safe_rack_mm
         inside = (
-            f"inside every limit given: {safe:.1f} mm"
+            f"limits alone allow {safe:.1f} mm"
             if safe is not None
             else f"no safe setting can be named: {axle.stops.no_safe_rack}"
         )
@@ -180,134 +229,8 @@ def _stops(axle: AxleStudy) -> Iterator[str]:
     ):
         met = f"{stop.what} at {stop.travel_mm:+.1f} mm" if stop else "no limit met in the range"
         yield f"{way}: range to {end:+g} mm; {met}."
-    for drawn in axle.plates:
-        for plate in list(drawn.sides.values())[:1]:
-            for cut in plate.slots:
-                if isinstance(cut, Slot) and cut.bolted:
-                    yield (
-                        f"{spoken(drawn.name)}: slots {length(cut.end - cut.start) / 2.0:.1f} mm "
-                        "each way; all figures here are with the bolts in the middle. "
-                        "Mark where they end up."
-                    )
-                    break
-
-
-# --- measuring ------------------------------------------------------------------------------------
-
-
-def measuring_paper(car: Car, identity: Identity) -> Document:
-    """One page for the whole car: numbered hard points and distances, with boxes to write in.
-
-    Numbers run through all axles in the order of measuring.
-    """
-    numbers = _numbered(car)
-    many = len(car.axles) > 1
-    size = (60.0, 52.0) if many else (86.0, 56.0)
-    drawings = []
-    for axle in car.axles.values():
-        which = f"{axle.name.capitalize()} left" if many else "Left side"
-        own = {n: number for (name, n), number in numbers.items() if name == axle.name}
-        for axes, flip, words in (
-            ((0, 2), (-1, 1), "seen from the left: forward is to the left."),
-            ((1, 2), (1, 1), "seen from the front: outboard is to the right."),
-        ):
-            drawings.append(
-                (points_sketch(axle.left, own, axes, flip, size=size), f"{which}, {words}")
-            )
-    blocks: list[Block] = [
-        Heading("Measuring sheet", 0),
-        Para(
-            f"{identity.car}. Car level, {car.measured_state.replace('_', ' ')}, tyres at "
-            "pressure, wheels straight. x forward, y to the driver's left, z up, mm from one "
-            "datum: write down which. Measure each point at the joint's centre, in this order."
-        ),
-        *(Figures(tuple(drawings[k : k + 4])) for k in range(0, len(drawings), 4)),
-        Table(_POINT_COLUMNS, tuple(_point_rows(car, numbers)), dense=True),
-        Heading("Distances that must come out, whatever the datum", 2),
-        Table(_DISTANCE_COLUMNS, tuple(_distance_rows(car, numbers)), dense=True),
-        Para(
-            "A distance that differs from the one between the written points by more than 3 mm "
-            "means: measure both points again. Datum, measured by, with what, on which day: "
-            "______________________________________",
-            Tone.NOTE,
-        ),
-    ]
-    return Document(
-        f"{identity.car}: measuring sheet",
-        running_head(identity),
-        running_foot(identity),
-        tuple(blocks),
-        one_page=True,
-    )
-
-
-_Numbers = dict[tuple[str, str], int]  # axle and hard point -> its number on the sheet
-
-
-def _numbered(car: Car) -> _Numbers:
-    order = [(axle.name, n) for axle in car.axles.values() for n in _in_order(axle.left)]
-    return {who: number for number, who in enumerate(order, start=1)}
-
-
-def _in_order(corner: Corner) -> list[str]:
-    """From the body outward and from below upward, the wheel centre last."""
-    on_body = {n for n in corner.points if corner.layout.owner(n) in ("body", "rack")} - {
-        "wheel_centre"
-    }
-    rest = [n for n in corner.points if n not in on_body and n != "wheel_centre"]
-    height = {n: float(at[2]) for n, at in corner.points.items()}
-    return [*sorted(on_body, key=height.__getitem__), *sorted(rest, key=height.__getitem__),
-            "wheel_centre"]  # fmt: skip
-
-
-_POINT_COLUMNS = (
-    Column("no.", 0.8, True),
-    Column("hard point", 4.6),
-    Column("in the file, left: x, y, z", 4.4, True),
-    *(Column(f"{s} {a}", 1.8) for s in ("left", "right") for a in "xyz"),
-)
-_DISTANCE_COLUMNS = (
-    Column("between", 5.4),
-    Column("in the file, left", 2.2, True),
-    Column("measured left", 2.4),
-    Column("in the file, right", 2.2, True),
-    Column("measured right", 2.4),
-)
-
-
-def _point_rows(car: Car, numbers: _Numbers) -> Iterator[Row]:
-    for (axle, name), number in numbers.items():
-        at = ", ".join(f"{v:.1f}" for v in car.axles[axle].left.points[name])
-        yield Row((str(number), _of_axle(car, axle, name), at, *[BOX] * 6))
-
-
-def _of_axle(car: Car, axle: str, name: str) -> str:
-    return f"{axle}: {spoken(name)}" if len(car.axles) > 1 else spoken(name)
-
-
-def _distance_rows(car: Car, numbers: _Numbers) -> Iterator[Row]:
-    for name, axle in car.axles.items():
-        for a, b in lines_between(axle.left):
-            mine, other = (float(length(c.points[a] - c.points[b])) for c in axle.corners)
-            who = f"{numbers[name, a]} to {numbers[name, b]}"
-            yield _distance(f"{who}: {_of_axle(car, name, a)} to {spoken(b)}", mine, other)
-        centres = [c.points["wheel_centre"] for c in axle.corners]
-        across = f"{float(length(centres[0] - centres[1])):.1f}"
-        yield Row((_of_axle(car, name, "wheel centres, left to right"), across, BOX, "", ""))
-        first = _in_order(axle.left)[0]
-        ends = [(axle.left, axle.right), (axle.right, axle.left)]
-        crosswise = [float(length(a.points[first] - b.points["wheel_centre"])) for a, b in ends]
-        number = numbers[name, first]
-        words = f"crosswise: {number} on this side to the other side's wheel centre"
-        yield _distance(_of_axle(car, name, words), *crosswise)
-    axles = list(car.axles.values())
-    for ahead, behind in pairwise(axles):
-        mine, other = (
-            float(length(a.points["wheel_centre"] - b.points["wheel_centre"]))
-            for a, b in zip(ahead.corners, behind.corners, strict=True)
-        )
-        yield _distance(f"wheel centre, {ahead.name} to {behind.name}", mine, other)
-
-
-def _distance(words: str, left: float, right: float) -> Row:
-    return Row((words, f"{left:.1f}", BOX, f"{right:.1f}", BOX))
+    yield from (f"{line}." if line[-1] != "." else line for line in stops_words(axle))
+    if not axle.advice:
+        yield "Gaps were not looked at for these stops: parts can touch before them."
+    if any(True for _ in _slots(axle)):
+        yield "All figures here are with slots in the middle. Mark where the bolts end up."
