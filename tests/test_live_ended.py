@@ -12,7 +12,8 @@ from pathlib import Path
 import pytest
 
 DEMO = Path(__file__).parents[1] / "models" / "demo_coupe" / "demo_coupe.toml"
-VIEW = [sys.executable, "-m", "linkview", "view", str(DEMO), "--no-browser"]
+BEGIN = "print('up', flush=True); from linkview.__main__ import run; raise SystemExit(run())"
+VIEW = [sys.executable, "-c", BEGIN, "view", str(DEMO), "--no-browser"]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="sends the POSIX interrupt")
@@ -24,13 +25,16 @@ def test_an_interrupt_is_told_in_one_line(after_s, tmp_path):
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        cwd=DEMO.parents[2],
         start_new_session=True,
         env={**os.environ, "LINKVIEW_HOME": str(tmp_path)},
         # a shell that runs the tests in the background has them ignore the interrupt
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
     )
+    assert job.stdout is not None
+    # Before that the interpreter itself would be stopped.
+    assert job.stdout.readline() == "up\n"
     if after_s is None:
-        assert job.stdout is not None
         assert "the live page is at" in job.stdout.readline()
     else:
         time.sleep(after_s)

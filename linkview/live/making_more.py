@@ -6,15 +6,14 @@ from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
-from linkview.alignment.sensitivity import sensitivities
 from linkview.app.asbuilt import as_built, with_gaps, write_as_built
 from linkview.app.compare import compare_with_gaps, compare_without_gaps, write_comparison
+from linkview.app.point_slopes import point_slopes
 from linkview.app.survey_results import solved, write_survey
 from linkview.app.trust_results import Asked, trust_results
 from linkview.export.envelope import write_envelope
 from linkview.export.files import write_whole
 from linkview.export.identity import identify, with_source
-from linkview.export.sensitivity import ranked_lines, stop_lines, write_sensitivity
 from linkview.export.setting import (
     HELD,
     dial_lines,
@@ -28,9 +27,8 @@ from linkview.export.survey_words import survey_lines
 from linkview.export.targets import NEXT, answer_lines, write_answers, write_variants
 from linkview.kinematics.assemble import rebuilder
 from linkview.kinematics.sensitivity import Sizes
-from linkview.limits.sensitivity import stop_slopes
 from linkview.live.jobs import MakeJob
-from linkview.model.parts import Axle, Side
+from linkview.model.parts import Axle
 from linkview.model.read import read_survey
 from linkview.study import Tell, swept_volume
 from linkview.tuning.dials import dial_table
@@ -38,7 +36,6 @@ from linkview.tuning.setting import set_up, wanted_of
 from linkview.tuning.targets import reach
 
 CARS, BUILT, SEED = 2000, 200, 1  # as the command line draws them
-STEEP = "For small changes: the slope at this pose, not a promise at 10 mm."
 
 
 def _words(path: Path, lines: list[str]) -> None:
@@ -126,18 +123,10 @@ def _compare(job: MakeJob, folder: Path, tell: Tell) -> None:
 
 def _sensitivity(job: MakeJob, folder: Path, tell: Tell) -> None:
     tell("moving every point", 0, 1)
-    sizes, travel = Sizes[job.given["parts"].upper()], job.inputs.travel_mm
-    stops = []
-    for axle in job.car.axles.values():
-        rack = job.inputs.rack_mm if axle.left.rack is not None else 0.0
-        for table in sensitivities(axle, job.car, rack, travel, sizes):
-            corner = axle.right if table.side is Side.RIGHT else axle.left
-            met = stop_slopes(corner, axle, job.car, travel, table.coordinates, sizes)
-            stops.append((table, met))
-    tables = [table for table, _ in stops]
-    write_sensitivity(folder / "sensitivity.csv", tables, stops)
-    lines = [w for t, met in stops for w in (*ranked_lines(t), *stop_lines(met, t.coordinates))]
-    _words(folder / "sensitivity.txt", [*lines, "", STEEP])
+    rack, travel = job.inputs.rack_mm, job.inputs.travel_mm
+    found = point_slopes(job.car, rack, travel, Sizes[job.given["parts"].upper()])
+    found.write(folder / "sensitivity.csv")
+    _words(folder / "sensitivity.txt", found.lines)
 
 
 Maker = Callable[[MakeJob, Path, Tell], None]
