@@ -1,7 +1,8 @@
 """Certified gaps, attacked: blades, needles and spikes where no pose of any grid shows them.
 
 Truth: gaps at exact poses, solved one by one at inputs of the attacker's choice, and fine grids of
-them. LINKVIEW_ATTACKS=3000 in the environment throws four times as many spikes.
+them. LINKVIEW_ATTACKS=8000 in the environment throws four times as many spikes, shared among the
+layouts by how long each takes.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ from linkview.limits.limit import Limit
 from linkview.model.parts import Anchor, Hold, MeshFile, Side, Tube
 from linkview.model.wheels import rim_body, tyre_body
 
-ATTACKS = int(os.environ.get("LINKVIEW_ATTACKS", "750"))
+ATTACKS = int(os.environ.get("LINKVIEW_ATTACKS", "2000"))
 
 
 def silent(done, count, pair):
@@ -71,26 +72,26 @@ def exact(domain, rng, count):
 
 
 @pytest.mark.parametrize(
-    ("make", "hold"),
+    ("make", "hold", "share"),
     [
-        (front_corner, Hold.WHEEL_HEIGHT),
-        (front_corner, Hold.DAMPER_LENGTH),
-        (rear_corner, Hold.WHEEL_HEIGHT),
-        (shipped("double_wishbone"), Hold.DAMPER_LENGTH),
-        (shipped("push_rod"), Hold.WHEEL_HEIGHT),
-        (shipped("strut_with_bar"), Hold.WHEEL_HEIGHT),
-        (shipped("semi_trailing_arm"), Hold.WHEEL_HEIGHT),
-        (shipped("four_link_axle"), Hold.WHEEL_HEIGHT),
+        (front_corner, Hold.WHEEL_HEIGHT, 0.06),
+        (front_corner, Hold.DAMPER_LENGTH, 0.06),
+        (rear_corner, Hold.WHEEL_HEIGHT, 0.22),
+        (shipped("double_wishbone"), Hold.DAMPER_LENGTH, 0.06),
+        (shipped("push_rod"), Hold.WHEEL_HEIGHT, 0.08),
+        (shipped("strut_with_bar"), Hold.WHEEL_HEIGHT, 0.06),
+        (shipped("semi_trailing_arm"), Hold.WHEEL_HEIGHT, 0.23),
+        (shipped("four_link_axle"), Hold.WHEEL_HEIGHT, 0.23),
     ],
 )
-def test_no_spike_between_the_poses_is_missed(make, hold):
+def test_no_spike_between_the_poses_is_missed(make, hold, share):
     # A needle's point is put 0.6 mm under the tyre's skin as it stands at a pose of no grid, facing
     # out of it. The gap there is measured at that exact pose, and must not be under lower_mm.
     rng = np.random.default_rng(11)
     sweep = swept(make, hold)
     domain = Domain(sweep, ())
     tyre, _ = tyre_and_rim(sweep.corner)
-    poses = exact(domain, rng, ATTACKS // 3)
+    poses = exact(domain, rng, round(share * ATTACKS))
     n = len(poses["wheel"])
     axis = apply(poses["wheel"], sweep.corner.points["wheel_centre"])
     tasks, truth = [], []
@@ -138,7 +139,7 @@ def test_what_is_called_clear_is_clear_at_every_pose_thrown_at_it():
     poses = exact(domain, rng, 1500)
     centre = sweep.corner.points["wheel_centre"]
     tasks = []
-    for k in range(max(8, ATTACKS // 12)):
+    for k in range(max(8, ATTACKS // 32)):
         at = centre + unit(rng.normal(size=3)) * rng.uniform(150, 520)
         ball = round_bar(f"ball {k}", "body", ("body",), frozen(at[None]), 3.0)
         tasks += [untold(body, ball, 6.0, sweep) for body in (tyre, rim, link)]
