@@ -153,6 +153,8 @@ def test_a_file_changed_on_disk_is_told_and_opened_again(
     tab.tab.click("#banner button")
     tab.wait("() => document.getElementById('banner').hidden")
     tab.quiet()
+    tab.tab.wait_for_timeout(700)  # the opened car's own shapes may ask for its pose once more
+    tab.quiet()
     server.stop()  # and now the program itself
     tab.wait("() => document.getElementById('banner').innerText.includes('does not answer')")
     assert tab.run("() => live.state.pose.read"), "the last figures stay in sight"
