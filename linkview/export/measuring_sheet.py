@@ -91,7 +91,7 @@ def _in_order(corner: Corner) -> list[str]:
 
 
 _POINT_COLUMNS = (
-    Column("no.", 0.8, True),
+    Column("no.", 1.0, True),
     Column("hard point", 4.6),
     Column("in the file, left: x, y, z", 4.4, True),
     *(Column(f"{s} {a}", 1.8) for s in ("left", "right") for a in "xyz"),
