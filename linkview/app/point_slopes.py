@@ -19,12 +19,11 @@ STEEP = "For small changes: the slope at this pose, not a promise at 10 mm."
 
 @dataclass(frozen=True, eq=False)
 class PointSlopes:
-    """tables: of each axle, and of each side where it is not alike. stops: those met by each.
+    """stops: a table of each axle, and of each side where it is not alike, with the stops it meets.
 
     loads: (axle that steers, slopes). silent: why there are none of them, in words.
     """
 
-    tables: tuple[Sensitivity, ...]
     stops: tuple[tuple[Sensitivity, tuple[StopSlopes, ...]], ...]
     loads: tuple[tuple[str, JackingSlopes], ...]
     silent: tuple[str, ...]
@@ -43,7 +42,7 @@ class PointSlopes:
 
     def write(self, path: Path) -> None:
         """Every slope as CSV."""
-        write_sensitivity(path, self.tables, self.stops, self.loads)
+        write_sensitivity(path, [table for table, _ in self.stops], self.stops, self.loads)
 
 
 def point_slopes(car: Car, rack_mm: float, travel_mm: float, sizes: Sizes) -> PointSlopes:
@@ -57,9 +56,8 @@ def point_slopes(car: Car, rack_mm: float, travel_mm: float, sizes: Sizes) -> Po
             met = stop_slopes(corner, axle, car, travel_mm, moved, sizes)
             along = travel_stop_slopes(corner, axle, car, moved, sizes)
             stops.append((table, (*met, *along)))
-    tables = tuple(table for table, _ in stops)
-    loads, silent = _loads(car, rack_mm, tables)
-    return PointSlopes(tables, tuple(stops), tuple(loads), tuple(silent))
+    loads, silent = _loads(car, rack_mm, [table for table, _ in stops])
+    return PointSlopes(tuple(stops), tuple(loads), tuple(silent))
 
 
 def _loads(
