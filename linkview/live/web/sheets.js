@@ -344,14 +344,16 @@ live.sheets = (() => {
   }
 
   const MAKE = { now, points, curves, matters: () => live.matters.fill(pages.matters), gaps, map, plates, about };
-  // A sheet is not built anew under a finger, and the keyboard keeps its place in it.
+  // A sheet is not built anew under a finger nor under a half-typed number, and the keyboard keeps its place in it.
   let pressed = false, late = false;
   $("pages").addEventListener("pointerdown", () => { pressed = true; });
   for (const what of ["pointerup", "pointercancel"]) window.addEventListener(what, () => setTimeout(() => { pressed = false; if (late) { late = false; refresh(); } }, 0));
+  const typing = (item) => item instanceof HTMLInputElement && item.type === "text" && item.value !== item.defaultValue;
+  $("pages").addEventListener("focusout", () => setTimeout(() => { if (late && !pressed) { late = false; refresh(); } }, 0));
   const FOCUSED = "button, input, select, summary, a, [tabindex='0']";
   function refresh() {
     if (!live.state.axle || !live.state.pose) return;
-    if (pressed) { late = true; return; }
+    if (pressed || (pages[open].contains(document.activeElement) && typing(document.activeElement))) { late = true; return; }
     const page = pages[open], at = page.contains(document.activeElement) && page !== document.activeElement ? [...page.querySelectorAll(FOCUSED)].indexOf(document.activeElement) : -1;
     MAKE[open]();
     const again = at >= 0 && !page.contains(document.activeElement) && page.querySelectorAll(FOCUSED)[at];

@@ -56,13 +56,13 @@ live.words = (() => {
     const start = known(value) ? String(Number((value * s.by).toFixed(s.digits))) : "";
     const input = el("input", { type: "text", inputmode: "decimal", value: start, "aria-label": `${label}, ${s.unit}`, id, autocomplete: "off", spellcheck: "false" });
     const put = () => {
-      if (input.value === start && !input.classList.contains("wrong")) return;
-      if (empty && !input.value.trim()) { input.classList.remove("wrong"); onset(null); return; }
+      if (input.value === input.defaultValue && !input.classList.contains("wrong")) return;
+      if (empty && !input.value.trim()) { input.classList.remove("wrong"); input.defaultValue = ""; onset(null); return; }
       const v = typed(input.value);
       input.classList.toggle("wrong", Number.isNaN(v));
       input.setAttribute("aria-invalid", String(Number.isNaN(v)));
       if (Number.isNaN(v)) live.toast(`“${input.value.slice(0, 30)}” is not a number: write 12.5 or 12,5`);
-      else onset(v / s.by);
+      else { input.defaultValue = input.value; onset(v / s.by); }
     };
     input.addEventListener("change", put);
     input.addEventListener("keydown", (event) => { if (event.key === "Escape") { input.value = start; input.classList.remove("wrong"); } });
