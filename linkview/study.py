@@ -8,70 +8,36 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
-from itertools import combinations
 
 import numpy as np
 
 from linkview.alignment.axle import AxleAlignment, align
 from linkview.clearance.advice import GapAdvice, advise
 from linkview.clearance.bodies import solids_of
-from linkview.clearance.certified import Certainty, Certified
 from linkview.clearance.compiled import compile_all
-from linkview.clearance.distance import GapState, Poses
+from linkview.clearance.contacts import touching_poses
+from linkview.clearance.distance import GapState
 from linkview.clearance.domain import domain_of
 from linkview.clearance.envelope import SweptVolume, sweep_volume
-from linkview.clearance.far_apart import ball_floor_mm, floor_mm
 from linkview.clearance.gaps import GapSurvey, SurveyedPair, survey
-from linkview.clearance.meshes import MeshSolid
-from linkview.errors import EnvelopeRefused, PlateRefused, UnknownName, near_miss
-from linkview.geometry import Flags
+from linkview.errors import EnvelopeRefused, UnknownName, near_miss
 from linkview.kinematics.assemble import Rebuilder
 from linkview.kinematics.sweep import AxleSweep, grid_of, sweep_axle
 from linkview.limits.readings import limits_of, readings
 from linkview.limits.regions import RegionMap, region_map
-from linkview.limits.report import FirstStops, Stop
+from linkview.limits.report import FirstStops, limit_shortfalls
 from linkview.limits.stops import first_stop
-from linkview.model.parts import Axle, Car, Corner, Facets, MeshFile, Side
-from linkview.model.platespec import CutPlate
-from linkview.model.wording import spoken as spoken
-from linkview.plates.adjusting import SlotEffect, slot_effect
-from linkview.plates.brackets import draw_plates
-from linkview.plates.placing import Placing, placings
-from linkview.plates.plate import Plate, mirrored_plate, pin_misses
+from linkview.model.parts import Axle, Car, MeshFile, Side
+from linkview.model.wording import spoken
+from linkview.plates.drawn import DrawnPlate, drawn_plates, far_from_plates, with_plates
+from linkview.plates.plate import Plate
 from linkview.plates.profiles import ShopProfile
-from linkview.plates.shop import refusal_text, verdicts
-from linkview.plates.solid import plate_body
-from linkview.plates.verdicts import Verdict
 
 RACK_COUNT, TRAVEL_COUNT = 21, 41
-FAR_MM = 50.0  # plates this far from another body, told cheaply, are not measured
 FINE_RACK, FINE_TRAVEL = 151, 131
 
 # (what is being done, done so far, how many in all)
 Tell = Callable[[str, int, int], None]
-
-
-@dataclass(frozen=True, eq=False)
-class DrawnPlate:
-    """A plate as drawn for each side with the shop's verdicts, or the reason it was refused.
-
-    sides: empty where it could not be drawn at all.  placings: where a welded one is held.
-    slots: what they adjust on the left wheel.
-    """
-
-    name: str
-    sides: Mapping[Side, Plate]
-    verdicts: tuple[Verdict, ...]
-    refused: str | None = None
-    placings: Mapping[Side, tuple[Placing, ...]] = field(default_factory=dict)
-    slots: SlotEffect | None = None
-
-    @property
-    def miss_mm(self) -> float:
-        """How far a joint lies off its hole's axis at most, once the plate is placed."""
-        plates = self.sides.values()
-        misses = [m.off_mm for p in plates for pin in p.pins for m in pin_misses(p, pin)]
-        return max(misses, default=0.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -247,35 +213,6 @@ def measured_gaps(
     return out
 
 
-def with_plates(corner: Corner, plates: Sequence[DrawnPlate]) -> Corner:
-    """The corner with its plates, those that could be drawn, as bodies where they stand."""
-    solid = [plate_body(p.sides[corner.side]) for p in plates if corner.side in p.sides]
-    return replace(corner, bodies=(*corner.bodies, *solid))
-
-
-def far_from_plates(corner: Corner, poses: Poses, axle: Axle) -> dict[frozenset[str], str]:
-    """Pairs of a plate and another body that spheres, or a ball round the plate, keep far apart.
-
-    A pair with a wanted gap is not among them: it is measured.
-    """
-    solids = solids_of(corner.bodies)
-    wanted = {gap.pair for gap in axle.wanted_gaps}
-    plates = {body.name for body in corner.bodies if isinstance(body, Facets)}
-    out = {}
-    for a, b in combinations(solids.values(), 2):
-        pair = frozenset((a.name, b.name))
-        if not pair & plates or pair in wanted or len({*a.parts, *b.parts}) == 1:
-            continue
-        floor = floor_mm(a, b, poses)
-        if floor <= FAR_MM:
-            plate, other = (a, b) if a.name in plates else (b, a)
-            assert isinstance(plate, MeshSolid)
-            floor = ball_floor_mm(plate, other, poses)
-        if floor > FAR_MM:
-            out[pair] = f"at no pose reached nearer than {floor:.0f} mm, told by a ball round it"
-    return out
-
-
 def swept_volume(car: Car, axle: str, body: str, besides_mm: float, tell: Tell) -> SweptVolume:
     """The volume that a body of the left corner sweeps inside the limits.
 
@@ -299,45 +236,6 @@ def swept_volume(car: Car, axle: str, body: str, besides_mm: float, tell: Tell) 
     return sweep_volume(domain, solids_of(chosen)[body], besides_mm, heard)
 
 
-def drawn_plates(axle: Axle, shop: ShopProfile) -> tuple[DrawnPlate, ...]:
-    """Every plate of an axle, judged by the shop's rules; a refused one says why."""
-    out = []
-    for name, spec in axle.plates.items():
-        assert isinstance(spec, CutPlate)
-        try:
-            left = draw_plates(name, spec, axle.left)
-            if axle.symmetric:
-                right = tuple(mirrored_plate(plate) for plate in left)
-            else:
-                right = draw_plates(name, spec, axle.right)
-            for one, other in zip(left, right, strict=True):
-                found = verdicts(one, shop)
-                out.append(
-                    DrawnPlate(
-                        one.name,
-                        {Side.LEFT: one, Side.RIGHT: other},
-                        found,
-                        refused=refusal_text(one, shop, found),
-                        slots=slot_effect(one, axle.left),
-                    )
-                )
-        except PlateRefused as refusal:
-            out.append(DrawnPlate(name, {}, (), str(refusal)))
-    return tuple(_with_placings(drawn, out, axle) for drawn in out)
-
-
-def _with_placings(drawn: DrawnPlate, all_drawn: Sequence[DrawnPlate], axle: Axle) -> DrawnPlate:
-    not_yet = {
-        pin.joint
-        for other in all_drawn
-        for plate in other.sides.values()
-        if plate.welded
-        for pin in plate.pins
-    }
-    held = {side: placings(plate, axle, not_yet) for side, plate in drawn.sides.items()}
-    return replace(drawn, placings={side: where for side, where in held.items() if where})
-
-
 def gap_shortfalls(study: AxleStudy) -> list[str]:
     """Pairs that touch, that are under their wanted gap, or that could not be measured."""
     out = []
@@ -346,7 +244,7 @@ def gap_shortfalls(study: AxleStudy) -> list[str]:
         wanted = "" if pair.wanted_mm is None else f", {pair.wanted_mm:g} mm wanted"
         least, certain = pair.least, pair.certain
         if certain is not None:
-            words = _certain_shortfall(certain)
+            words = certain.shortfall
             out += [f"{who} {words}{wanted}"] if words else []
         elif least.state is GapState.UNKNOWN:
             out.append(f"{who} unknown{wanted}")
@@ -355,43 +253,6 @@ def gap_shortfalls(study: AxleStudy) -> list[str]:
         elif pair.margin_mm < 0.0:
             out.append(f"{who} {least.gap_mm:.1f} mm, {pair.wanted_mm:g} mm wanted")
     return out
-
-
-def _certain_shortfall(certain: Certified) -> str:
-    """What is wrong with a pair, '' for nothing; where it cannot be told, that is wrong too."""
-    if certain.verdict is Certainty.CONTACT:
-        return "touch"
-    if certain.verdict is Certainty.UNDECIDED:
-        return f"undecided ({certain.reason})"
-    wanted = certain.wanted_mm or 0.0
-    if certain.upper_mm < wanted:
-        return f"{certain.upper_mm:.1f} mm"
-    if certain.lower_mm < wanted:
-        return f"between {certain.lower_mm:.1f} and {certain.upper_mm:.1f} mm"
-    return ""
-
-
-def limit_shortfalls(axle: Axle, stops: FirstStops) -> list[str]:
-    """Limits met inside the working rack or inside the travel range."""
-    out = [f"{axle.name}: {stop.what}, already at ride height" for stop in stops.already]
-    rack = axle.left.rack
-    if stops.ride is not None and rack is not None:
-        for lock, stop in (("left", stops.ride.left), ("right", stops.ride.right)):
-            if stop is not None and abs(stop.rack_mm) < rack.working_mm - 0.01:
-                out.append(
-                    f"{axle.name} {lock} lock: {stop.what} at rack {stop.rack_mm:+.1f} mm, inside "
-                    f"the working {rack.working_mm:g} mm"
-                )
-    ends = {"bump": (stops.bump, axle.left.travel.bump_mm)}
-    ends["droop"] = (stops.droop, axle.left.travel.droop_mm)
-    for way, (stop, end) in ends.items():
-        if stop is not None and abs(stop.travel_mm) < abs(end) - 0.01:
-            out.append(f"{axle.name} {way}: {_before(stop, end)}")
-    return out
-
-
-def _before(stop: Stop, end_mm: float) -> str:
-    return f"{stop.what} at travel {stop.travel_mm:+.1f} mm, before {end_mm:+g} mm"
 
 
 def along_travel(axle: Axle, car: Car) -> AxleAlignment:
@@ -416,26 +277,6 @@ def limit_regions(axle: Axle, car: Car, gaps: Mapping[Side, GapSurvey]) -> Regio
         return region_map(sweep, readings(sweep, car), None)
     sweep = swept(axle)
     return region_map(sweep, readings(sweep, car), touching_poses(axle, gaps))
-
-
-def touching_poses(axle: Axle, gaps: Mapping[Side, GapSurvey]) -> dict[str, Flags]:
-    """What touches, in words -> (S, T) poses of the usual grid, of all pairs measured.
-
-    Pairs that never move against each other are left out: they stop nothing.
-    """
-    touching: dict[str, Flags] = {}
-    for side, found in gaps.items():
-        for pair in found.pairs:
-            if pair.constant or not pair.poses_touching:
-                continue
-            with np.errstate(invalid="ignore"):
-                touch = (pair.state == GapState.CONTACT) | (pair.gap_mm <= 0.0)
-            if axle.symmetric:  # the other side meets the same at the opposite rack
-                touch = touch | touch[::-1]
-            words = f"{spoken(pair.pair[0])} touches {spoken(pair.pair[1])}"
-            key = words if axle.symmetric else f"{words}, {side.value}"
-            touching[key] = touching.get(key, False) | touch
-    return touching
 
 
 def first_contacts(study: AxleStudy) -> dict[tuple[int, Side], tuple[float, str]]:

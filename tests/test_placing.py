@@ -27,12 +27,13 @@ from linkview.model.read import read_file
 from linkview.model.reference import wheel_angles_deg
 from linkview.plates.adjusting import slot_effect
 from linkview.plates.brackets import draw_plate
+from linkview.plates.drawn import FAR_MM, drawn_plates, far_from_plates
 from linkview.plates.outline import sampled
 from linkview.plates.placing import found_again, placings
 from linkview.plates.plate import mirrored_plate
 from linkview.plates.profiles import WATER_JET
 from linkview.plates.solid import plate_body, plate_mesh
-from linkview.study import FAR_MM, drawn_plates, far_from_plates, swept
+from linkview.study import swept
 
 DEMO = Path(__file__).parent.parent / "models" / "demo_coupe" / "demo_coupe.toml"
 

@@ -13,7 +13,8 @@ from linkview.export.roll import write_roll
 from linkview.export.roll_curves import draw_roll
 from linkview.limits.roll import roll_grid, roll_line, roll_stops
 from linkview.model.parts import Axle, Car
-from linkview.study import CarStudy, along_rack, along_travel, limit_regions, spoken
+from linkview.model.wording import spoken
+from linkview.study import CarStudy, along_rack, along_travel, limit_regions
 
 ROLL_COUNT = 61
 LINES = {Against.TRAVEL: along_travel, Against.RACK: along_rack}

@@ -14,8 +14,8 @@ from linkview.kinematics.corner import linkage_of
 from linkview.kinematics.sweep import check_reference
 from linkview.model.parts import Car, Hold
 from linkview.model.read import AS_FOUND, HardPointFile, read_file
+from linkview.plates.drawn import drawn_plates
 from linkview.plates.profiles import WATER_JET
-from linkview.study import drawn_plates
 
 
 @dataclass(frozen=True)

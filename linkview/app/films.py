@@ -10,9 +10,10 @@ from linkview.export.captions import Titles
 from linkview.export.readout_film import FilmKind, read_out_film
 from linkview.export.readouts import Pair, read_outs
 from linkview.export.views import Size, View
+from linkview.model.wording import spoken
 from linkview.scene.stage import stage_of
 from linkview.scene.story import story_of
-from linkview.study import CarStudy, Tell, spoken
+from linkview.study import CarStudy, Tell
 
 USUAL_SIZE: Size = (1280, 720)
 MOST_GAPS = 5

@@ -8,7 +8,8 @@ from linkview.app.folder import Written
 from linkview.export.gap_charts import gap_chart
 from linkview.export.limit_map import draw_limit_map
 from linkview.export.tables import write_gap_curves, write_gap_maps
-from linkview.study import CarStudy, limit_regions, spoken
+from linkview.model.wording import spoken
+from linkview.study import CarStudy, limit_regions
 
 
 def write_gap_tables(study: CarStudy, folder: Path) -> list[Written]:

@@ -23,8 +23,9 @@ from linkview.export.setup_sheet import setup_paper
 from linkview.export.views import Size, View, cut_out_of, view_of
 from linkview.kinematics.sweep import sweep_axle
 from linkview.model.parts import Axle, Car
+from linkview.model.wording import spoken
 from linkview.scene.stage import pose_of, stage_of
-from linkview.study import CarStudy, spoken
+from linkview.study import CarStudy
 
 
 def hand_over_page(study: CarStudy, found: Car, identity: Identity, folder: Path) -> list[Written]:

@@ -16,11 +16,12 @@ from linkview.export.pictures import Ghost, Titles, gap_picture_of, picture_of
 from linkview.export.theatre import load_window
 from linkview.kinematics.sweep import sweep_axle
 from linkview.model.parts import Axle, Car, Side
+from linkview.model.wording import spoken
 from linkview.plates.plate import Plate
 from linkview.scene.gap_view import DrawnGap
 from linkview.scene.stage import ghost_stage, pose_of, stage_of
 from linkview.scene.story import poses_along, story_of
-from linkview.study import AxleStudy, CarStudy, Tell, spoken
+from linkview.study import AxleStudy, CarStudy, Tell
 
 MOST_GAP_PICTURES = 12  # close-ups of one axle
 SAME_MM = 0.05  # a state whose points lie this near to another's is not drawn as its ghost

@@ -23,10 +23,11 @@ from linkview.export.stl import write_stl
 from linkview.export.svg import write_svg
 from linkview.export.templates import Paper, write_template
 from linkview.model.parts import Side
+from linkview.plates.drawn import DrawnPlate
 from linkview.plates.nest import Piece, nested, pieces_of
 from linkview.plates.plate import Plate
 from linkview.plates.strength import static_check
-from linkview.study import CarStudy, DrawnPlate
+from linkview.study import CarStudy
 
 
 @dataclass(frozen=True, eq=False)

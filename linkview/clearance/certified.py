@@ -68,6 +68,20 @@ class Certified:
     measured: int
     region: Region
 
+    @property
+    def shortfall(self) -> str:
+        """What is wrong with the pair, "" for nothing; what cannot be told is wrong too."""
+        if self.verdict is Certainty.CONTACT:
+            return "touch"
+        if self.verdict is Certainty.UNDECIDED:
+            return f"undecided ({self.reason})"
+        wanted = self.wanted_mm or 0.0
+        if self.upper_mm < wanted:
+            return f"{self.upper_mm:.1f} mm"
+        if self.lower_mm < wanted:
+            return f"between {self.lower_mm:.1f} and {self.upper_mm:.1f} mm"
+        return ""
+
 
 @dataclass(frozen=True, eq=False)
 class Task:

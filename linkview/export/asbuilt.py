@@ -18,7 +18,8 @@ from linkview.export.tables import write_table
 from linkview.kinematics.assemble import Rebuilder
 from linkview.model.parts import Side
 from linkview.model.read import SurveyFile
-from linkview.study import CarStudy, spoken
+from linkview.model.wording import spoken
+from linkview.study import CarStudy
 from linkview.survey.deviation import Deviation, Held
 from linkview.survey.readings import spoken_point
 from linkview.survey.survey import Survey

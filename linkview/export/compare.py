@@ -19,7 +19,8 @@ from linkview.export.tables import write_table
 from linkview.geometry import length
 from linkview.limits.report import FirstStops
 from linkview.model.parts import Axle, Car, Side
-from linkview.study import AxleStudy, CarStudy, spoken
+from linkview.model.wording import spoken
+from linkview.study import AxleStudy, CarStudy
 
 # What a builder asks of a change first, in the order of the lines on screen.
 ASKED = (

@@ -17,10 +17,10 @@ from linkview.export.overlay import Line, Sheet, fitting, text_width
 from linkview.export.views import Size, View, shot, write_still
 from linkview.geometry import Array, length
 from linkview.model.parts import Axle, Side
+from linkview.model.wording import spoken
 from linkview.scene.colours import FADED_INK, HAIRLINE, INK, PAPER
 from linkview.scene.riding import standing_at
 from linkview.scene.stage import AxlePose, Stage
-from linkview.study import spoken
 
 SHEET: Size = (1920, 1394)
 _HEAD_PX = 104

@@ -9,7 +9,7 @@ from pathlib import Path
 from linkview import __version__
 from linkview.model.parts import Car, MeshFile
 from linkview.model.read import HardPointFile
-from linkview.study import spoken
+from linkview.model.wording import spoken
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ from linkview.export.line_drawings import lines_between, points_sketch
 from linkview.export.report import running_foot, running_head
 from linkview.geometry import length
 from linkview.model.parts import Car, Corner
-from linkview.study import spoken
+from linkview.model.wording import spoken
 
 
 def measuring_paper(car: Car, identity: Identity) -> Document:

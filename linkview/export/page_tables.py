@@ -14,10 +14,12 @@ from linkview.geometry import Array
 from linkview.limits.limit import Stops
 from linkview.limits.readings import readings
 from linkview.model.parts import Side
+from linkview.model.wording import spoken
+from linkview.plates.drawn import DrawnPlate
 from linkview.plates.outline import Contour, sampled
 from linkview.plates.plate import Plate
 from linkview.plates.verdicts import Level, told_together
-from linkview.study import AxleStudy, CarStudy, DrawnPlate, spoken
+from linkview.study import AxleStudy, CarStudy
 
 Json = dict[str, Any]
 _CHORD_MM = 0.1

@@ -36,11 +36,11 @@ from linkview.export.theatre import Theatre
 from linkview.export.views import Size, View
 from linkview.geometry import Array
 from linkview.model.parts import Side
+from linkview.model.wording import spoken
 from linkview.scene.camera import Camera, Frame, fitted
 from linkview.scene.colours import FADED_INK, HAIRLINE, INK, PAPER, Rgb
 from linkview.scene.stage import AxlePose, Stage
 from linkview.scene.story import Story
-from linkview.study import spoken
 
 PANEL_PX, _MARGIN_PX, _ROW_PX = 430, 22, 23
 _PICTURE_PX = (480, 300)  # the least room that the linkage needs beside or over the panel

@@ -20,8 +20,10 @@ from linkview.clearance.gaps import GapSurvey, survey
 from linkview.geometry import Array, frozen
 from linkview.kinematics.sweep import sweep_axle
 from linkview.model.parts import Axle, Car, Corner, Side
+from linkview.model.wording import spoken
+from linkview.plates.drawn import far_from_plates, with_plates
 from linkview.scene.stage import AxlePose
-from linkview.study import AxleStudy, far_from_plates, spoken, with_plates
+from linkview.study import AxleStudy
 
 STEERED = ("steer_deg", "camber_deg", "caster_deg", "trail_mm", "toggle_deg")
 UNSTEERED = ("toe_in_deg", "camber_deg", "half_track_mm", "spring_length_mm")

@@ -34,8 +34,10 @@ from linkview.limits.limit import Stops
 from linkview.limits.readings import LimitReading, readings
 from linkview.model.layouts import BODY
 from linkview.model.parts import Car, Side
+from linkview.model.wording import spoken
+from linkview.plates.drawn import DrawnPlate
 from linkview.plates.verdicts import Level, told_together
-from linkview.study import AxleStudy, CarStudy, DrawnPlate, spoken
+from linkview.study import AxleStudy, CarStudy
 
 HOW_TO_READ = (
     "x runs forward, y to the driver's left, z up, all in millimetres from the file's own datum; "

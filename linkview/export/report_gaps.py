@@ -13,7 +13,8 @@ from linkview.export.blocks import Block, Bullets, Column, Para, Row, Table, Ton
 from linkview.export.left_out import left_out_by_reason
 from linkview.export.summary import certain_words, opened_by_words, range_words, stops_words
 from linkview.model.parts import Side
-from linkview.study import AxleStudy, spoken
+from linkview.model.wording import spoken
+from linkview.study import AxleStudy
 
 SMALL_GAP_MM = 10.0
 APART_MM = 50.0  # pairs certain to keep more, with nothing wanted, are listed in one paragraph

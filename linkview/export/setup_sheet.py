@@ -27,9 +27,10 @@ from linkview.export.setting import setting_words
 from linkview.export.summary import CAUTIONS, gap_words, stops_words
 from linkview.geometry import length
 from linkview.model.parts import Car, Corner, Side
+from linkview.model.wording import spoken
 from linkview.plates.plate import Slot
 from linkview.scene.riding import standing_at
-from linkview.study import AxleStudy, CarStudy, spoken
+from linkview.study import AxleStudy, CarStudy
 from linkview.tuning.dials import quantity
 from linkview.tuning.setting import set_up, wanted_of
 

@@ -19,8 +19,10 @@ from linkview.export.cautions import CAUTIONS as CAUTIONS
 from linkview.export.roll import roll_lines
 from linkview.limits.roll import roll_line, roll_stops
 from linkview.model.parts import Car, Side
+from linkview.model.wording import spoken
+from linkview.plates.drawn import DrawnPlate
 from linkview.plates.verdicts import Level, told_together
-from linkview.study import AxleStudy, CarStudy, DrawnPlate, spoken
+from linkview.study import AxleStudy, CarStudy
 
 SMALLEST_GAPS = 5
 AT_RIDE_HEIGHT = (

@@ -93,3 +93,26 @@ class FirstStops:
         if self.spring_loose:
             out.append(f"springs loose from travel {self.spring_loose.travel_mm:+.1f} mm in droop")
         return tuple(out)
+
+
+def limit_shortfalls(axle: Axle, stops: FirstStops) -> list[str]:
+    """Limits met inside the working rack or inside the travel range."""
+    out = [f"{axle.name}: {stop.what}, already at ride height" for stop in stops.already]
+    rack = axle.left.rack
+    if stops.ride is not None and rack is not None:
+        for lock, stop in (("left", stops.ride.left), ("right", stops.ride.right)):
+            if stop is not None and abs(stop.rack_mm) < rack.working_mm - 0.01:
+                out.append(
+                    f"{axle.name} {lock} lock: {stop.what} at rack {stop.rack_mm:+.1f} mm, inside "
+                    f"the working {rack.working_mm:g} mm"
+                )
+    ends = {"bump": (stops.bump, axle.left.travel.bump_mm)}
+    ends["droop"] = (stops.droop, axle.left.travel.droop_mm)
+    for way, (stop, end) in ends.items():
+        if stop is not None and abs(stop.travel_mm) < abs(end) - 0.01:
+            out.append(f"{axle.name} {way}: {_before(stop, end)}")
+    return out
+
+
+def _before(stop: Stop, end_mm: float) -> str:
+    return f"{stop.what} at travel {stop.travel_mm:+.1f} mm, before {end_mm:+g} mm"

@@ -16,7 +16,9 @@ from linkview.live.helper import Post, Work
 from linkview.live.jobs import GapJob
 from linkview.live.moving import swept_at
 from linkview.model.parts import Axle, Side
-from linkview.study import drawn_plates, measured_gaps, spoken, swept
+from linkview.model.wording import spoken
+from linkview.plates.drawn import drawn_plates
+from linkview.study import measured_gaps, swept
 
 Json = dict[str, Any]
 TOLD_EVERY_S = 0.2  # pairs that have become certain, while others are still at work

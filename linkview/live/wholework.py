@@ -16,7 +16,8 @@ from linkview.live.helper import Post, Work
 from linkview.live.jobs import ShapeJob
 from linkview.live.shapework import SLOTS, packed
 from linkview.model.parts import Axle, Car, Side
-from linkview.study import AxleStudy, drawn_plates, study_without_gaps
+from linkview.plates.drawn import drawn_plates
+from linkview.study import AxleStudy, study_without_gaps
 
 Json = dict[str, Any]
 

@@ -35,11 +35,12 @@ from linkview.model.parts import Side  # noqa: E402
 from linkview.model.platespec import PlateSpec  # noqa: E402
 from linkview.model.read import read_file  # noqa: E402
 from linkview.plates.brackets import draw_plate  # noqa: E402
+from linkview.plates.drawn import drawn_plates  # noqa: E402
 from linkview.plates.nest import nested  # noqa: E402
 from linkview.plates.outline import sampled  # noqa: E402
 from linkview.plates.profiles import LASER, WATER_JET  # noqa: E402
 from linkview.plates.shop import verdicts  # noqa: E402
-from linkview.study import CarStudy, drawn_plates, study_without_gaps  # noqa: E402
+from linkview.study import CarStudy, study_without_gaps  # noqa: E402
 
 
 @contextmanager
