@@ -96,7 +96,7 @@ def write_cut_files(study: CarStudy, folder: Path) -> list[Written]:
 
 def _drawing(drawn: DrawnPlate, study: CarStudy, place: Path) -> Written:
     plate = drawn.sides[Side.LEFT]
-    notes = [f"joint {drawn.miss_mm:.1e} mm off its hole's axis once placed"] if plate.pins else []
+    notes = [drawn.miss_words] if drawn.miss_words else []
     notes += [drawn.slots.words] if drawn.slots else []
     write_drawing(
         plate,

@@ -8,15 +8,18 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Sequence, Set
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from linkview.export.bend_pages import bend_pages
-from linkview.export.cut_labels import beside_cut, square_round
+from linkview.export.cut_labels import Box, Spot, beside_cut, corner_of_round, square_round
 from linkview.export.paper import A4_MM, BLUE, GREY, INK, RED, Page, write_pdf
+from linkview.geometry import Array
 from linkview.plates.edges import Arc
-from linkview.plates.outline import Contour, bounding_box, edges
+from linkview.plates.outline import Contour, bounding_box, edges, sampled
 from linkview.plates.plate import CAUTIONS, CurvedSlot, Hole, Opening, Plate, Slot, mass_kg
 from linkview.plates.profiles import ShopProfile
 from linkview.plates.verdicts import Level, Verdict, told_together
@@ -28,6 +31,7 @@ _ROW = 3.6
 _CONTINUED_ROWS = 2 * 48
 _LETTER_MM = 1.7  # a character of a name
 AMBER = "#c77700"
+_Cut = Hole | Slot | CurvedSlot | Opening
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,6 +44,10 @@ class _View:
 
     def __call__(self, x: float, y: float) -> tuple[float, float]:
         return self.at[0] + self.scale * x, self.at[1] + self.scale * y
+
+    def along(self, chain: Array) -> Array:
+        """A closed chain (n, 2) of the plate, on the page, its first point again at the end."""
+        return np.array(self.at) + self.scale * np.vstack([chain, chain[:1]])
 
     def from_corner(self, x: float, y: float) -> str:
         return f"{x - self.corner[0]:8.2f} {y - self.corner[1]:8.2f}"
@@ -94,10 +102,10 @@ def _plate_on(page: Page, plate: Plate, view: _View, verdicts: Sequence[Verdict]
     page.loop(plate.outline, scale=view.scale, at=view.at, fill="#eef1f4")
     for loop in plate.inner_loops:
         page.loop(loop, scale=view.scale, at=view.at, fill="white")
-    edge_x = view(bounding_box(plate.outline)[2], 0.0)[0]
-    taken = [
-        square_round(view(*cut.middle), view.scale * cut.width_mm / 2.0) for _, cut in _named(plate)
-    ]
+    ringed = {v.at for v in verdicts if v.at is not None and v.level is not Level.PASS}
+    room = {name: _room(plate, cut, view, ringed) for name, cut in _named(plate)}
+    taken = [own for own, _ in room.values()]
+    edge = view.along(sampled(plate.outline, error_mm=0.1))
     few, sized = len(plate.inner_loops) <= 40, len(plate.inner_loops) <= 6
     for name, cut in _named(plate):
         x, y = view(*cut.middle)
@@ -108,8 +116,7 @@ def _plate_on(page: Page, plate: Plate, view: _View, verdicts: Sequence[Verdict]
             words = name + (
                 f" \u00d8{cut.diameter_mm:g}" if sized and isinstance(cut, Hole) else ""
             )
-            half, wide = view.scale * cut.width_mm / 2.0, _LETTER_MM * len(words)
-            spot, align = beside_cut(view(*cut.middle), half, wide, taken, right_mm=edge_x - 1.0)
+            spot, align = beside_cut(*room[name], _LETTER_MM * len(words), taken, [edge])
             page.text(*spot, words, size_mm=2.2, ink=BLUE, align=align)
     for i, bend in enumerate(plate.bends, start=1):
         ends = [view(*bend.start), view(*bend.end)]
@@ -132,6 +139,20 @@ def _plate_on(page: Page, plate: Plate, view: _View, verdicts: Sequence[Verdict]
     _datum(page, corners[0])
 
 
+def _room(
+    plate: Plate, cut: _Cut, view: _View, ringed: Set[tuple[float, float]]
+) -> tuple[Box, Spot]:
+    """The box that a cut takes on the page, its ring with it, and where a name may begin."""
+    if isinstance(cut, Hole):
+        rung = [at for at in ringed if math.dist(at, cut.middle) < 1e-6]
+        rings = [_ring_mm(plate, at, view.scale) for at in rung]
+        half = max([view.scale * cut.width_mm / 2.0, *rings])
+        return square_round(view(*cut.middle), half), corner_of_round(half)
+    left, low, right, high = bounding_box(cut.loop)
+    own = (*view(left, low), *view(right, high))
+    return own, ((own[2] - own[0]) / 2.0, (own[3] - own[1]) / 2.0)
+
+
 def _datum(page: Page, at: tuple[float, float]) -> None:
     x, y = at
     page.line([(x - 4.0, y), (x + 3.0, y)], ink=RED)
@@ -151,7 +172,7 @@ def _ring(page: Page, at: tuple[float, float], radius_mm: float, ink: str) -> No
     page.line(spots, ink=ink, width_mm=0.35)
 
 
-def _named(plate: Plate) -> Iterator[tuple[str, Hole | Slot | CurvedSlot | Opening]]:
+def _named(plate: Plate) -> Iterator[tuple[str, _Cut]]:
     yield from ((f"H{i}", hole) for i, hole in enumerate(plate.holes, start=1))
     yield from ((f"S{i}", cut) for i, cut in enumerate(plate.slots, start=1))
 

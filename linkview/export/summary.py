@@ -308,8 +308,7 @@ def plate_words(drawn: DrawnPlate) -> str:
         f"{plate.material}, {plate.quantity} off ({plate.mirrored} mirrored), {judged}"
     )
     line += "".join(f"\n    warning: {v}" for v in warned)
-    if plate.pins:
-        line += f"\n    joint {drawn.miss_mm:.1e} mm off its hole's axis once placed"
+    line += f"\n    {drawn.miss_words}" if drawn.miss_words else ""
     if drawn.slots is not None:
         line += f"\n    {drawn.slots.words}"
     return line

@@ -23,6 +23,7 @@ from linkview.plates.solid import plate_body
 from linkview.plates.verdicts import Verdict
 
 FAR_MM = 50.0  # plates this far from another body, told cheaply, are not measured
+SMALLEST_TOLD_MM = 0.001  # a miss under this is rounding
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,6 +47,15 @@ class DrawnPlate:
         plates = self.sides.values()
         misses = [m.off_mm for p in plates for pin in p.pins for m in pin_misses(p, pin)]
         return max(misses, default=0.0)
+
+    @property
+    def miss_words(self) -> str:
+        """The same for people, '' for a plate with no joint in a hole of it."""
+        if not any(plate.pins for plate in self.sides.values()):
+            return ""
+        if self.miss_mm < SMALLEST_TOLD_MM:
+            return f"joint on its hole's axis within {SMALLEST_TOLD_MM:g} mm once placed"
+        return f"joint {self.miss_mm:.3f} mm off its hole's axis once placed"
 
 
 def drawn_plates(axle: Axle, shop: ShopProfile) -> tuple[DrawnPlate, ...]:
