@@ -30,10 +30,11 @@ from linkview.export.line_drawings import lines_between, nice_step, tightest_sha
 from linkview.export.measuring_sheet import measuring_paper
 from linkview.export.report import report_paper
 from linkview.export.report_gaps import APART_MM
-from linkview.export.setup_sheet import setup_paper
+from linkview.export.setup_sheet import by_hand, setup_paper
 from linkview.export.summary import CAUTIONS
 from linkview.limits.limit import Stops
 from linkview.limits.readings import readings
+from linkview.model.build import build_car
 from linkview.model.parts import Side
 from linkview.model.read import read_file
 from linkview.plates.profiles import named_profile
@@ -242,6 +243,12 @@ def test_the_map_of_limits_is_the_least_of_every_limit_that_stops_motion(study) 
 @pytest.mark.parametrize(("span", "step"), [(1.0, 0.5), (4.0, 1.0), (130.0, 50.0), (0.03, 0.01)])
 def test_axes_have_round_steps(span: float, step: float) -> None:
     assert nice_step(span) == pytest.approx(step)
+
+
+@pytest.mark.parametrize(("model", "steered"), [("five_link", False), ("twin_link_strut", True)])
+def test_what_is_checked_by_hand_names_a_rack_only_where_there_is_one(model, steered):
+    path = Path(__file__).parents[1] / "models" / model / f"{model}.toml"
+    assert ("rack" in " ".join(by_hand(build_car(read_file(path))))) == steered
 
 
 def test_the_sheet_for_the_wall_names_stops_that_keep_parts_apart(study, identity, tmp_path):

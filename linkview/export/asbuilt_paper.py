@@ -32,7 +32,7 @@ from linkview.export.blocks import (
 )
 from linkview.export.identity import Identity
 from linkview.export.report import running_foot, running_head
-from linkview.export.setup_sheet import BY_HAND
+from linkview.export.setup_sheet import by_hand
 from linkview.export.summary import CAUTIONS
 from linkview.export.survey_words import SMALL_GAP, quality_lines, state_words
 from linkview.survey.deviation import Held
@@ -129,7 +129,10 @@ def _held_against(found: AsBuilt, identity: Identity) -> Iterator[Block]:
         words = f"{INSIDE} {SMALL_GAP}"
         yield Table(_GAPS, rows, words, dense=True) if rows else _NO_GAPS
     yield Heading("Checked by hand before it moves", 2)
-    yield Table((Column("check", 14), Column("done", 2)), tuple(Row((b, BOX)) for b in BY_HAND))
+    yield Table(
+        (Column("check", 14), Column("done", 2)),
+        tuple(Row((b, BOX)) for b in by_hand(found.built.car)),
+    )
 
 
 _NO_GAPS = Para("Gaps were not measured: none is claimed.", Tone.DOUBT)

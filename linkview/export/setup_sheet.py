@@ -36,13 +36,22 @@ from linkview.tuning.setting import set_up, wanted_of
 
 TARGETS = ("camber_deg", "toe_in_deg", "caster_deg", "gauge_caster_deg")
 WORST_GAPS = 3
-BY_HAND = (
-    "Springs out, rack centred: move each wheel by hand from full droop to full bump; nothing may "
-    "touch, bind or go tight.",
-    "The same at both rack stops and half-way to each: many tyres are nearest in mid-steer.",
-    "Springs in: brake lines and wires through the whole motion; joints free at both ends of it.",
-    "Drive at low speed first; then re-torque every joint and look for cracks.",
-)
+
+
+def by_hand(car: Car) -> tuple[str, ...]:
+    """What no computed figure stands for, in the order in which it is done."""
+    steered = any(axle.left.rack is not None for axle in car.axles.values())
+    at_the_stops = (
+        "The same at both rack stops and half-way to each: many tyres are nearest in mid-steer."
+    )
+    return (
+        f"Springs out{', rack centred' if steered else ''}: move each wheel by hand from full "
+        "droop to full bump; nothing may touch, bind or go tight.",
+        *([at_the_stops] if steered else []),
+        "Springs in: brake lines and wires through the whole motion; joints free at both ends of "
+        "it.",
+        "Drive at low speed first; then re-torque every joint and look for cracks.",
+    )
 
 
 def setup_paper(study: CarStudy, identity: Identity) -> Document:
@@ -57,7 +66,7 @@ def setup_paper(study: CarStudy, identity: Identity) -> Document:
         blocks.append(Bullets(tuple(_stops(axle)), Tone.NOTE))
         blocks += _settings(axle, study.car)
     blocks.append(Heading("Check by hand before it moves", 2))
-    blocks.append(Bullets(BY_HAND, Tone.NOTE))
+    blocks.append(Bullets(by_hand(study.car), Tone.NOTE))
     worst = [
         f"{name}: {gap_words(axle, side, pair)}"
         for name, axle in study.axles.items()
