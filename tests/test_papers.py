@@ -34,7 +34,7 @@ from linkview.export.setup_sheet import by_hand, setup_paper
 from linkview.export.summary import CAUTIONS
 from linkview.limits.limit import Stops
 from linkview.limits.readings import readings
-from linkview.model.build import build_car
+from linkview.model.reference import build_car
 from linkview.model.parts import Side
 from linkview.model.read import read_file
 from linkview.plates.profiles import named_profile
