@@ -88,6 +88,16 @@ class CarStudy:
             )
         )
 
+    @property
+    def judged(self) -> str:
+        """Among what `shortfalls` were looked for; says where no gap was measured at all."""
+        bare = [n for n, a in self.axles.items() if not any(g.pairs for g in a.gaps.values())]
+        if not bare:
+            return "gaps, limits and plates"
+        if len(bare) == len(self.axles):
+            return "limits and plates (gaps not measured)"
+        return f"gaps, limits and plates (gaps not measured on the {' and '.join(bare)} axle)"
+
 
 def swept(axle: Axle) -> AxleSweep:
     """Both corners over the usual grid: rack stop to stop, full droop to full bump."""

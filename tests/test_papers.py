@@ -31,10 +31,10 @@ from linkview.export.measuring_sheet import measuring_paper
 from linkview.export.report import report_paper
 from linkview.export.report_gaps import APART_MM
 from linkview.export.setup_sheet import by_hand, setup_paper
-from linkview.export.summary import CAUTIONS
+from linkview.export.summary import CAUTIONS, summary_lines
+from linkview.kinematics.assemble import build_car
 from linkview.limits.limit import Stops
 from linkview.limits.readings import readings
-from linkview.model.reference import build_car
 from linkview.model.parts import Side
 from linkview.model.read import read_file
 from linkview.plates.profiles import named_profile
@@ -248,7 +248,19 @@ def test_axes_have_round_steps(span: float, step: float) -> None:
 @pytest.mark.parametrize(("model", "steered"), [("five_link", False), ("twin_link_strut", True)])
 def test_what_is_checked_by_hand_names_a_rack_only_where_there_is_one(model, steered):
     path = Path(__file__).parents[1] / "models" / model / f"{model}.toml"
-    assert ("rack" in " ".join(by_hand(build_car(read_file(path))))) == steered
+    assert (" rack" in " ".join(by_hand(build_car(read_file(path))))) == steered
+
+
+def test_a_car_whose_bodies_never_pass_each_other_is_not_told_clear(identity):
+    path = Path(__file__).parents[1] / "models" / "three_link_axle" / "three_link_axle.toml"
+    found = study_car(build_car(read_file(path)), named_profile("water_jet"), lambda *_: None)
+    said = "\n".join(summary_lines(found))
+    assert "Of limits and plates (gaps not measured), nothing falls short." in said
+    assert "No gap was measured" in said
+    blocks = report_paper(found, found, identity).blocks
+    paras = [block.text for block in blocks if isinstance(block, Para)]
+    assert any("(gaps not measured), nothing" in words for words in paras)
+    assert any("unknown, never clear" in words for words in paras)
 
 
 def test_the_sheet_for_the_wall_names_stops_that_keep_parts_apart(study, identity, tmp_path):

@@ -179,7 +179,7 @@ def _index(
             tuple(Row((n, known[n].what)) for n in _START_HERE if n in known),
         ),
         Heading("What falls short"),
-        Bullets(short, Tone.BAD) if short else Para("Nothing of what the file asks for."),
+        Bullets(short, Tone.BAD) if short else Para(f"Of {study.judged}, nothing."),
     ]
     if missing is not None:
         blocks.append(Para(f"No pictures and films: {missing}", Tone.BAD))

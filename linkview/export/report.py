@@ -102,13 +102,11 @@ def _opening(study: CarStudy, identity: Identity) -> Iterator[Block]:
     yield CautionBox("This can hurt people", CAUTIONS[:2])
     yield Heading("What was found")
     short = study.shortfalls
-    measured = all(axle.gaps for axle in study.axles.values())
-    among = "gaps, limits and plates" if measured else "limits and plates (gaps were not measured)"
     if short:
-        yield Para(f"Of {among}, this falls short:")
+        yield Para(f"Of {study.judged}, this falls short:")
         yield Bullets(short, Tone.BAD)
     else:
-        yield Para(f"Of {among}, nothing falls short of what the file asks for.")
+        yield Para(f"Of {study.judged}, nothing falls short of what the file asks for.")
     yield Heading("How to read this", 2)
     yield Bullets(HOW_TO_READ)
     yield Heading("What is planned")

@@ -11,7 +11,7 @@ from linkview.clearance.distance import GapState
 from linkview.clearance.gaps import SurveyedPair
 from linkview.export.blocks import Block, Bullets, Column, Para, Row, Table, Tone
 from linkview.export.left_out import left_out_by_reason
-from linkview.export.summary import certain_words, opened_by_words, range_words, stops_words
+from linkview.export.summary import NO_GAP, certain_words, opened_by_words, range_words, stops_words
 from linkview.model.parts import Side
 from linkview.model.wording import spoken
 from linkview.study import AxleStudy
@@ -37,6 +37,10 @@ def gap_blocks(axle: AxleStudy) -> Iterator[Block]:
     )  # fmt: skip
     for line in range_words(axle):
         yield Para(f"Gaps are measured {line}.", Tone.DOUBT)
+    if not rows and not apart:
+        yield Para(NO_GAP, Tone.DOUBT)
+        yield from _left_out(axle)
+        return
     mirror = " Left side; the right is its mirror." if axle.axle.symmetric else ""
     yield Table(
         columns,

@@ -42,6 +42,11 @@ AT_RIDE_HEIGHT = (
     "track_mm",
 )
 
+NO_GAP = (
+    "No gap was measured: no two bodies of the file move against each other. A gap that was not "
+    "measured is unknown, never clear."
+)
+
 
 def summary_lines(study: CarStudy) -> list[str]:
     """The whole summary, a line each, without the list of files."""
@@ -54,8 +59,7 @@ def summary_lines(study: CarStudy) -> list[str]:
     jacking = list(jacking_lines(study.car))
     out += ["", *jacking] if jacking else []
     short = study.shortfalls
-    measured = all(axle.gaps for axle in study.axles.values())
-    among = "gaps, limits and plates" if measured else "limits and plates (gaps not measured)"
+    among = study.judged
     out += ["", f"FALLS SHORT, of {among}" if short else f"Of {among}, nothing falls short."]
     out += [f"  {line}" for line in short]
     return out
@@ -188,6 +192,9 @@ def _gap_lines(study: AxleStudy) -> Iterator[str]:
     worst = study.worst_pairs(SMALLEST_GAPS)
     count = sum(len(g.pairs) for g in study.gaps.values())
     left_out = sum(len(g.left_out) for g in study.gaps.values())
+    if not count:
+        yield f"{NO_GAP} ({left_out} left out, see gaps.csv)"
+        return
     sure = _certain(study)
     between = ", between the poses too and inside the limits" if sure else ""
     which = "left side; the right is its mirror" if study.axle.symmetric else "both sides"
