@@ -263,6 +263,13 @@ def test_a_car_whose_bodies_never_pass_each_other_is_not_told_clear(identity):
     assert any("unknown, never clear" in words for words in paras)
 
 
+def test_the_report_holds_the_set_up_sheet_line_for_line(study, found, identity):
+    inside = report_paper(study, found, identity).blocks
+    begins = inside.index(Heading("Set-up sheet"))
+    wall = setup_paper(study, identity).blocks[2:-1]  # without its title and its caution
+    assert inside[begins + 1 : begins + 1 + len(wall)] == wall
+
+
 def test_the_sheet_for_the_wall_names_stops_that_keep_parts_apart(study, identity, tmp_path):
     # Truth: the advice itself, checked in test_advice.py; the limits alone would allow more.
     front = study.axles["front"]

@@ -35,8 +35,7 @@ from linkview.export.blocks import (
 )
 from linkview.export.blocks_html import write_html
 from linkview.export.files import written_beside
-from linkview.export.identity import Identity
-from linkview.export.report import running_foot, running_head
+from linkview.export.identity import Identity, running_foot, running_head
 from linkview.export.summary import CAUTIONS, summary_lines
 from linkview.export.tables import write_table
 from linkview.model.parts import Car

@@ -30,8 +30,7 @@ from linkview.export.blocks import (
     Table,
     Tone,
 )
-from linkview.export.identity import Identity
-from linkview.export.report import running_foot, running_head
+from linkview.export.identity import Identity, running_foot, running_head
 from linkview.export.setup_sheet import by_hand
 from linkview.export.summary import CAUTIONS
 from linkview.export.survey_words import SMALL_GAP, quality_lines, state_words

@@ -71,3 +71,16 @@ def with_source(identity: Identity, path: Path) -> Identity:
 
 def _sha256(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def running_head(identity: Identity) -> tuple[str, str]:
+    return f"{identity.car} - {identity.state}", f"revision {identity.revision}   {identity.date}"
+
+
+def running_foot(identity: Identity) -> tuple[str, str]:
+    return (
+        "Computed geometry: it proves nothing about strength, fatigue, welds or loads. 'No contact "
+        "found' is not 'safe'.",
+        f"linkview {identity.version}, input {identity.sources[0][0]}, SHA-256 begins "
+        f"{identity.checksum}",
+    )

@@ -17,9 +17,8 @@ from linkview.export.blocks import (
     Table,
     Tone,
 )
-from linkview.export.identity import Identity
+from linkview.export.identity import Identity, running_foot, running_head
 from linkview.export.line_drawings import lines_between, points_sketch
-from linkview.export.report import running_foot, running_head
 from linkview.geometry import length
 from linkview.model.parts import Car, Corner
 from linkview.model.wording import spoken

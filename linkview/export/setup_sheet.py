@@ -20,8 +20,8 @@ from linkview.export.blocks import (
     Table,
     Tone,
 )
-from linkview.export.identity import Identity
-from linkview.export.report import at_ride_height, figure, running_foot, running_head
+from linkview.export.identity import Identity, running_foot, running_head
+from linkview.export.report_axle import at_ride_height, figure
 from linkview.export.setting import figure as setting_figure
 from linkview.export.setting import setting_words
 from linkview.export.summary import CAUTIONS, gap_words, stops_words
@@ -56,33 +56,34 @@ def by_hand(car: Car) -> tuple[str, ...]:
 
 def setup_paper(study: CarStudy, identity: Identity) -> Document:
     """One page for the wall: targets, lengths, stops, and boxes for what was measured."""
-    blocks: list[Block] = [
-        Heading("Set-up sheet", 0),
-        Para(f"{identity.car}: {identity.state}. {identity.title}".strip()),
-    ]
+    title = Para(f"{identity.car}: {identity.state}. {identity.title}".strip())
+    caution = CautionBox("This can hurt people", CAUTIONS[:1])
+    return Document(
+        f"{identity.car} - {identity.state}: set-up sheet",
+        running_head(identity),
+        running_foot(identity),
+        (Heading("Set-up sheet", 0), title, *setup_blocks(study), caution),
+        one_page=True,
+    )
+
+
+def setup_blocks(study: CarStudy) -> Iterator[Block]:
+    """What is set on each axle, what is checked by hand before it moves, and where first."""
     for name, axle in study.axles.items():
-        blocks.append(Heading(f"{name.capitalize()} axle", 2))
-        blocks.append(Table(_COLUMNS, (*_setup_rows(axle), *_stop_rows(axle))))
-        blocks.append(Bullets(tuple(_stops(axle)), Tone.NOTE))
-        blocks += _settings(axle, study.car)
-    blocks.append(Heading("Check by hand before it moves", 2))
-    blocks.append(Bullets(by_hand(study.car), Tone.NOTE))
+        yield Heading(f"{name.capitalize()} axle", 2)
+        yield Table(_COLUMNS, (*_setup_rows(axle), *_stop_rows(axle)))
+        yield Bullets(tuple(_stops(axle)), Tone.NOTE)
+        yield from _settings(axle, study.car)
+    yield Heading("Check by hand before it moves", 2)
+    yield Bullets(by_hand(study.car), Tone.NOTE)
     worst = [
         f"{name}: {gap_words(axle, side, pair)}"
         for name, axle in study.axles.items()
         for side, pair in axle.worst_pairs(WORST_GAPS)
     ]
     if worst:
-        blocks.append(Para("Look here first, the smallest computed gaps:", Tone.NOTE))
-        blocks.append(Bullets(tuple(worst), Tone.NOTE))
-    blocks.append(CautionBox("This can hurt people", CAUTIONS[:1]))
-    return Document(
-        f"{identity.car} - {identity.state}: set-up sheet",
-        running_head(identity),
-        running_foot(identity),
-        tuple(blocks),
-        one_page=True,
-    )
+        yield Para("Look here first, the smallest computed gaps:", Tone.NOTE)
+        yield Bullets(tuple(worst), Tone.NOTE)
 
 
 def _settings(axle: AxleStudy, car: Car) -> Iterator[Block]:
