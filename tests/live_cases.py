@@ -62,6 +62,7 @@ class Tab:
 
     def __init__(self, browser: Any, url: str, wide: int = 1280, high: int = 800, **how: Any):
         self.context = browser.new_context(viewport={"width": wide, "height": high}, **how)
+        self.context.set_default_timeout(90_000)
         self.tab = self.context.new_page()
         self.said: list[str] = []
         self.asked: list[str] = []

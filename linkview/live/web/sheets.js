@@ -354,10 +354,12 @@ live.sheets = (() => {
   function refresh() {
     if (!live.state.axle || !live.state.pose) return;
     if (pressed || (pages[open].contains(document.activeElement) && typing(document.activeElement))) { late = true; return; }
+    const was = document.activeElement, chosen = was instanceof HTMLInputElement && was.type === "text" ? [was.selectionStart, was.selectionEnd] : null;
     const page = pages[open], at = page.contains(document.activeElement) && page !== document.activeElement ? [...page.querySelectorAll(FOCUSED)].indexOf(document.activeElement) : -1;
     MAKE[open]();
     const again = at >= 0 && !page.contains(document.activeElement) && page.querySelectorAll(FOCUSED)[at];
     if (again) again.focus({ preventScroll: true });
+    if (again && chosen && again.type === "text") again.setSelectionRange(...chosen);
   }
   for (const [name] of TABS) pages[name].hidden = name !== open;
   return { show, refresh, openTab: () => open, TABS, colour, refreshIf: (...names) => { if (names.includes(open)) refresh(); }, hintAgain: () => { if (open === "points" && $("draghint")) refill(); } };
