@@ -13,7 +13,7 @@ from linkview.clearance.advice import falls_short
 from linkview.export.films import GhostCast, film_of
 from linkview.export.graphics import require_graphics
 from linkview.export.pictures import Ghost, Titles, gap_picture_of, picture_of
-from linkview.export.theatre import load_window
+from linkview.export.window import load_window
 from linkview.kinematics.sweep import sweep_axle
 from linkview.model.parts import Axle, Car, Side
 from linkview.model.wording import spoken

@@ -19,6 +19,7 @@ from linkview.errors import CannotWrite
 from linkview.export.captions import Titles, caption_of
 from linkview.export.encode import GIF_EVERY, Mp4, softened, write_gif
 from linkview.export.files import written_beside
+from linkview.export.ghost import GhostTheatre
 from linkview.export.lettering import (
     Lettered,
     Pointer,
@@ -37,7 +38,7 @@ from linkview.export.overlay import (
     write_caption,
 )
 from linkview.export.pictures import SIZE, axle_camera
-from linkview.export.theatre import GhostTheatre, Theatre
+from linkview.export.theatre import Theatre
 from linkview.geometry import Array
 from linkview.scene.camera import Camera
 from linkview.scene.labels import leader_start, place_labels

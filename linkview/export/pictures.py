@@ -16,6 +16,7 @@ from PIL import Image
 
 from linkview.export.captions import Titles, caption_of
 from linkview.export.files import written_beside
+from linkview.export.ghost import GhostTheatre
 from linkview.export.lettering import (
     Lettered,
     find_anchors,
@@ -34,7 +35,7 @@ from linkview.export.overlay import (
     title_box,
     write_caption,
 )
-from linkview.export.theatre import GhostTheatre, Theatre
+from linkview.export.theatre import Theatre
 from linkview.geometry import Array
 from linkview.model.parts import Axle, Side
 from linkview.plates.plate import Plate

@@ -1,26 +1,20 @@
-"""The off-screen window: a stage's props under studio light, photographed one pose at a time.
+"""The lit stage in an off-screen window: props under studio light, photographed pose by pose.
 
-Only make one after `graphics.require_graphics()`: without OpenGL the drawing library ends the
-process. Measured on two cores without a graphics card, a front axle of 65,000 triangles at
-1280 x 720: 26 ms a frame; the library's own edge smoothing took ten times as long on the busy
-machine (570-680 ms against 67) and its default multisampling several times more, so neither is
-used. Stills are drawn finer with ambient shade and reduced; film frames are smoothed along
-their edges only (`films.py`).
+Stills are drawn finer with ambient shade and reduced; film frames are smoothed along their edges
+only (`films.py`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from types import TracebackType
-from typing import Self
 
 import numpy as np
 import pyvista as pv
 from numpy.typing import NDArray
 from PIL import Image
-from vtkmodules.vtkCommonCore import vtkLogger
 
 from linkview.export.overlay import Pixels
+from linkview.export.window import Window
 from linkview.geometry import Array, Flags, dot
 from linkview.scene.camera import Camera
 from linkview.scene.colours import FLOOR, PAPER, SEE_THROUGH, SKY, Paint
@@ -34,61 +28,7 @@ _LIGHTS = (  # where from (to the right of, above, behind the eye), colour, stre
 _STRIPE_MM = 46.0
 
 
-def load_window() -> None:
-    """Loads the part of the drawing library that windows need: half a second, once a process."""
-    pv.Plotter  # noqa: B018  (the library loads it when first named)
-
-
-class _Window:
-    """An off-screen window that renders from a camera; close it, or use it in a `with`."""
-
-    def __init__(self, size: tuple[int, int], finer: float) -> None:
-        vtkLogger.SetStderrVerbosity(vtkLogger.VERBOSITY_ERROR)
-        self.size, self.finer = size, finer
-        self._solid: list[tuple[pv.Actor, pv.PolyData]] = []
-        self._plotter = pv.Plotter(
-            off_screen=True, window_size=[round(s * finer) for s in size], lighting="none"
-        )
-        self._plotter.ren_win.SetMultiSamples(0)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        fault: BaseException | None,
-        at: TracebackType | None,
-    ) -> None:
-        self.close()
-
-    def close(self) -> None:
-        self._plotter.close()
-
-    def skip_insides(self) -> None:
-        """Insides of closed bodies can never be seen: a film need not draw them (26 ms a frame,
-        not 33). To find out takes 2 ms a mesh, more than a still would gain.
-        """
-        for actor, mesh in self._solid:
-            if _closed_outward(mesh):
-                actor.prop.culling = "back"
-
-    def look(self, camera: Camera) -> None:
-        view = self._plotter.camera
-        view.position = camera.eye
-        view.focal_point = camera.eye + 1000.0 * camera.look
-        view.up = (0.0, 0.0, 1.0)
-        view.view_angle = camera.view_angle_deg
-
-    def _render(self) -> Pixels:
-        """Rendered afresh: a bare screenshot would hand out the picture before."""
-        self._plotter.renderer.ResetCameraClippingRange()
-        self._plotter.render()
-        pixels: Pixels = self._plotter.screenshot(None, return_img=True)
-        return pixels[..., :3]
-
-
-class Theatre(_Window):
+class Theatre(Window):
     """The lit stage, one actor per prop. finer: how many times finer than the picture it is drawn,
     for stills.
     """
@@ -280,12 +220,6 @@ class Theatre(_Window):
         return [line]
 
 
-def _closed_outward(mesh: pv.PolyData) -> bool:
-    """Whether it encloses a volume, its faces outward."""
-    whole = mesh.clean()
-    return bool(whole.n_open_edges == 0 and whole.volume > 0.0)
-
-
 def _drawn_after(paint: Paint) -> int:
     """See-through things are drawn after the solid ones, in this order."""
     order = [Paint.PAD, Paint.SHADOW, Paint.SHELL]
@@ -304,51 +238,3 @@ def _striped(mesh: pv.PolyData, paint: Paint) -> tuple[pv.PolyData, pv.Texture]:
     texture = pv.Texture(band)
     texture.repeat, texture.interpolate, texture.mipmap = True, True, True
     return out, texture
-
-
-class GhostTheatre(_Window):
-    """Draws another state of the axle as a pale line drawing over a picture of the shown one.
-
-    Each prop is drawn in a flat grey of its own; where two greys meet there is a line. Lines over
-    the shown car are fainter than beside it, and only beside it is the ghost filled.
-    """
-
-    def __init__(self, stage: Stage, size: tuple[int, int], *, finer: float = 1) -> None:
-        super().__init__(size, finer)
-        self._plotter.set_background("black")
-        self._actors = []
-        for k, prop in enumerate(stage.props):
-            grey = (40 + (k * 83) % 200) / 255.0
-            actor = self._plotter.add_mesh(
-                prop.mesh, color=(grey, grey, grey), lighting=False, reset_camera=False
-            )
-            self._solid.append((actor, prop.mesh))
-            self._actors.append(actor)
-
-    def over(self, pixels: Pixels, placings: Array, covered: Flags) -> Pixels:
-        """The picture with the ghost on it; covered (height, width): where the shown car is."""
-        for actor, placing in zip(self._actors, placings, strict=True):
-            actor.user_matrix = placing
-        greys = self._render()[..., 0]
-        line = np.zeros(greys.shape, dtype=bool)
-        line[:, 1:] |= greys[:, 1:] != greys[:, :-1]
-        line[1:] |= greys[1:] != greys[:-1]
-        at = np.flatnonzero(self._reduced(line | (greys > 0)))
-        lines = self._reduced(line).ravel()[at]
-        fill = self._reduced(greys > 0).ravel()[at]
-        there = covered.ravel()[at]
-        ink = np.minimum(1.7 * lines, 1.0) * np.where(there, 0.45, 0.95)
-        cover = np.maximum(ink, np.where(there, 0.0, 0.24) * fill)[:, None]
-        out = pixels.copy()
-        flat = out.reshape(-1, 3)
-        flat[at] = (flat[at] + (np.array(Paint.GHOST.rgb) - flat[at]) * cover + 0.5).astype(
-            np.uint8
-        )
-        return out
-
-    def _reduced(self, mask: Flags) -> NDArray[np.float32]:
-        """A mask at the picture's own size, 0 to 1."""
-        if self.finer == 1:
-            return mask.astype(np.float32)
-        image = Image.fromarray(mask.astype(np.uint8) * 255)
-        return np.asarray(image.resize(self.size, Image.Resampling.BOX), dtype=np.float32) / 255.0
