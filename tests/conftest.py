@@ -1,6 +1,9 @@
-"""The invented demo car, as the tests' common ground."""
+"""The invented demo car and a browser, as the tests' common ground."""
 
 from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 import pytest
@@ -21,6 +24,7 @@ from linkview.model.parts import (
     Tyre,
     Wheel,
 )
+from tests.published_checkers import BROWSER, browser_path
 
 FRONT = {
     "lower_ball_joint": [12, 715, 180],
@@ -127,3 +131,17 @@ def front_axle() -> Axle:
 @pytest.fixture(scope="session")
 def rear_axle() -> Axle:
     return axle_of(rear_corner, "rear")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """A real one, drawing in software, as on a machine without a graphics card."""
+    path = browser_path()
+    if path is None:
+        pytest.skip("no browser: chromium is not installed")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        launched = play.chromium.launch(executable_path=path, args=[*BROWSER])
+        yield launched
+        launched.close()

@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).parents[1]
-BROWSER = ("--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader")
 
 
 class Running:

@@ -8,6 +8,7 @@ import subprocess
 from pathlib import Path
 
 WEB = Path(__file__).parent / "web"
+BROWSER = ("--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader")
 
 
 def node_missing(*packages: str) -> str | None:

@@ -6,39 +6,29 @@ import random
 import shutil
 import time
 from pathlib import Path
+from typing import Any
 
-import pytest
-
-from tests.live_cases import BROWSER, Tab, heap_mb, resident_mb, running, use_at_random
-from tests.published_checkers import browser_path
+from tests.live_cases import Tab, heap_mb, resident_mb, running, use_at_random
 from tests.scene_cases import DEMO
 
 SECONDS = 120.0
 ALLOWED_MB = 50.0
 
 
-def test_two_minutes_of_random_use_leave_memory_flat(tmp_path: Path) -> None:
-    path = browser_path()
-    if path is None:
-        pytest.skip("no browser: chromium is not installed")
-    from playwright.sync_api import sync_playwright
-
+def test_two_minutes_of_random_use_leave_memory_flat(browser: Any, tmp_path: Path) -> None:
     folder = tmp_path / "demo"
     shutil.copytree(DEMO.parent, folder)
     chance, readings = random.Random(7), []
-    with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=path, args=[*BROWSER])
-        with running(tmp_path / "home", "view", str(folder / DEMO.name)) as server:
-            tab = Tab(browser, server.url)
-            tab.wait("() => live.state.gaps && live.state.gaps.kind === 'certified'")
-            end = time.monotonic() + SECONDS
-            while time.monotonic() < end:
-                for _ in range(10):
-                    use_at_random(tab, chance)
-                readings.append(heap_mb(tab) + resident_mb(server.process.pid))
-            complaints = [s for s in tab.said if "GPU stall" not in s]
-            tab.close()
-        browser.close()
+    with running(tmp_path / "home", "view", str(folder / DEMO.name)) as server:
+        tab = Tab(browser, server.url)
+        tab.wait("() => live.state.gaps && live.state.gaps.kind === 'certified'")
+        end = time.monotonic() + SECONDS
+        while time.monotonic() < end:
+            for _ in range(10):
+                use_at_random(tab, chance)
+            readings.append(heap_mb(tab) + resident_mb(server.process.pid))
+        complaints = [s for s in tab.said if "GPU stall" not in s]
+        tab.close()
     third = len(readings) // 3
     early, late = min(readings[:third] or readings), min(readings[-third:] or readings)
     assert late - early < ALLOWED_MB, f"{late - early:+.0f} MB, readings {readings}"

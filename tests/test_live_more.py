@@ -28,24 +28,11 @@ from linkview.model.parts import MeshFile
 from linkview.model.read import read_file
 from linkview.model.reference import wheel_angles_deg
 from linkview.plates.profiles import named_profile
-from tests.live_cases import BROWSER, Running, Tab, running
-from tests.published_checkers import WEB, browser_path, node_missing
+from tests.live_cases import Running, Tab, running
+from tests.published_checkers import WEB, node_missing
 from tests.scene_cases import DEMO
 
 PLANNED = "planned"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    path = browser_path()
-    if path is None:
-        pytest.skip("no browser: chromium is not installed")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as play:
-        launched = play.chromium.launch(executable_path=path, args=[*BROWSER])
-        yield launched
-        launched.close()
 
 
 @pytest.fixture(scope="module")

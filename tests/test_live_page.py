@@ -21,24 +21,11 @@ from linkview.live.as_variant import built
 from linkview.live.edits import Edits, How
 from linkview.model.parts import Car
 from linkview.model.read import read_file
-from tests.live_cases import BROWSER, Running, Tab, running
-from tests.published_checkers import WEB, browser_path, node_missing
+from tests.live_cases import Running, Tab, running
+from tests.published_checkers import WEB, node_missing
 from tests.scene_cases import DEMO, plates_of
 
 PLANNED = "planned"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    path = browser_path()
-    if path is None:
-        pytest.skip("no browser: chromium is not installed")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as play:
-        launched = play.chromium.launch(executable_path=path, args=[*BROWSER])
-        yield launched
-        launched.close()
 
 
 @pytest.fixture(scope="module")

@@ -20,24 +20,11 @@ from linkview.live.shelf import folder_json, new_file, starts
 from linkview.live.window import Fate, Window
 from linkview.model.layouts import LAYOUTS
 from linkview.model.read import read_file
-from tests.live_cases import BROWSER, ROOT, Running, running
-from tests.published_checkers import WEB, browser_path, node_missing
+from tests.live_cases import ROOT, Running, running
+from tests.published_checkers import WEB, node_missing
 
 SMALL = Path(__file__).parent / "small.toml"
 OPENED = "() => live.state.car && document.documentElement.dataset.shapes === 'yes'"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    path = browser_path()
-    if path is None:
-        pytest.skip("no browser: chromium is not installed")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as play:
-        launched = play.chromium.launch(executable_path=path, args=[*BROWSER])
-        yield launched
-        launched.close()
 
 
 @pytest.fixture(scope="module")

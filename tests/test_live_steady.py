@@ -23,26 +23,12 @@ from linkview.live.jobs import GapJob
 from linkview.live.moving import Inputs, swept_at
 from linkview.model.read import read_file
 from linkview.plates.profiles import named_profile
-from tests.live_cases import BROWSER, Running, Tab, running
-from tests.published_checkers import browser_path
+from tests.live_cases import Running, Tab, running
 from tests.scene_cases import DEMO
 
 PLANNED = "planned"
 SIZES = ((390, 780), (600, 800), (901, 620), (1000, 620), (1100, 700), (1280, 800), (1500, 900),
          (1920, 1080))  # fmt: skip
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    path = browser_path()
-    if path is None:
-        pytest.skip("no browser: chromium is not installed")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as play:
-        launched = play.chromium.launch(executable_path=path, args=[*BROWSER])
-        yield launched
-        launched.close()
 
 
 @pytest.fixture(scope="module")

@@ -45,20 +45,6 @@ def page(study: CarStudy, tmp_path_factory: pytest.TempPathFactory) -> Page:
     return write_page(path, study, demo("as_found"), identity)
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[object]:
-    path = browser_path()
-    if path is None:
-        pytest.skip("no browser: chromium is not installed")
-    from playwright.sync_api import sync_playwright
-
-    options = ["--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader"]
-    with sync_playwright() as play:
-        launched = play.chromium.launch(executable_path=path, args=options)
-        yield launched
-        launched.close()
-
-
 class Seen:
     """A page opened with the network off, and everything it complained of or asked for."""
 

@@ -23,7 +23,8 @@ from pathlib import Path
 from playwright.sync_api import sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
-from tests.live_cases import BROWSER, Tab, heap_mb, resident_mb, running, use_at_random
+from tests.live_cases import Tab, heap_mb, resident_mb, running, use_at_random
+from tests.published_checkers import BROWSER
 
 DEMO = Path(__file__).parents[2] / "models" / "demo_coupe" / "demo_coupe.toml"
 MOVES, EDITS = 40, 12

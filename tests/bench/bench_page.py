@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import shutil
 import statistics
+import sys
 import tempfile
 import time
 from pathlib import Path
@@ -25,9 +26,11 @@ from linkview.model.read import read_file
 from linkview.plates.profiles import named_profile
 from linkview.study import study_car
 
+sys.path.insert(0, str(Path(__file__).parents[2]))
+from tests.published_checkers import BROWSER
+
 DEMO = Path(__file__).parents[2] / "models" / "demo_coupe" / "demo_coupe.toml"
 LOADS, MOVES = 3, 20
-BROWSER = ["--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader"]
 
 
 def main() -> None:
@@ -42,7 +45,7 @@ def main() -> None:
         )
         for axle, grid in page.grids.items():
             print(f"{axle}: {grid.words}")
-        browser = play.chromium.launch(executable_path=shutil.which("chromium"), args=BROWSER)
+        browser = play.chromium.launch(executable_path=shutil.which("chromium"), args=[*BROWSER])
         for wide, high in ((1280, 800), (390, 844)):
             loads = [_load(browser, page.path, wide, high) for _ in range(LOADS)]
             print(f"{wide} x {high}: loaded and drawn {_words(loads)} s of 4 asked")
