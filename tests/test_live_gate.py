@@ -261,7 +261,7 @@ def test_a_mesh_is_kept_with_the_history_and_saved_with_the_variant(home: Path) 
     assert table["file"] == "block.stl"
     assert isinstance(body, MeshFile)
     assert body.placement[2, 3] == 1.5
-    out = document.edits.without_mesh("front", "block")
+    out = document.edits.without_meshes([("front", "block")])
     assert [dict(c.wheel) for c in out.changes] == [{"spacer": 5.0}]
 
 

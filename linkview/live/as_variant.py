@@ -9,6 +9,7 @@ from functools import lru_cache
 from linkview.errors import ModelFaults, UnknownName, near_miss
 from linkview.kinematics.assemble import build_car
 from linkview.live.edits import TYRE_CODE, WHEEL_KEYS, Change, Edits, How, Json
+from linkview.live.meshfiles import gone_meshes
 from linkview.model.layout import KNUCKLE, Layout
 from linkview.model.parts import Axle, Car, Corner, Side
 from linkview.model.read import HardPointFile
@@ -20,11 +21,17 @@ UNSAVED = "unsaved"
 
 def built(file: HardPointFile, edits: Edits) -> Car:
     """The car with the edits made; raises as `build_car` does."""
-    return build_car(*with_edits(file, edits))
+    car = build_car(*with_edits(file, edits))
+    words = [f"{name} left out: its mesh file is gone" for _, name in gone_meshes(edits)]
+    return replace(car, notes=(*car.notes, *words)) if words else car
 
 
 def with_edits(file: HardPointFile, edits: Edits) -> tuple[HardPointFile, str]:
-    """The file with the edits as one more variant, and that variant's name."""
+    """The file with the edits as one more variant, and that variant's name.
+
+    Meshes put in whose file is gone are left out.
+    """
+    edits = edits.without_meshes(gone_meshes(edits))
     if not edits.changes:
         return file, edits.base
     tables = [_table_of(file, edits, c, _every_part(file, c.axle)) for c in edits.changes]
@@ -68,7 +75,7 @@ def title_of(change: Change) -> str:
     """What a change is, in a few words for its table and the history."""
     if change.bodies:
         meshes = ", ".join(n.replace("_", " ") for n in change.bodies)
-        return f"mesh put in on the live page: {meshes}"[:200]
+        return f"mesh placed on the live page: {meshes}"[:200]
     what = [n.replace("_", " ") for n in (*change.points, *change.wheel)]
     what += [f"length of {n.replace('_', ' ')}" for n in change.lengths]
     what += ["tie rod screwed to a toe"] if change.toe_in_deg is not None else []

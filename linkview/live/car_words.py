@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+from linkview.live.document import Document
+from linkview.live.meshfiles import gone_meshes, own_name
 from linkview.live.pose_words import SHOWN_QUANTITIES, three
 from linkview.model.parts import Axle, Corner
+from linkview.model.read import AS_FOUND
 from linkview.model.reference import wheel_angles_deg
 from linkview.model.wording import spoken
 
@@ -68,3 +71,29 @@ def quantities_json() -> list[Json]:
         }
         for q in SHOWN_QUANTITIES
     ]
+
+
+def state_json(document: Document) -> Json:
+    """What a page says about the document itself."""
+    edits = document.edits
+    return {
+        "file": document.file.path.name,
+        "folder": str(document.file.path.parent),
+        "car": document.car.name,
+        "base": edits.base,
+        "variants": [
+            [AS_FOUND, "as found"],
+            *([n, v.title] for n, v in document.file.variants.items()),
+        ],
+        "unsaved": document.unsaved,
+        "restored": document.restored,
+        "changes": edits.count,
+        "undo": document.at > 0,
+        "redo": document.at + 1 < len(document.history),
+        "pinned": document.pinned_words if document.pinned else None,
+        "changedOnDisk": document.changed_on_disk(),
+        "gone": [
+            {"name": name, "file": own_name(path), "folder": str(path.parent)}
+            for (_, name), path in gone_meshes(edits).items()
+        ],
+    }

@@ -61,6 +61,11 @@ class Changing:
             await self._changed(axle)
         self._traffic.ask_all()
 
+    async def meshes_anew(self) -> None:
+        """Where files of meshes put in have gone or come back, the car without or with them."""
+        if await self._room.run(self._room.opened.meshes_came_or_went):
+            await self._all_changed()
+
     async def _undo(self, client: Client, message: Json) -> None:
         if await self._room.run(lambda: self._room.opened.step(-1)):
             await self._all_changed()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from contextlib import suppress
 from pathlib import Path
 
 from linkview.errors import LinkviewError
@@ -29,7 +30,7 @@ class Desk:
         self._answering: set[asyncio.Future[None]] = set()
         self._traffic = Traffic(self._room, shop)
         self._looking = Looking(self._room, self._traffic)
-        changing = Changing(self._room, self._traffic, self._looking)
+        self._changing = changing = Changing(self._room, self._traffic, self._looking)
         self._meshing = Meshing(self._room, self._traffic, changing)
         self._commands: dict[str, Command] = {
             **self._looking.commands,
@@ -56,10 +57,13 @@ class Desk:
             self._watching = asyncio.ensure_future(self._watch())
 
     async def _watch(self) -> None:
-        """Tells the pages when the file on disk becomes another than the one that was read."""
+        """Tells the pages when the file on disk becomes another than the one that was read, and
+        when files of meshes go or come back."""
         told = False
         while True:
             await asyncio.sleep(LOOK_AGAIN_S)
+            with suppress(LinkviewError):  # nothing is built of it then; an edit will say why
+                await self._changing.meshes_anew()
             document = self._room.document
             changed = document is not None and await self._room.run(document.changed_on_disk)
             if changed != told:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,12 +16,13 @@ from pathlib import Path
 from linkview.errors import CannotWrite, Fault, LinkviewError, ModelFaults
 from linkview.export.files import write_whole, written_beside
 from linkview.geometry import length
-from linkview.kinematics.assemble import build_car
+from linkview.kinematics.assemble import build_car, rebuilder
+from linkview.kinematics.changes import Axles
 from linkview.kinematics.sweep import pose_at
-from linkview.live.as_variant import built, variant_text
-from linkview.live.edits import Edits, Json
+from linkview.live.as_variant import built, variant_text, with_edits
+from linkview.live.edits import Edits
 from linkview.live.home import HOME, journal_of
-from linkview.live.meshfiles import saved_beside
+from linkview.live.meshfiles import gone_meshes, own_name, saved_beside
 from linkview.model.parts import Car
 from linkview.model.read import AS_FOUND, HardPointFile, read_file
 
@@ -48,6 +49,8 @@ class Document:
     generation: int = 0
     _gesture: str = field(default="", repr=False)
     _base: tuple[str, Car] | None = field(default=None, repr=False)
+    _axles: tuple[int, Axles] | None = field(default=None, repr=False)
+    _gone: Mapping[tuple[str, str], Path] = field(default_factory=dict, repr=False)
 
     @classmethod
     def opened(cls, path: Path, variant: str) -> Document:
@@ -72,6 +75,14 @@ class Document:
         if self._base is None or self._base[0] != base:
             self._base = base, build_car(self.file, base)
         return self._base[1]
+
+    @property
+    def axles(self) -> Axles:
+        """The present car's tables, and what its coordinates count from."""
+        if self._axles is None or self._axles[0] != self.generation:
+            file, variant = with_edits(self.file, self.edits)
+            self._axles = self.generation, rebuilder(file, variant).axles
+        return self._axles[1]
 
     @property
     def unsaved(self) -> bool:
@@ -115,9 +126,17 @@ class Document:
 
     def _go(self, to: int, car: Car) -> None:
         self.at, self.car = to, car
+        self._gone = gone_meshes(self.edits)
         self.generation += 1
         self._gesture = ""
         self.keep()
+
+    def meshes_came_or_went(self) -> bool:
+        """Builds the car anew where files of meshes put in have gone or come back; whether so."""
+        if gone_meshes(self.edits) == self._gone:
+            return False
+        self._go(self.at, tried(self.file, self.edits))
+        return True
 
     def pin(self, words: str) -> None:
         self.pinned, self.pinned_words = self.car, words
@@ -161,6 +180,7 @@ class Document:
         except (OSError, ValueError, KeyError, TypeError, IndexError, LinkviewError):
             return
         self.history, self.at, self.car = history, at, car
+        self._gone = gone_meshes(self.edits)
         self.restored = True
         self.generation += 1
 
@@ -205,6 +225,11 @@ class Document:
             raise CannotWrite(f"the file has a variant '{name}' already; choose another name")
         if not self.unsaved:
             raise CannotWrite("nothing has been changed, so there is nothing to save")
+        for (_, mesh), gone in gone_meshes(self.edits).items():
+            raise CannotWrite(
+                f"the file of mesh '{mesh}' is gone ({gone}): drop {own_name(gone)} on the page "
+                "again, or take the mesh out; nothing was written"
+            )
         try:
             text = self.file.path.read_text(encoding="utf-8-sig")
         except OSError as error:
@@ -255,25 +280,3 @@ def checksum_of(path: Path) -> str:
     except OSError as error:
         fault = Fault("file", f"cannot be read ({error.strerror})", "check its permissions")
     raise ModelFaults(str(path), [fault])
-
-
-def state_json(document: Document) -> Json:
-    """What a page says about the document itself."""
-    edits = document.edits
-    return {
-        "file": document.file.path.name,
-        "folder": str(document.file.path.parent),
-        "car": document.car.name,
-        "base": edits.base,
-        "variants": [
-            [AS_FOUND, "as found"],
-            *([n, v.title] for n, v in document.file.variants.items()),
-        ],
-        "unsaved": document.unsaved,
-        "restored": document.restored,
-        "changes": edits.count,
-        "undo": document.at > 0,
-        "redo": document.at + 1 < len(document.history),
-        "pinned": document.pinned_words if document.pinned else None,
-        "changedOnDisk": document.changed_on_disk(),
-    }

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from enum import Enum
 from typing import Any
@@ -52,8 +52,8 @@ class Change:
     """points: name -> (x, y, z) mm on the file's own side. wheel: key -> value.
 
     lengths: link -> mm, eye to eye. toe_in_deg: what the tie rod is screwed to, after the rest.
-    bodies: name -> table of a mesh put in the car; such a change holds nothing else, for where it
-    stands counts from the parts as they are then.
+    bodies: name -> table of a mesh put in the car or placed anew; such a change holds nothing else,
+    for where it stands counts from the parts as they are then.
     """
 
     axle: str
@@ -110,15 +110,14 @@ class Edits:
         return replace(self, changes=(*(self.changes[:-1] if again else self.changes), new))
 
     def with_mesh(self, axle: str, name: str, table: Json) -> Edits:
-        """A mesh put in the car, as a change of its own."""
+        """A mesh put in the car, or placed anew, as a change of its own and the last."""
         new = Change(axle, How.MADE_TO_FIT, {}, {}, bodies={name: table})
-        return replace(self, changes=(*self.changes, new))
+        rest = self.without_meshes([(axle, name)])
+        return replace(rest, changes=(*rest.changes, new))
 
-    def without_mesh(self, axle: str, name: str) -> Edits:
-        """A mesh that was put in taken out again."""
-        return self._each(
-            lambda c: {n: t for n, t in c.bodies.items() if (c.axle, n) != (axle, name)}
-        )
+    def without_meshes(self, named: Collection[tuple[str, str]]) -> Edits:
+        """Meshes, by axle and name, taken out again; one of the file's own back as it was."""
+        return self._each(lambda c: {n: t for n, t in c.bodies.items() if (c.axle, n) not in named})
 
     def with_mesh_files(self, files: Mapping[str, str]) -> Edits:
         """The same with meshes in other files: old place -> new."""
@@ -130,7 +129,7 @@ class Edits:
 
     @property
     def meshes(self) -> dict[tuple[str, str], Json]:
-        """Those put in, by axle and name."""
+        """Those put in or placed anew, by axle and name."""
         return {(c.axle, n): t for c in self.changes for n, t in c.bodies.items()}
 
     def _each(self, bodies: Callable[[Change], Mapping[str, Json]]) -> Edits:

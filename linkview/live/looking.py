@@ -6,11 +6,10 @@ from typing import Any
 
 from linkview.kinematics.sensitivity import Sizes
 from linkview.live.as_variant import own_corner
-from linkview.live.car_words import axle_json, quantities_json
+from linkview.live.car_words import axle_json, quantities_json, state_json
 from linkview.live.client import Client
-from linkview.live.document import state_json
 from linkview.live.mattering import mattering_json
-from linkview.live.meshfiles import meshes_json
+from linkview.live.meshplaces import meshes_json
 from linkview.live.moving import Inputs, moment_at, moment_stopped
 from linkview.live.pose_words import curves_json, moment_json, readings_json
 from linkview.live.room import Command, Json, Room
@@ -75,7 +74,7 @@ class Looking:
                         ).points.items()
                     },
                     "parts": list(a.left.layout.parts),
-                    "meshes": meshes_json(document.edits, a.name),
+                    "meshes": meshes_json(document, a),
                     "differs": differs(a, self._room.ghost_car.axles[a.name]),
                     **settings_json(
                         a,

@@ -9,7 +9,7 @@ import re
 import secrets
 import shutil
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -21,6 +21,7 @@ from linkview.model.hardware_faults import LARGEST_MESH_BYTES, MESH_KINDS
 KEPT_S = 86_400.0  # a mesh that no unsaved work names is thrown away after this long
 _SPARE_BYTES = 200_000_000  # left free on the disk
 _PLAIN = re.compile(r"[^A-Za-z0-9._-]+")
+_KEPT = re.compile(r"^[0-9a-f]{16}-")  # what `Coming.kept` writes before a name
 _NUMBERED = 1000
 
 
@@ -105,6 +106,17 @@ def _throw_away_old(folder: Path) -> None:
                 path.unlink()
 
 
+def gone_meshes(edits: Edits) -> dict[tuple[str, str], Path]:
+    """Meshes put in whose file is no longer among the program's own: axle and name -> its place."""
+    kept = {key: Path(table["file"]) for key, table in edits.meshes.items()}
+    return {key: path for key, path in kept.items() if path.is_absolute() and not path.is_file()}
+
+
+def own_name(path: Path) -> str:
+    """What a mesh file among the program's own was called before."""
+    return _KEPT.sub("", path.name)
+
+
 @contextmanager
 def saved_beside(model: Path, edits: Edits) -> Iterator[Edits]:
     """The edits with their meshes copied beside the model, by names a file can say.
@@ -127,7 +139,7 @@ def saved_beside(model: Path, edits: Edits) -> Iterator[Edits]:
 
 
 def _copied(here: Path, folder: Path, made: list[Path]) -> str:
-    own = here.name.split("-", 1)[-1]
+    own = own_name(here)
     for k in range(1, _NUMBERED):
         path = folder / (own if k == 1 else f"{Path(own).stem}-{k}{here.suffix}")
         try:
@@ -151,12 +163,3 @@ def _same(one: Path, other: Path) -> bool:
         return (
             hashlib.file_digest(a, "sha256").digest() == hashlib.file_digest(b, "sha256").digest()
         )
-
-
-def meshes_json(edits: Edits, axle: str) -> list[Mapping[str, object]]:
-    """Meshes of an axle put in and not saved yet, as a page shows them."""
-    return [
-        {**table, "name": name, "file": Path(table["file"]).name.split("-", 1)[-1]}
-        for (on, name), table in edits.meshes.items()
-        if on == axle
-    ]

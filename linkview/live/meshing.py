@@ -5,30 +5,21 @@ from __future__ import annotations
 import asyncio
 import re
 import secrets
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from linkview.errors import LinkviewError, MeshFault, near_miss
+from linkview.errors import LinkviewError, MeshFault
 from linkview.live.changing import Changing
 from linkview.live.client import Client
-from linkview.live.edits import Edits, mesh_table, place
-from linkview.live.meshfiles import Coming
+from linkview.live.edits import Edits
+from linkview.live.meshfiles import Coming, gone_meshes
+from linkview.live.meshplaces import placed, require_part, table_of
 from linkview.live.room import Command, Json, Room
 from linkview.live.traffic import Traffic
 from linkview.model.hardware_faults import OWN_BODIES
 from linkview.model.parts import Axle
 
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]{0,59}")
-# Where an axis of the file points, in a builder's words -> in the car's frame.
-WAYS: Mapping[str, tuple[float, float, float]] = {
-    "ahead": (1.0, 0.0, 0.0),
-    "back": (-1.0, 0.0, 0.0),
-    "left": (0.0, 1.0, 0.0),
-    "right": (0.0, -1.0, 0.0),
-    "up": (0.0, 0.0, 1.0),
-    "down": (0.0, 0.0, -1.0),
-}
 
 
 @dataclass
@@ -54,6 +45,7 @@ class Meshing:
             "mesh part": self._part,
             "mesh stop": self._stop,
             "mesh put": self._put,
+            "mesh place": self._place,
             "mesh out": self._out,
         }
 
@@ -89,7 +81,13 @@ class Meshing:
             client.tell("mesh", {"kind": "mesh", "want": coming.got})
             return
         del self._coming[client]
+        gone = gone_meshes(self._room.opened.edits)
         path = await asyncio.to_thread(coming.kept)
+        back = [name for (_, name), missed in gone.items() if missed == path]
+        if back:  # the very file that one or more meshes have missed
+            await self._changing.meshes_anew()
+            client.tell("mesh", {"kind": "mesh", "back": back})
+            return
         token = secrets.token_urlsafe(9)
         self._looked[token] = _Looked(path, coming.name, client)
         client.tell("mesh", {"kind": "mesh", "reading": True})
@@ -125,22 +123,32 @@ class Meshing:
         name = str(message["name"]).strip()
         _require_free(name, axle)
         _require_size(one.look, str(message["unit"]), checked=message.get("checked") is True)
-        table = _table(one.path, message)
-        if table["on"] not in axle.left.layout.parts:
-            fix = near_miss(table["on"], axle.left.layout.parts)
-            raise MeshFault(f"no part '{table['on'][:60]}' on the {axle.name} axle; {fix}")
+        table: Json = {"kind": "mesh", "file": str(one.path), "unit": message["unit"]}
+        if message.get("checked") is True:
+            table["size_checked"] = True
+        await self._make(axle, name, placed(table, message))
+        client.tell("mesh", {"kind": "mesh", "put": name})
+
+    async def _place(self, client: Client, message: Json) -> None:
+        """A mesh that is in the car placed anew, one of the file's own too."""
+        document, name = self._room.opened, str(message["name"])
+        axle = document.car.axles[self._room.axle_named(message["axle"])]
+        table = await self._room.run(lambda: table_of(document, axle.name, name))
+        await self._make(axle, name, placed(table, message))
+
+    async def _make(self, axle: Axle, name: str, table: Json) -> None:
+        require_part(axle, table["on"])
 
         def edit(edits: Edits) -> Edits:
             return edits.with_mesh(axle.name, name, table)
 
         await self._changing.make(axle.name, edit, "")
-        client.tell("mesh", {"kind": "mesh", "put": name})
 
     async def _out(self, client: Client, message: Json) -> None:
         axle, name = self._room.axle_named(message["axle"]), str(message["name"])
         if (axle, name) not in self._room.opened.edits.meshes:
-            raise LinkviewError(f"no mesh '{name[:60]}' was put in here")
-        await self._changing.make(axle, lambda edits: edits.without_mesh(axle, name), "")
+            raise LinkviewError(f"no mesh '{name[:60]}' was put in or moved here")
+        await self._changing.make(axle, lambda edits: edits.without_meshes([(axle, name)]), "")
 
     def _axle_of(self, client: Client) -> Axle:
         axles = self._room.opened.car.axles
@@ -169,18 +177,3 @@ def _require_size(look: Json, unit: str, *, checked: bool) -> None:
         raise MeshFault(said["wrong"])
     if said["odd"] and not checked:
         raise MeshFault(f"{said['odd']}. Choose the other unit, or say that it is that size")
-
-
-def _table(path: Path, message: Json) -> Json:
-    for key in ("x_axis", "y_axis"):
-        if message[key] not in WAYS:
-            raise MeshFault(f"an axis points {', '.join(WAYS)}, not '{str(message[key])[:20]}'")
-    x, y = WAYS[message["x_axis"]], WAYS[message["y_axis"]]
-    if any(a and b for a, b in zip(x, y, strict=True)):
-        raise MeshFault("the file's x and y cannot point along the same line; turn one of them")
-    table: Json = {"kind": "mesh", "file": str(path), "unit": message["unit"]}
-    table |= {"on": str(message["on"]), "place_at": list(place(message["at"]))}
-    table |= {"x_axis": list(x), "y_axis": list(y)}
-    if message.get("checked") is True:
-        table["size_checked"] = True
-    return mesh_table(table)

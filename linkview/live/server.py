@@ -48,6 +48,7 @@ _FILES = {
     "matters.js": ("linkview.live", "matters.js"),
     "joints.js": ("linkview.live", "joints.js"),
     "files.js": ("linkview.live", "files.js"),
+    "meshplace.js": ("linkview.live", "meshplace.js"),
     "mesh.js": ("linkview.live", "mesh.js"),
     "start.js": ("linkview.live", "start.js"),
     "live.js": ("linkview.live", "live.js"),

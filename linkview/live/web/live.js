@@ -36,8 +36,9 @@
     view.applyVisible();
     sheets.refreshIf("points", "about");
   });
-  function banner({ changedOnDisk, restored, unsaved }) {
+  function banner({ changedOnDisk, restored, unsaved, gone }) {
     const parts = [];
+    for (const one of gone) parts.push(`${one.name.replace(/_/g, " ")} is left out, neither shown nor measured: its file ${one.file} is gone from ${one.folder}. Drop it on the page again, or take it out on the File sheet. Everything else is kept. `);
     if (changedOnDisk) parts.push("The file was changed on disk since it was opened.", el("button", { type: "button", onclick: () => wire.ask({ do: "reopen" }) }, "Open it again"));
     else if (restored && unsaved && !dismissed) parts.push("Work not saved last time was brought back.", el("button", { type: "button", onclick: () => { dismissed = true; $("banner").hidden = true; } }, "Keep it"), el("button", { type: "button", onclick: discard }, "Put it away"));
     if (lost) return;

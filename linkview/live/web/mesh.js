@@ -70,11 +70,13 @@ live.mesh = (() => {
     else if (message.reading && file) { $("meshbar").style.width = "100%"; $("meshwords").textContent = "Reading it …"; }
     else if (message.fault) { file = null; if (box.open) box.close(); live.toast(message.fault); }
     else if (message.look && file) { file = null; asked = message; ask(); }
-    else if (message.put) { asked = null; if (box.open) box.close(); live.toast(`${nice(message.put)} is in the car, not saved yet. Undo takes it out.`); }
+    else if (message.put) { asked = null; if (box.open) box.close(); live.meshplace.show(state.axle.name, message.put); live.sheets.refreshIf("about"); live.toast(`${nice(message.put)} is in the car, not saved yet. Undo takes it out; it is moved on the File sheet.`); }
+    else if (message.back) { file = null; if (box.open) box.close(); live.toast(`${message.back.map(nice).join(", ")}: the file is back, and so is the mesh.`); }
   });
   /** Words of a refusal, where they belong to the mesh that is being asked about. */
   function refused(message) {
     if (!String(message.of).startsWith("mesh")) return false;
+    if (message.of === "mesh place") { live.meshplace.refused(message.words); return true; }
     if (asked && $("meshfault")) { $("meshfault").textContent = message.words; $("meshfault").hidden = false; $("meshfault").scrollIntoView({ block: "nearest" }); return true; }
     file = null;
     if (box.open) box.close();
@@ -121,7 +123,7 @@ live.mesh = (() => {
       el("fieldset", {}, el("legend", {}, "What was it drawn in? The file does not say."), ...radio, el("p", { class: "warn", id: "meshodd", role: "status" }), el("label", { class: "check", id: "meshis", hidden: true }, checked, "It is that size")),
       el("div", { class: "row" }, el("label", {}, "Its name", called), el("label", {}, "The part it is fixed to", part)),
       el("fieldset", {}, el("legend", {}, `Where its own origin stands in the car, ${shown("mm", 0).unit}`), el("div", { class: "row three" }, ...places),
-        el("div", { class: "row three" }, el("label", {}, "Its x points", x), el("label", {}, "Its y points", y)), el("p", { class: "note", id: "meshreach", role: "status" })),
+        el("div", { class: "row three" }, el("label", {}, "Its x points", x), el("label", {}, "Its y points", y)), el("p", { class: "note", id: "meshreach", role: "status" }), el("p", { class: "note" }, "It can be moved, turned by degrees or placed by matching places afterwards, on the File sheet.")),
       axle.symmetric ? el("p", { class: "note" }, `The ${axle.name} axle is described by its ${axle.side} side: the mesh stands on the other side too, mirrored.`) : null,
       el("p", { class: "warn", id: "meshfault", role: "alert", hidden: true }),
       el("div", { class: "row" }, el("button", { type: "submit", class: "strong" }, "Put it in the car"), el("button", { type: "button", onclick: stop }, "Leave it out"))));
@@ -144,7 +146,7 @@ live.mesh = (() => {
   function rows() {
     const { axle, car } = state;
     return [el("div", { class: "row" }, el("button", { type: "button", id: "addmesh", disabled: !car.writable, onclick: choose }, "Add a mesh …"), el("p", { class: "note" }, "Or drop the file anywhere on the page: a body, engine or arch as STL, OBJ, PLY, GLB or 3MF.")),
-      ...axle.meshes.map((one) => el("div", { class: "row", "data-mesh": one.name }, el("span", { class: "grow" }, `${nice(one.name)}: ${one.file} in ${one.unit}, on the ${nice(one.on)}; not saved yet`), el("button", { type: "button", disabled: !car.writable, onclick: () => wire.ask({ do: "mesh out", axle: axle.name, name: one.name }) }, "Take out")))];
+      ...axle.meshes.map(live.meshplace.row)];
   }
   return { rows, refused, take };
 })();

@@ -337,5 +337,5 @@ live.view = (() => {
     at[step[0]] += step[1] * live.snap();
     live.setPoint(name, at, "");
   }
-  return { take, place, placeOthers, applyVisible, names, hidden, shown, lookFrom, cut, lines, gaps, overlay, buildHandles, select, selected: () => selected, canDrag, atRide, still, slots, view: () => view, isShort, VIEWS };
+  return { take, place, placeOthers, applyVisible, names, hidden, shown, lookFrom, cut, lines, gaps, overlay, buildHandles, select, selected: () => selected, canDrag, atRide, still, slots, view: () => view, isShort, rayAt, VIEWS };
 })();
