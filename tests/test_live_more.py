@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 import trimesh
+from scipy.spatial.transform import Rotation
 
 from linkview import cli
 from linkview.alignment.axle import align
@@ -78,7 +79,11 @@ def tab(shared: Tab) -> Tab:
 
 
 def _fill(tab: Tab, row: str, text: str) -> None:
-    field = tab.tab.locator(f"{row} input")
+    _type(tab, f"{row} input", text)
+
+
+def _type(tab: Tab, which: str, text: str) -> None:
+    field = tab.tab.locator(which)
     field.fill(text)
     field.press("Tab")
 
@@ -308,6 +313,69 @@ def test_a_mesh_is_asked_for_its_unit_put_in_and_saved_beside(
     assert body.path.read_bytes() == path.read_bytes()
     assert body.mm_per_unit == 1000.0
     assert model.with_name("Engine_block.stl").read_bytes() == b"another's own file"
+
+
+CORNERS = """name => { let out; live.view.slots.front.group.traverse((i) => {
+  if (i.isMesh && i.name === name) { i.geometry.computeBoundingBox();
+    out = [i.geometry.boundingBox.min, i.geometry.boundingBox.max].map((v) => v.toArray()); } });
+  return out; }"""
+
+
+def _wait_for(tab: Tab, low: list[float], high: list[float]) -> None:
+    tab.wait(
+        f"([low, high]) => {{ const b = ({CORNERS})('block'); return b && live.settled()"
+        " && [...low, ...high].every((v, k) => Math.abs(v - b[k < 3 ? 0 : 1][k % 3]) < 0.05); }",
+        [low, high],
+    )
+
+
+def test_a_mesh_is_moved_turned_and_fitted_afterwards(tab: Tab, tmp_path: Path) -> None:
+    trimesh.creation.box(extents=BLOCK).export(tmp_path / "block.stl")
+    _chosen(tab, tmp_path / "block.stl")
+    tab.tab.check("[value=mm]")
+    _type(tab, "[aria-label^='Its origin, x']", "600")
+    tab.tab.click("#meshing button[type=submit]")
+    _wait_for(tab, [450, -100, -125], [750, 100, 125])
+    _type(tab, "#mesh-block-atz", "500,5")
+    _wait_for(tab, [450, -100, 375.5], [750, 100, 625.5])
+    _type(tab, "#mesh-block-turnz", "90")  # Truth: by hand, its length now lies across the car
+    _wait_for(tab, [500, -150, 375.5], [700, 150, 625.5])
+    tab.wait("() => live.state.posed && live.state.posed.pairs.some((p) => p.b === 'block')")
+    # a corner taken in the picture is that corner in the file
+    tab.tab.click("[data-mesh=block] summary:has-text('Or place it')")
+    tab.tab.click("[data-mesh=block] [data-match='0'] button")
+    spot = tab.run(
+        """() => { const box = document.getElementById('canvas').parentElement
+          .getBoundingClientRect(), at = new THREE.Vector3(0.698, 0.147, 0.6255)
+          .project(linkview.camera);
+        return [box.left + (at.x + 1) / 2 * box.width, box.top + (1 - at.y) / 2 * box.height]; }"""
+    )
+    tab.tab.mouse.click(*spot)
+    tab.wait("() => document.getElementById('toast').textContent.startsWith('Taken')")
+    taken = [
+        float(tab.tab.input_value(f"[data-mesh=block] [data-match='0'] input >> nth={k}"))
+        for k in range(3)
+    ]
+    assert taken == pytest.approx([150, -100, 125], abs=0.02)  # mm: as finely as it is drawn
+    tab.tab.click("[data-mesh=block] button:has-text('Place it by')")
+    tab.tab.wait_for_selector("[data-mesh=block] [role=alert]:has-text('three or more places')")
+    places = {0: (400, 0, 700), 1: (400, 0, 400), 2: (400, 300, 400)}
+    in_file = {0: (150, -100, 125), 1: (150, -100, -125), 2: (-150, -100, -125)}
+    for k, at in places.items():
+        tab.tab.select_option(f"[data-mesh=block] [data-match='{k}'] select", " ")
+        for i, v in enumerate((*in_file[k], *at)):
+            _type(tab, f"[data-mesh=block] [data-match='{k}'] input >> nth={i}", str(v))
+    tab.tab.click("[data-mesh=block] button:has-text('Place it by')")
+    told = "[data-mesh=block] summary:has-text('Placed by 3 matching places')"
+    tab.tab.wait_for_selector(told)
+    # Truth: scipy's best rotation; the places are 300 apart both ways, in the file 250 and 300.
+    legs, spots = (np.array(list(d.values()), dtype=float) for d in (in_file, places))
+    legs, spots = legs - legs.mean(axis=0), spots - spots.mean(axis=0)
+    best, _ = Rotation.align_vectors(spots, legs)
+    worst = np.linalg.norm(best.apply(legs) - spots, axis=1).max()
+    assert f"off by {worst:.2f} mm at the worst" in tab.tab.inner_text(told)
+    tab.tab.click("#undo")
+    _wait_for(tab, [500, -150, 375.5], [700, 150, 625.5])
 
 
 @pytest.mark.parametrize(

@@ -27,13 +27,13 @@ live.meshplace = (() => {
   function form(one, key) {
     const { axle } = state, id = (what) => `mesh-${one.name}-${what}`;
     const part = el("select", { id: id("on"), onchange: () => (one.matches.length ? place(one, { on: part.value, matches: one.matches }) : said(one, { on: part.value })) }, ...axle.parts.map((p) => el("option", { value: p, selected: p === one.on }, p === "body" ? "body: stands still on the car" : nice(p))));
-    const three = (lead, values, unit, digits, words, put) => ["x", "y", "z"].map((axis, k) => el("label", { for: id(`${lead}${axis}`) }, `${axis}${words[k]}`, field({ label: `${nice(one.name)}, ${lead} ${axis}`, value: values[k], unit, digits, id: id(`${lead}${axis}`), onset: (v) => put(values.map((old, i) => (i === k ? v : old))) })));
+    const three = (what, lead, values, unit, digits, words, put) => ["x", "y", "z"].map((axis, k) => el("label", { for: id(what + axis) }, `${axis} ${words[k]}`, field({ label: `${nice(one.name)}, ${lead} ${axis}`, value: values[k], unit, digits, id: id(what + axis), onset: (v) => put(values.map((old, i) => (i === k ? v : old))) })));
     const way = (axis) => { const item = el("select", { id: id(`${axis}way`), onchange: () => said(one, { [`${axis}_axis`]: item.value }) }, ...WAYS.map((w) => el("option", { value: w, selected: w === one[axis] }, w))); return el("label", { for: id(`${axis}way`) }, `Its ${axis} points`, item); };
     return [
       el("label", { class: "wide" }, "The part it is fixed to", part),
-      el("fieldset", {}, el("legend", {}, `Where its own origin stands at ride height, ${shown("mm", 0).unit}`), el("div", { class: "three" }, ...three("at ", one.at, "mm", 3, [" ahead", " left", " up"], (at) => said(one, { at })))),
+      el("fieldset", {}, el("legend", {}, `Where its own origin stands at ride height, ${shown("mm", 0).unit}`), el("div", { class: "three" }, ...three("at", "its origin", one.at, "mm", 3, ["ahead", "left", "up"], (at) => said(one, { at })))),
       el("fieldset", {}, el("legend", {}, "Which way it lies"), el("div", { class: "three" }, way("x"), way("y")),
-        el("div", { class: "three" }, ...three("turned about ", one.turn, "deg", 4, [" turn, deg", " turn, deg", " turn, deg"], (turn) => said(one, { turn }))),
+        el("div", { class: "three" }, ...three("turn", "turned about", one.turn, "deg", 4, ["turn, deg", "turn, deg", "turn, deg"], (turn) => said(one, { turn }))),
         el("p", { class: "note" }, "Turned further about the car’s x, then y, then z, through its own origin; + as a right-hand screw along the axis.")),
       matches(one, key),
       fault && open === key ? el("p", { class: "warn wide", role: "alert" }, fault) : null,
@@ -58,7 +58,7 @@ live.meshplace = (() => {
       const off = one.off[k], told = draft.from === JSON.stringify(draft.rows) && off !== undefined ? el("p", { class: off > MANY_MM ? "warn" : "note" }, `Off by ${mm(off, 2)}${off > MANY_MM ? ": is it the same place?" : ""}`) : null;
       return el("fieldset", { "data-match": k }, el("legend", {}, `Place ${k + 1}`), el("p", { class: "note" }, `In the file, ${one.unit}`), el("div", { class: "three" }, ...numbers(match.file, "in the file", `${one.unit} of the file`, (i, v) => { match.file[i] = v; })),
         el("button", { type: "button", onclick: () => pick(one, match, k) }, "Take it in the picture"),
-        el("label", { for: id }, "On the car", car), typed ? el("div", { class: "three" }, ...numbers(match.car, "on the car", "mm", (i, v) => { match.car[i] = v; })) : null, told);
+        el("label", { for: id, class: "wide" }, "On the car", car), typed ? el("div", { class: "three" }, ...numbers(match.car, "on the car", "mm", (i, v) => { match.car[i] = v; })) : null, told);
     });
     const whole = (m) => m.file.every((v) => typeof v === "number") && m.car !== "";
     const put = () => {
@@ -92,7 +92,7 @@ live.meshplace = (() => {
     const { one, match } = picking;
     match.file = inFile(one, at);
     picking = null;
-    live.toast(`Taken: the corner of a triangle at ${at.map((v) => mm(v, 1)).join(", ")} in the car.`);
+    live.toast(`Taken: the triangle’s corner that stands at ${at.map((v) => mm(v, 1)).join(", ")} now.`);
     live.sheets.refreshIf("about");
   });
   document.addEventListener("keydown", (event) => { if (event.key === "Escape" && picking) { picking = null; live.toast("No place was taken."); } });
