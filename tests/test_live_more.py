@@ -419,6 +419,7 @@ def test_a_film_is_begun_and_cancelled(tab: Tab) -> None:
     tab.tab.click("#tab-about")
     for what in ("pictures", "film", "pack"):
         assert tab.tab.is_enabled(f"[data-make={what}]")
+    tab.tab.click("[data-offer=film] summary")
     tab.tab.click("[data-make=film]")
     tab.wait("() => live.state.making && /film|OpenGL/.test(live.state.making.what || '')")
     assert not tab.tab.is_enabled("[data-make=pack]")

@@ -84,10 +84,11 @@ class MakeJob:
 # Files that can be taken away: name -> what it is, in a builder's words.
 WHATS: dict[str, str] = {
     "plates": "Plates: DXF to cut, drawings, templates, cut list",
-    "tables": "Tables: points, positions, alignment, limits, gaps, summary",
+    "tables": "Tables: points, positions, alignment, limits, gaps, summary; charts",
     "report": "Report, set-up and measuring sheets, PDF and HTML",
     "page": "Offline page: one file to mail",
     "model3d": "3-D file (GLB), animated",
+    "picture": "A picture of this pose: side, size, background",
     "pictures": "Pictures: every axle, four views, the worst gap",
     "film": "Films: steering and travelling, with figures in every frame",
     "pack": "Everything to hand over, as one zip",
@@ -100,4 +101,5 @@ WHATS: dict[str, str] = {
     "targets": "Points moved until the aims are reached, as variants",
     "measure": "Measurements to hard points, with what is doubtful",
     "asbuilt": "The finished car measured again, beside this design",
+    "shop": "A shop’s rules as a file to edit, for plates and drawings",
 }

@@ -30,6 +30,7 @@ from linkview.kinematics.sensitivity import Sizes
 from linkview.live.jobs import MakeJob
 from linkview.model.parts import Axle
 from linkview.model.read import read_survey
+from linkview.plates.profiles import built_in_text
 from linkview.study import Tell, swept_volume
 from linkview.tuning.dials import dial_table
 from linkview.tuning.setting import set_up, wanted_of
@@ -43,7 +44,8 @@ def _words(path: Path, lines: list[str]) -> None:
     write_whole(path, "\n".join([*lines, "", *(f"CAUTION: {c}" for c in CAUTIONS)]) + "\n")
 
 
-def _today() -> str:
+def today() -> str:
+    """The day as it is printed on papers."""
     day = date.today()
     return f"{day.day} {day.strftime('%B')} {day.year}"
 
@@ -56,7 +58,7 @@ def _measure(job: MakeJob, folder: Path, tell: Tell) -> None:
     tell("solving the measurements", 0, 1)
     file = read_survey(Path(job.given["from"]))
     survey = solved(file)
-    write_survey(file, survey, folder, revision="-", day=_today())
+    write_survey(file, survey, folder, revision=job.given.get("revision", "-"), day=today())
     _words(folder / "measure.txt", list(survey_lines(file, survey)))
 
 
@@ -65,7 +67,8 @@ def _as_built(job: MakeJob, folder: Path, tell: Tell) -> None:
     found = as_built(job.file, job.variant, measured, job.shop, tell, tolerance_mm=within)
     if job.given["gaps"] == "with":
         found = with_gaps(found, tell)
-    identity = identify(job.file, found.design.car, revision="-", date=_today())
+    revision = job.given.get("revision", "-")
+    identity = identify(job.file, found.design.car, revision=revision, date=today())
     write_as_built(found, with_source(identity, measured), folder)
 
 
@@ -87,8 +90,10 @@ def _adjusters(job: MakeJob, folder: Path, tell: Tell) -> None:
 
 def _setup(job: MakeJob, folder: Path, tell: Tell) -> None:
     tell("finding the settings", 0, 1)
-    axle, extra = _axle(job), {k: float(v) for k, v in job.given.items() if v}
-    found = [set_up(axle, job.car, wanted_of(axle.wanted, extra))]
+    given = dict(job.given)
+    fix = given.pop("fix", "")
+    axle, extra = _axle(job), {k: float(v) for k, v in given.items() if v}
+    found = [set_up(axle, job.car, wanted_of(axle.wanted, extra), [fix] if fix else [])]
     write_set_up(folder / "setup_steps.csv", found)
     write_wanted(folder / "setup_readings.csv", found)
     _words(folder / "setup.txt", [*set_up_lines(found[0]), "", HELD])
@@ -129,6 +134,11 @@ def _sensitivity(job: MakeJob, folder: Path, tell: Tell) -> None:
     _words(folder / "sensitivity.txt", found.lines)
 
 
+def _shop(job: MakeJob, folder: Path, tell: Tell) -> None:
+    name = job.given["name"]
+    write_whole(folder / f"{name}.toml", built_in_text(name))
+
+
 Maker = Callable[[MakeJob, Path, Tell], None]
 OTHERS: dict[str, Maker] = {
     "measure": _measure,
@@ -140,4 +150,5 @@ OTHERS: dict[str, Maker] = {
     "targets": _targets,
     "compare": _compare,
     "sensitivity": _sensitivity,
+    "shop": _shop,
 }

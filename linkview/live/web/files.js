@@ -42,13 +42,17 @@ live.files = (() => {
   function valueOf(what, f) {
     const kept = said[idOf(what, f)];
     if (f.choices) return f.choices.some(([v]) => v === kept) ? kept : f.choices[0][0];
-    return kept === undefined ? f.value : kept;
+    return kept === undefined ? (f.text !== undefined ? f.text : f.value) : kept;
   }
   function inputOf(what, f) {
     const id = `make-${what}-${f.key}`;
     const keep = (v) => { said[idOf(what, f)] = v; };
     if (f.choices) {
       const item = el("select", { id, onchange: () => keep(item.value) }, ...f.choices.map(([v, words]) => el("option", { value: v, selected: v === valueOf(what, f) }, words)));
+      return el("label", { for: id }, f.label, item);
+    }
+    if (f.text !== undefined) {
+      const item = el("input", { type: "text", id, value: valueOf(what, f), maxlength: f.most, autocomplete: "off", spellcheck: "false", onchange: () => { keep(item.value); item.defaultValue = item.value; } });
       return el("label", { for: id }, f.label, item);
     }
     const item = field({ label: f.label, value: valueOf(what, f), unit: f.unit, digits: 3, id, onset: keep, empty: f.empty });
