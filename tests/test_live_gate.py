@@ -22,7 +22,7 @@ from linkview.live.client import Client
 from linkview.live.document import Document
 from linkview.live.edits import Edits, How, mesh_table, place, wheel_value
 from linkview.live.gate import Gate, Pass
-from linkview.live.meshfiles import Coming
+from linkview.live.meshfiles import mesh_coming
 from linkview.model.parts import MeshFile
 from linkview.model.read import read_file
 from tests.live_cases import Running, running
@@ -211,7 +211,7 @@ def test_of_moves_and_edits_only_the_newest_waits() -> None:
 
 
 def _took(name: str, content: bytes) -> Path:
-    coming = Coming(name, len(content))
+    coming = mesh_coming(name, len(content))
     for at in range(0, len(content), 300):
         whole = coming.take(content[at : at + 300])
     assert whole
@@ -229,13 +229,13 @@ def _with_mesh(home: Path, path: Path) -> Document:
 
 def test_a_mesh_comes_whole_or_not_at_all(home: Path) -> None:
     with pytest.raises(LinkviewError, match="500 MB; a mesh may be 400 MB"):
-        Coming("a.stl", 500_000_000)
+        mesh_coming("a.stl", 500_000_000)
     with pytest.raises(LinkviewError, match="not a mesh that can be read"):
-        Coming("a.exe", 5)
-    liar = Coming("../../a b.stl", 5)
+        mesh_coming("a.exe", 5)
+    liar = mesh_coming("../../a b.stl", 5)
     with pytest.raises(LinkviewError, match="more came than was announced"):
         liar.take(b"123456")
-    Coming("left.stl", 5).drop()
+    mesh_coming("left.stl", 5).drop()
     assert list((home / "home" / "meshes").iterdir()) == []
     kept = _took("../../a b.stl", b"x" * 1000)
     assert re.fullmatch(r"[0-9a-f]{16}-a_b\.stl", kept.name)

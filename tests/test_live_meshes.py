@@ -16,7 +16,7 @@ from linkview.kinematics.assemble import build_car
 from linkview.live.car_words import state_json
 from linkview.live.document import Document
 from linkview.live.edits import How, mesh_table
-from linkview.live.meshfiles import Coming
+from linkview.live.meshfiles import mesh_coming
 from linkview.live.meshplaces import (
     WAYS,
     as_typed,
@@ -46,7 +46,7 @@ def _box() -> bytes:
 
 
 def _took(name: str, content: bytes) -> Path:
-    coming = Coming(name, len(content))
+    coming = mesh_coming(name, len(content))
     assert coming.take(content)
     return coming.kept()
 

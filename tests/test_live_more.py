@@ -6,9 +6,11 @@ import csv
 import shutil
 import zipfile
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import ezdxf
 import numpy as np
 import pytest
 import trimesh
@@ -22,7 +24,7 @@ from linkview.kinematics.sweep import sweep_axle
 from linkview.live.as_variant import built
 from linkview.live.edits import Edits, How
 from linkview.live.helper import Superseded
-from linkview.live.jobs import MakeJob
+from linkview.live.jobs import MakeJob, OutlineJob
 from linkview.live.making import making_works
 from linkview.live.moving import Inputs
 from linkview.model.parts import MeshFile
@@ -383,7 +385,7 @@ def test_a_mesh_is_moved_turned_and_fitted_afterwards(tab: Tab, tmp_path: Path) 
     [
         ("scan.stl", b"solid", 500_000_000, "scan.stl is 500 MB; a mesh may be 400 MB"),
         ("scan.stl", b"solid", 9_000, "cannot be read any more"),
-        ("<b>.txt", b"x", 0, "<b>.txt is no mesh that can be read here: .stl"),
+        ("<b>.txt", b"x", 0, "<b>.txt is neither a mesh that can be read here (.stl"),
         ("none.stl", b"", 0, "none.stl is empty"),
         ("car.toml", b"x", 0, "opened where it lies"),
         ("no.stl", b"solid no\nendsolid no\n", 0, "no.stl: it has no triangles"),
@@ -425,7 +427,7 @@ def test_a_film_is_begun_and_cancelled(tab: Tab) -> None:
     assert not tab.tab.is_enabled("[data-make=pack]")
     tab.tab.click("#page-about button:has-text('Cancel')")
     tab.wait("() => live.state.making.cancelled || live.state.making.fault")
-    tab.tab.wait_for_selector("[data-make=pack]:enabled")
+    tab.tab.wait_for_selector("[data-make=pack]:enabled", state="attached")
     assert not tab.run("() => live.state.making.link")
 
 
@@ -543,14 +545,20 @@ TAPED = DEMO.parents[1] / "taped_front" / "taped_front.toml"
          "kept", "--rack", "10"]),
         ("measure", DEMO, {"from": str(TAPED)}, ["measure", TAPED, "--date", "2026-01-01"]),
         ("trust", SETTING_UP, {"of": "readings", "cut": "0.5"}, ["trust", SETTING_UP, "--axle",
-         "front", "--gap-cars", "0", "--cut", "0.5"]),
+         "front", "--gap-cars", "0", "--cars", "200", "--cut", "0.5"]),
     ],
     ids=lambda v: v if isinstance(v, str) else "",
 )  # fmt: skip
 def test_what_the_page_makes_is_what_the_command_line_writes(
-    what: str, file: Path, given: dict[str, str], command: list[Any], tmp_path: Path
+    what: str,
+    file: Path,
+    given: dict[str, str],
+    command: list[Any],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     # Truth: the command line's own tables, byte for byte.
+    monkeypatch.setattr("linkview.live.making_more.CARS", 200)
     assert cli.main([*map(str, command), "--out", str(tmp_path / "out")]) == 0
     hard_points = read_file(file)
     car = build_car(hard_points)
@@ -569,6 +577,137 @@ def test_what_the_page_makes_is_what_the_command_line_writes(
     for name, content in written.items():
         assert files[name] == content, name
     assert b"CAUTION: " in files[f"{what}.txt"]
+
+
+SMALL = Path(__file__).with_name("small.toml")
+
+
+@pytest.mark.parametrize(
+    ("what", "given", "commands"),
+    [
+        ("tables", {}, [["gaps"]]),
+        ("report", {"revision": "B"}, [["report", "--revision", "B"]]),
+        ("page", {"revision": "B"}, [["page", "--revision", "B"]]),
+        ("model3d", {"revision": "B"}, [["model3d", "--revision", "B"]]),
+        ("shop", {"name": "laser"}, []),
+    ],
+)
+def test_whole_files_of_the_page_are_those_of_the_command_line(
+    what: str,
+    given: dict[str, str],
+    commands: list[list[str]],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    # Truth: all that the command line writes for the same car, byte for byte.
+    out = tmp_path / "out"
+    for name, *more in commands:
+        assert cli.main([name, str(SMALL), *more, "--out", str(out)]) == 0
+    if what == "shop":
+        capsys.readouterr()
+        assert cli.main(["shop", given["name"]]) == 0
+        out.mkdir()
+        (out / "laser.toml").write_text(capsys.readouterr().out, encoding="utf-8", newline="")
+    file = read_file(SMALL)
+    car = build_car(file)
+    job = MakeJob(what, file, "as_found", car, car, named_profile("water_jet"), "front",
+                  Inputs(), given)  # fmt: skip
+    made = _made_files(_done("make", job))
+    written = {p.name: p.read_bytes() for p in out.iterdir()}
+    assert written
+    for name, content in written.items():
+        if what != "tables" or name.endswith(".csv"):  # its charts are asked for
+            assert made[name] == content, name
+
+
+def _done(kind: str, job: Any) -> dict[str, Any]:
+    post = _Patient()
+    making_works()[kind](post, job)  # type: ignore[arg-type]
+    return post.made
+
+
+def _made_files(words: dict[str, Any]) -> dict[str, bytes]:
+    path = Path(words["made"])
+    if path.suffix != ".zip":
+        return {path.name: path.read_bytes()}
+    with zipfile.ZipFile(path) as inside:
+        return {Path(n).name: inside.read(n) for n in inside.namelist()}
+
+
+def _bracket(path: Path) -> None:
+    """A plate with a hole too small for its sheet, a slot not quite closed, and words on it."""
+    drawing = ezdxf.new("R2010")
+    drawing.units = 4
+    space = drawing.modelspace()
+    space.add_lwpolyline([(0, 0), (120, 0), (120, 60), (0, 60)], close=True)
+    space.add_circle((60, 30), 1.0)
+    corners = [(20, 20), (40, 20), (40, 40), (20, 40), (20, 20.02)]
+    for a, b in pairwise(corners):
+        space.add_line(a, b)
+    space.add_text("bracket").set_placement((80, 30))
+    drawing.saveas(path)
+
+
+OUTLINE = {"shop": "laser", "thickness": "6.0", "unit": "", "layer": "", "join": "0.05",
+           "arcs": "0.05", "bolts": ""}  # fmt: skip
+
+
+def test_a_drawing_is_judged_and_mended_as_the_command_line_does(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # Truth: the command itself, byte for byte, and its words.
+    path, mended, picture = (tmp_path / n for n in ("My bracket.dxf", "new.dxf", "faults.png"))
+    _bracket(path)
+    command = ["outline", str(path), "--shop", "laser", "--thickness", "6"]
+    assert cli.main([*command, "--mend", str(mended), "--picture", str(picture)]) == 0
+    said = capsys.readouterr().out.splitlines()
+    kept = tmp_path / "0123456789abcdef-My_bracket.dxf"
+    shutil.copyfile(path, kept)
+    job = OutlineJob("t", kept, path.name, named_profile("laser"), OUTLINE)
+    words = _done("outline", job)
+    made = _made_files(words)
+    assert made["My bracket-mended.dxf"] == mended.read_bytes()
+    assert made["faults.png"] == picture.read_bytes()
+    told = [
+        line.replace(str(path), path.name) for line in said if line.startswith(("  ", str(path)))
+    ]
+    assert words["lines"][: len(told)] == told
+    assert len(told) > 4
+    assert not words["clean"]
+    assert b"CAUTION: " in made["check.txt"]
+    # what cannot be read is told by the drawing's own name
+    path.write_bytes(b"no drawing")
+    shutil.copyfile(path, kept)
+    post = _Patient()
+    answers: list[dict[str, Any]] = []
+    post.answer = answers.append  # type: ignore[method-assign]
+    making_works()["outline"](post, job)  # type: ignore[arg-type]
+    assert answers[0]["fault"].startswith("My bracket.dxf: ")
+
+
+def test_a_drawing_dropped_is_asked_about_checked_and_taken(tab: Tab, tmp_path: Path) -> None:
+    _bracket(tmp_path / "<b>bracket.dxf")
+    tab.tab.click("#tab-about")
+    with tab.tab.expect_file_chooser() as chooser:
+        tab.tab.click("#addoutline")
+    chooser.value.set_files(str(tmp_path / "<b>bracket.dxf"))
+    tab.tab.wait_for_selector("#outline form")
+    tab.tab.click("#outlinecheck")
+    tab.tab.wait_for_selector("#outlinefault:has-text('Give the thickness')")
+    _type(tab, "#make-outline-thickness", "6")
+    _type(tab, "#make-outline-bolts", "2 x")
+    tab.tab.click("#outlinecheck")
+    tab.tab.wait_for_selector("#outlinefault:has-text('is no diameter')")
+    _type(tab, "#make-outline-bolts", "2,0")
+    tab.tab.click("#outlinecheck")
+    tab.tab.wait_for_selector("#outlinetold:has-text('A shop would send it back')")
+    assert tab.tab.locator("#outline circle.red").count() >= 4
+    with tab.tab.expect_download() as taken:
+        tab.tab.click("#outlinemade")
+    taken.value.save_as(tmp_path / "made.zip")
+    assert "check.txt" in _made_files({"made": tmp_path / "made.zip"})
+    tab.tab.keyboard.press("Escape")
+    tab.wait("() => !document.getElementById('outline').open")
 
 
 def test_files_that_need_something_ask_for_it_first(tab: Tab, model: Path, tmp_path: Path) -> None:

@@ -347,6 +347,7 @@ def test_files_of_the_changed_car_are_taken_away(tab: Tab, tmp_path: Path, model
     _set_point(tab, "strut_top", 1, "536")
     tab.wait("() => live.state.car.state.unsaved && live.settled()")
     tab.tab.click("#tab-about")
+    tab.tab.click("[data-offer=plates] summary")
     with tab.tab.expect_download(timeout=180_000) as taken:
         tab.tab.click("[data-make=plates]")
     taken.value.save_as(tmp_path / "plates.zip")

@@ -38,7 +38,7 @@ def write_picture(
     if path.suffix.lower() not in (".png", ".pdf"):
         raise CannotWrite(f"{path}: pictures are .png or .pdf; give a name that ends so")
     page = Page(A4_MM[1], A4_MM[0])
-    spots = [p for e in pieces for p in _along(e)]
+    spots = [p for e in pieces for p in along(e)]
     left, right = min(p.real for p in spots), max(p.real for p in spots)
     low, high = min(p.imag for p in spots), max(p.imag for p in spots)
     wide, tall = _ROOM[2] - _ROOM[0], _ROOM[3] - _ROOM[1]
@@ -48,7 +48,7 @@ def write_picture(
         (_ROOM[1] + _ROOM[3]) / 2.0 - scale * (low + high) / 2.0,
     )
     for e in pieces:
-        line = [shift + scale * p for p in _along(e)]
+        line = [shift + scale * p for p in along(e)]
         page.line([(p.real, p.imag) for p in line], width_mm=0.35)
     page.text(15.0, 200.0, title, size_mm=3.6, weight="bold")
     page.text(15.0, 12.0, f"{right - left:.2f} x {high - low:.2f} mm over all", ink=GREY)
@@ -71,7 +71,8 @@ def write_picture(
         write_png(page, path)
 
 
-def _along(e: Edge) -> list[complex]:
+def along(e: Edge) -> list[complex]:
+    """Places along an edge, near enough to draw it by straight lines."""
     if not isinstance(e, Arc):
         return [e.a, e.b]
     count = max(2, math.ceil(abs(e.sweep_rad) / math.radians(4.0)))

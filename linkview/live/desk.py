@@ -12,9 +12,11 @@ from linkview.live.client import Client
 from linkview.live.document import Document
 from linkview.live.looking import Looking
 from linkview.live.meshing import Meshing
+from linkview.live.outlining import Outlining
 from linkview.live.room import Command, Json, Room
 from linkview.live.shelf import remember
 from linkview.live.starting import Starting
+from linkview.live.taking import Taking
 from linkview.live.traffic import Traffic
 from linkview.plates.profiles import ShopProfile
 
@@ -29,14 +31,18 @@ class Desk:
         self._watching: asyncio.Future[None] | None = None
         self._answering: set[asyncio.Future[None]] = set()
         self._traffic = Traffic(self._room, shop)
+        self._taking = Taking(self._room, shop)
         self._looking = Looking(self._room, self._traffic)
         self._changing = changing = Changing(self._room, self._traffic, self._looking)
-        self._meshing = Meshing(self._room, self._traffic, changing)
+        outlining = Outlining(self._room, self._taking, shop)
+        self._meshing = Meshing(self._room, self._traffic, changing, outlining)
         self._commands: dict[str, Command] = {
             **self._looking.commands,
             **changing.commands,
             **self._traffic.commands,
+            **self._taking.commands,
             **self._meshing.commands,
+            **outlining.commands,
             **Starting(self._room, self.open).commands,
             "reopen": self._reopen,
         }
@@ -76,11 +82,12 @@ class Desk:
         if self._watching is not None:
             self._watching.cancel()
         self._traffic.close()
+        self._taking.close()
         self._room.close()
 
     def made(self, token: str) -> Path | None:
         """A file made for taking away, by the token that its page was told."""
-        return self._traffic.made(token)
+        return self._taking.made(token)
 
     async def serve(self, client: Client) -> None:
         """Answers a page until its connection ends and cancels this."""

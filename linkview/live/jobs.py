@@ -81,6 +81,20 @@ class MakeJob:
     given: Mapping[str, str] = field(default_factory=dict)
 
 
+@dataclass(frozen=True)
+class OutlineJob:
+    """A drawing to be held against a shop's rules: token comes back; name: what it is called.
+
+    given: what was asked, see `outlining`, every value checked.
+    """
+
+    token: str
+    path: Path
+    name: str
+    shop: ShopProfile
+    given: Mapping[str, str]
+
+
 # Files that can be taken away: name -> what it is, in a builder's words.
 WHATS: dict[str, str] = {
     "plates": "Plates: DXF to cut, drawings, templates, cut list",

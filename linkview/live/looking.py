@@ -11,6 +11,7 @@ from linkview.live.client import Client
 from linkview.live.mattering import mattering_json
 from linkview.live.meshplaces import meshes_json
 from linkview.live.moving import Inputs, moment_at, moment_stopped
+from linkview.live.outlining import LARGEST_BYTES
 from linkview.live.pose_words import curves_json, moment_json, readings_json
 from linkview.live.room import Command, Json, Room
 from linkview.live.settings import settings_json
@@ -88,6 +89,7 @@ class Looking:
             "notes": list(car.notes),
             "meshKinds": MESH_KINDS,
             "largestMesh": LARGEST_MESH_BYTES,
+            "largestDrawing": LARGEST_BYTES,
         }
 
     # --- a pose ---------------------------------------------------------------------------------

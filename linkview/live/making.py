@@ -33,16 +33,15 @@ from linkview.export.tables import write_plates
 from linkview.export.templates import Paper
 from linkview.export.views import View
 from linkview.kinematics.assemble import rebuilder
+from linkview.live.checking import STAMPED, outline
 from linkview.live.helper import Post, Work
 from linkview.live.jobs import MakeJob
 from linkview.live.making_more import OTHERS, today
 from linkview.study import CarStudy, Tell, study_with_gaps, study_without_gaps
 
-STAMPED = (1980, 1, 1)  # the same content gives the same zip, whatever the day
-
 
 def making_works() -> dict[str, Work]:
-    return {"make": _make}
+    return {"make": _make, "outline": outline}
 
 
 def _make(post: Post, job: MakeJob) -> None:

@@ -46,12 +46,19 @@ def require_mesh(name: str, size: int) -> None:
         )
 
 
-class Coming:
-    """A mesh file on its way from a page, written down piece by piece and never held whole."""
+def mesh_coming(name: str, size: int) -> Coming:
+    """A mesh on its way. Raises LinkviewError, in a line, for a file that will not do."""
+    require_mesh(name, size)
+    return Coming(name, size, meshes_folder())
 
-    def __init__(self, name: str, size: int) -> None:
-        require_mesh(name, size)
-        folder = meshes_folder()
+
+class Coming:
+    """A file on its way from a page, written down piece by piece and never held whole.
+
+    folder: among the program's own things; what was left there is thrown away after a day.
+    """
+
+    def __init__(self, name: str, size: int, folder: Path) -> None:
         try:
             folder.mkdir(parents=True, exist_ok=True)
             if shutil.disk_usage(folder).free < size + _SPARE_BYTES:
@@ -60,7 +67,7 @@ class Coming:
             self._path = folder / f".{secrets.token_hex(8)}"
             self._file = self._path.open("xb")
         except OSError as error:
-            raise CannotWrite(f"{folder}: {error.strerror}; the mesh cannot be kept") from None
+            raise CannotWrite(f"{folder}: {error.strerror}; the file cannot be kept") from None
         self.name, self.size, self.got = name, size, 0
         self._sum = hashlib.sha256()
 
@@ -82,7 +89,7 @@ class Coming:
         """The whole file under a name that says what is in it, and what it was called."""
         self._file.close()
         stem, kind = Path(self.name).stem, Path(self.name).suffix.lower()
-        plain = _PLAIN.sub("_", stem).strip("._-")[:60] or "mesh"
+        plain = _PLAIN.sub("_", stem).strip("._-")[:60] or "file"
         path = self._path.with_name(f"{self._sum.hexdigest()[:16]}-{plain}{kind}")
         self._path.replace(path)
         return path
@@ -95,7 +102,7 @@ class Coming:
 
 
 def _throw_away_old(folder: Path) -> None:
-    """Meshes that no unsaved work names, and pieces of those that never came whole."""
+    """Files that no unsaved work names, and pieces of those that never came whole."""
     named = ""
     for journal in unsaved_folder().glob("*.json"):
         with suppress(OSError, UnicodeDecodeError):

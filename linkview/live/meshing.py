@@ -1,4 +1,4 @@
-"""Mesh files from a page: taken piece by piece, looked at, asked about, put in the car."""
+"""Files from a page, taken piece by piece; meshes looked at, asked about, put in the car."""
 
 from __future__ import annotations
 
@@ -12,8 +12,9 @@ from linkview.errors import LinkviewError, MeshFault
 from linkview.live.changing import Changing
 from linkview.live.client import Client
 from linkview.live.edits import Edits
-from linkview.live.meshfiles import Coming, gone_meshes
+from linkview.live.meshfiles import Coming, gone_meshes, mesh_coming
 from linkview.live.meshplaces import placed, require_part, table_of
+from linkview.live.outlining import Outlining, drawing_coming, is_drawing
 from linkview.live.room import Command, Json, Room
 from linkview.live.traffic import Traffic
 from linkview.model.hardware_faults import OWN_BODIES
@@ -35,8 +36,11 @@ class _Looked:
 class Meshing:
     """commands: those of a page that may write."""
 
-    def __init__(self, room: Room, traffic: Traffic, changing: Changing) -> None:
+    def __init__(
+        self, room: Room, traffic: Traffic, changing: Changing, outlining: Outlining
+    ) -> None:
         self._room, self._traffic, self._changing = room, traffic, changing
+        self._outlining = outlining
         self._coming: dict[Client, Coming] = {}
         self._looked: dict[str, _Looked] = {}
         traffic.looked = self._heard
@@ -55,6 +59,7 @@ class Meshing:
         if coming is not None:
             coming.drop()
         self._looked = {t: one for t, one in self._looked.items() if one.asker is not client}
+        self._outlining.left(client)
 
     # --- on its way -----------------------------------------------------------------------------
 
@@ -65,7 +70,8 @@ class Meshing:
         if self._room.document is None:
             raise LinkviewError("open a car first, then drop the mesh on it")
         self.left(client)
-        self._coming[client] = await asyncio.to_thread(Coming, name, size)
+        begin = drawing_coming if is_drawing(name) else mesh_coming
+        self._coming[client] = await asyncio.to_thread(begin, name, size)
         client.tell("mesh", {"kind": "mesh", "want": 0})
 
     async def _part(self, client: Client, message: Json) -> None:
@@ -81,6 +87,9 @@ class Meshing:
             client.tell("mesh", {"kind": "mesh", "want": coming.got})
             return
         del self._coming[client]
+        if is_drawing(coming.name):
+            self._outlining.came(client, await asyncio.to_thread(coming.kept), coming.name)
+            return
         gone = gone_meshes(self._room.opened.edits)
         path = await asyncio.to_thread(coming.kept)
         back = [name for (_, name), missed in gone.items() if missed == path]

@@ -50,6 +50,7 @@ _FILES = {
     "files.js": ("linkview.live", "files.js"),
     "meshplace.js": ("linkview.live", "meshplace.js"),
     "mesh.js": ("linkview.live", "mesh.js"),
+    "outline.js": ("linkview.live", "outline.js"),
     "start.js": ("linkview.live", "start.js"),
     "live.js": ("linkview.live", "live.js"),
     "live.css": ("linkview.live", "live.css"),

@@ -1,24 +1,20 @@
-"""What goes to the helper processes and what comes back: shapes, gaps, files to take away."""
+"""What goes to the helper processes and what comes back: shapes and gaps."""
 
 from __future__ import annotations
 
 import asyncio
-import secrets
-import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from linkview.errors import LinkviewError
-from linkview.live.as_variant import with_edits
-from linkview.live.asking import checked, offers_json
 from linkview.live.client import Client
 from linkview.live.helper import Helper
-from linkview.live.jobs import GapJob, LookJob, MakeJob, ShapeJob, Shapes
+from linkview.live.jobs import GapJob, LookJob, ShapeJob, Shapes
 from linkview.live.moving import Inputs, swept_at
 from linkview.live.pose_words import places_json
 from linkview.live.room import Command, Json, Room
-from linkview.live.works import file_works, quick_gap_works, shape_works, slow_works
+from linkview.live.works import quick_gap_works, shape_works, slow_works
 from linkview.model.parts import Axle
 from linkview.model.points import differs
 from linkview.plates.profiles import ShopProfile
@@ -42,8 +38,6 @@ class Traffic:
         self._shapes.start()
         self._quick = Helper(quick_gap_works, self._from("gaps"))
         self._slow = Helper(slow_works, self._from("certain gaps"), behind=10)
-        self._makes = Helper(file_works, self._from("files"), behind=10)
-        self._made: dict[str, Path] = {}
         self._later: asyncio.TimerHandle | None = None
         self._fresh = False
         self._oldest = 0  # the stamp of the file now open when it was opened
@@ -51,19 +45,14 @@ class Traffic:
         self.commands: dict[str, Command] = {
             "measure": self._measure,
             "cancel": self._cancel,
-            "offers": self._offers,
-            "make": self._make,
-            "cancel make": self._cancel_make,
         }
 
     def close(self) -> None:
-        """Ends the helpers and takes away the files that were made."""
+        """Ends the helpers."""
         if self._later is not None:
             self._later.cancel()
         for helper in self._helpers.values():
             helper.close()
-        for path in self._made.values():
-            shutil.rmtree(path.parent, ignore_errors=True)
 
     @property
     def _helpers(self) -> dict[str, Helper]:
@@ -71,12 +60,7 @@ class Traffic:
             "shapes": self._shapes,
             "gaps": self._quick,
             "certain gaps": self._slow,
-            "files": self._makes,
         }
-
-    def made(self, token: str) -> Path | None:
-        """A file made for taking away, by the token that its page was told."""
-        return self._made.get(token)
 
     # --- to the helpers -------------------------------------------------------------------------
 
@@ -176,29 +160,6 @@ class Traffic:
         words = {"kind": "certified", "axle": client.axle, "cancelled": True}
         self._room.tell_all("progress", words)
 
-    async def _offers(self, client: Client, message: Json) -> None:
-        """The files that can be made of the car, for the axle looked at."""
-        document = self._room.opened
-        axle = document.car.axles[self._room.axle_named(message["axle"])]
-        offers = await self._room.run(lambda: offers_json(document, axle))
-        client.tell("offers", {"kind": "offers", "axle": axle.name, "offers": offers})
-
-    async def _make(self, client: Client, message: Json) -> None:
-        document, what = self._room.opened, str(message["what"])
-        name = self._room.axle_named(message.get("axle", client.axle))
-        axle, fields = document.car.axles[name], message.get("given")
-        given = await self._room.run(lambda: checked(what, fields, document, axle))
-        file, variant = with_edits(document.file, document.edits)
-        job = MakeJob(
-            what, file, variant, document.car, document.found, self._shop, name,
-            client.inputs, given,
-        )  # fmt: skip
-        self._makes.ask("make", document.generation, job)
-
-    async def _cancel_make(self, client: Client, message: Json) -> None:
-        self._makes.cancel("make")
-        self._room.tell_all("make", {"kind": "make", "cancelled": True})
-
     # --- from the helpers -----------------------------------------------------------------------
 
     def _from(self, which: str) -> Callable[[Json], None]:
@@ -218,9 +179,6 @@ class Traffic:
         elif "fault" in words and words["job"].split(" ")[0] in ("shapes", "ghost", "whole"):
             told = {"kind": "notice", "words": f"not drawn anew: {words['fault']}"}
             self._room.tell_all(f"notice {words['job']}", told)
-        elif words["job"] == "make":
-            if "superseded" not in words:
-                self._heard_made(words)
         elif "superseded" not in words:
             self._heard_gaps(words)
 
@@ -237,14 +195,6 @@ class Traffic:
             self._fresh = False
             self._quick.ask("warm", 0)
             self.settle()
-
-    def _heard_made(self, words: Json) -> None:
-        told = {"kind": "make", **{k: v for k, v in words.items() if k != "made"}}
-        if "made" in words:
-            token = secrets.token_urlsafe(12)
-            self._made[token] = Path(words["made"])
-            told["link"] = f"/made/{token}/{words['name']}"
-        self._room.tell_all("make", told)
 
     def _heard_gaps(self, words: Json) -> None:
         kind = words["job"].split(" ")[0]

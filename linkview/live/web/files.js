@@ -63,13 +63,14 @@ live.files = (() => {
     if (!car.writable) return [el("p", { class: "note" }, "Only the builder’s own page makes files.")];
     if (!offers || offers.axle !== axle.name) return [el("p", { class: "note" }, "Looking …")];
     const now = making ? making.making || last : "";
-    return offers.offers.map(({ what, words, fields, why }) => {
+    const outline = el("div", { class: "offer" }, el("button", { type: "button", class: "make", id: "addoutline", onclick: () => live.mesh.choose([".dxf"]) }, "A drawing (DXF) held against a shop’s rules, and mended …"), el("p", { class: "note" }, "Any DXF you have; or drop it on the page."));
+    return [...offers.offers.map(({ what, words, fields, why }) => {
       const go = (label) => el("button", { type: "button", class: "make", "data-make": what, disabled: busy || Boolean(why), onclick: () => make(what) }, label);
       const told = what === now ? state_(making, busy) : [];
       if (why || !fields.length) return el("div", { class: "offer" }, go(words), why ? el("p", { class: "note" }, why[0].toUpperCase() + why.slice(1)) : null, ...told);
       const item = el("details", { class: "offer asks", "data-offer": what, open: open === what, ontoggle: () => { if (item.open) open = what; else if (open === what) open = ""; } }, el("summary", {}, words), el("div", { class: "fields" }, ...fields.map((f) => inputOf(what, f)), go("Make it")));
       return el("div", {}, item, ...told);
-    });
+    }), outline];
   }
   /** How far it is, or where it can be taken: beside what was asked for. */
   function state_(making, busy) {
@@ -80,5 +81,5 @@ live.files = (() => {
     bar.style.width = `${(100 * making.done) / Math.max(making.count, 1)}%`;
     return [el("div", { class: "row making" }, el("span", { class: "bar" }, bar), el("button", { type: "button", onclick: () => wire.ask({ do: "cancel make" }) }, "Cancel"), el("span", { class: "note", role: "status" }, making.what))];
   }
-  return { ask, rows, refused };
+  return { ask, rows, refused, inputOf, valueOf };
 })();

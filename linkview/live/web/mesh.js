@@ -24,7 +24,7 @@ live.mesh = (() => {
   });
   const chooser = el("input", { type: "file", id: "meshfile", hidden: true, tabindex: "-1", "aria-hidden": "true", onchange: () => { take([...chooser.files]); chooser.value = ""; } });
   document.body.append(chooser);
-  function choose() { chooser.accept = state.car.meshKinds.join(","); chooser.click(); }
+  function choose(kinds) { chooser.accept = kinds.join(","); chooser.click(); }
 
   function take(files) {
     const [one] = files;
@@ -43,7 +43,8 @@ live.mesh = (() => {
     if (files.length > 1) return "One mesh at a time, please.";
     const [{ name, size }] = files, kind = (name.match(/\.[^.]*$/) || [""])[0].toLowerCase();
     if (kind === ".toml") return "A hard-point file is opened where it lies: press “Open another car …” on the File sheet.";
-    if (!state.car.meshKinds.includes(kind)) return `${name} is no mesh that can be read here: ${state.car.meshKinds.join(", ")}.`;
+    if (kind === ".dxf") return !size ? `${name} is empty: export it again.` : size > state.car.largestDrawing ? `${name} is ${plain(size / 1e6, 0)} MB; a drawing may be ${plain(state.car.largestDrawing / 1e6, 0)} MB. Take out what is not to be cut. Nothing of it was read.` : "";
+    if (!state.car.meshKinds.includes(kind)) return `${name} is neither a mesh that can be read here (${state.car.meshKinds.join(", ")}) nor a drawing (.dxf).`;
     if (!size) return `${name} is empty: export it again.`;
     if (size > state.car.largestMesh) return `${name} is ${plain(size / 1e6, 0)} MB; a mesh may be ${plain(state.car.largestMesh / 1e6, 0)} MB. Thin it out and drop it again. Nothing of it was read.`;
     return "";
@@ -71,6 +72,7 @@ live.mesh = (() => {
     else if (message.fault) { file = null; if (box.open) box.close(); live.toast(message.fault); }
     else if (message.look && file) { file = null; asked = message; ask(); }
     else if (message.put) { asked = null; if (box.open) box.close(); live.meshplace.show(state.axle.name, message.put); live.sheets.refreshIf("about"); live.toast(`${nice(message.put)} is in the car, not saved yet. Undo takes it out; it is moved on the File sheet.`); }
+    else if (message.drawing && file) { file = null; if (box.open) box.close(); live.outline.ask(message); }
     else if (message.back) { file = null; if (box.open) box.close(); live.toast(`${message.back.map(nice).join(", ")}: the file is back, and so is the mesh.`); }
   });
   /** Words of a refusal, where they belong to the mesh that is being asked about. */
@@ -145,8 +147,8 @@ live.mesh = (() => {
 
   function rows() {
     const { axle, car } = state;
-    return [el("div", { class: "row" }, el("button", { type: "button", id: "addmesh", disabled: !car.writable, onclick: choose }, "Add a mesh …"), el("p", { class: "note" }, "Or drop the file anywhere on the page: a body, engine or arch as STL, OBJ, PLY, GLB or 3MF.")),
+    return [el("div", { class: "row" }, el("button", { type: "button", id: "addmesh", disabled: !car.writable, onclick: () => choose(car.meshKinds) }, "Add a mesh …"), el("p", { class: "note" }, "Or drop the file anywhere on the page: a body, engine or arch as STL, OBJ, PLY, GLB or 3MF.")),
       ...axle.meshes.map(live.meshplace.row)];
   }
-  return { rows, refused, take };
+  return { rows, refused, take, choose };
 })();
