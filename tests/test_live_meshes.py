@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import struct
+import tracemalloc
 from pathlib import Path
 from typing import Any
 
@@ -11,11 +13,14 @@ import pytest
 import trimesh
 from scipy.spatial.transform import Rotation
 
+from linkview.clearance.mesh_counts import require_room, triangles_ahead
+from linkview.clearance.meshes import look_at
 from linkview.errors import CannotWrite, LinkviewError, MeshFault
 from linkview.kinematics.assemble import build_car
 from linkview.live.car_words import state_json
 from linkview.live.document import Document
 from linkview.live.edits import How, mesh_table
+from linkview.live.helper import Job, do
 from linkview.live.meshfiles import mesh_coming
 from linkview.live.meshplaces import (
     WAYS,
@@ -244,3 +249,57 @@ def test_a_mesh_file_that_has_gone_is_named_and_the_rest_kept(home: Path) -> Non
     assert again.meshes_came_or_went()  # deleted while the car is open
     again.change(lambda e: e.without_meshes([("front", "block")]), "")
     again.save_as_file("new.toml", "mine", "")
+
+
+@pytest.mark.parametrize("kind", ["stl", "stl_ascii", "obj", "ply", "glb", "3mf"])
+def test_triangles_are_counted_before_a_file_is_read(tmp_path: Path, kind: str) -> None:
+    # Truth: trimesh, which wrote the file, counts its own triangles.
+    ball = trimesh.creation.icosphere(subdivisions=3)
+    scene = trimesh.Scene()
+    for k in range(3):  # one mesh that stands in three places
+        scene.add_geometry(
+            ball, transform=trimesh.transformations.translation_matrix([3 * k, 0, 0])
+        )
+    path = tmp_path / f"ball.{kind.split('_')[0]}"
+    given = scene if kind == "glb" else ball
+    given.export(path, file_type=kind)
+    wanted = len(scene.to_mesh().faces) if kind == "glb" else len(ball.faces)
+    assert triangles_ahead(path) == wanted
+    assert look_at(path).triangles == wanted
+    with pytest.raises(MeshFault, match=r"0\.0 million triangles; 0 million are the most"):
+        require_room(path, "it", most=wanted - 1)
+    path.write_bytes(path.read_bytes()[:70])  # cut off: no count, and reading it says why
+    require_room(path, "it")
+
+
+def test_a_mesh_that_would_fill_the_memory_is_refused_unread(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "scan.stl"
+    with path.open("wb") as file:
+        file.write(bytes(80) + struct.pack("<I", 7_800_000))
+        file.truncate(84 + 50 * 7_800_000)  # 390 MB, of which the disk holds a page
+    tracemalloc.start()
+    with pytest.raises(MeshFault, match=r"scan.stl: it has 7\.8 million triangles"):
+        look_at(path)
+    most = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert most < 5_000_000  # bytes
+    small = tmp_path / "box.stl"
+    small.write_bytes(_box())
+    monkeypatch.setattr("linkview.clearance.mesh_counts.available_bytes", lambda: 20_000)
+    with pytest.raises(MeshFault, match="need about .* GB of memory"):
+        require_room(small, "box.stl", holders=3)
+
+
+def test_a_helper_that_runs_out_of_memory_says_so_and_lives_on() -> None:
+    answers: list[dict[str, Any]] = []
+
+    class Post_:
+        answer = staticmethod(answers.append)
+
+    def greedy(post: Any, given: Any) -> None:
+        raise MemoryError
+
+    do(Post_(), greedy, Job("shapes", 1))  # type: ignore[arg-type]
+    assert "too little memory" in answers[0]["fault"]

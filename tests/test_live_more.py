@@ -587,7 +587,6 @@ SMALL = Path(__file__).with_name("small.toml")
     [
         ("tables", {}, [["gaps"]]),
         ("report", {"revision": "B"}, [["report", "--revision", "B"]]),
-        ("page", {"revision": "B"}, [["page", "--revision", "B"]]),
         ("model3d", {"revision": "B"}, [["model3d", "--revision", "B"]]),
         ("shop", {"name": "laser"}, []),
     ],

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linkview.clearance.compiled import kernels
+from linkview.clearance.mesh_counts import require_room
 from linkview.errors import MeshFault
 from linkview.geometry import Array, apply, frozen, length
 from linkview.model.parts import Box, Facets, MeshFile
@@ -236,6 +237,7 @@ def _read(path: Path, where: str) -> tuple[Array, Faces]:
         raise MeshFault(f"{where}: '{kind}' is not a mesh format read here; use one of {known}")
     if path.stat().st_size == 0:
         raise MeshFault(f"{where}: the file is empty; export it again")
+    require_room(path, where)
     try:
         # process=False: merging and dropping would hide faults that must be reported.
         mesh = trimesh.load_scene(path, process=False).to_mesh()
@@ -245,6 +247,8 @@ def _read(path: Path, where: str) -> tuple[Array, Faces]:
             f"{where}: reading {kind} needs the package '{fault.name}'; install it, or "
             "export as .stl"
         ) from fault
+    except MemoryError as fault:
+        raise MeshFault(f"{where}: too little memory to read it; thin it out") from fault
     except Exception as fault:  # the readers of five formats raise whatever they meet
         raise MeshFault(f"{where}: cannot be read ({fault}); export it again") from fault
     vertices, faces = vertices.reshape(-1, 3), faces.reshape(-1, 3).astype(np.int64)

@@ -14,9 +14,9 @@ from linkview.errors import CannotWrite, LinkviewError
 from linkview.export.cautions import CAUTIONS
 from linkview.export.files import write_whole
 from linkview.export.outline_picture import along
+from linkview.live.fields import diameters_mm
 from linkview.live.helper import Post
 from linkview.live.jobs import OutlineJob
-from linkview.live.outlining import bolts_of
 from linkview.plates.edges import Edge
 
 Json = dict[str, Any]
@@ -58,7 +58,7 @@ def _checked(job: OutlineJob, place: Path) -> Json:
         layer=given["layer"] or None,
         join_mm=float(given["join"]),
         arcs_mm=float(given["arcs"]),
-        bolts_mm=bolts_of(given["bolts"]),
+        bolts_mm=diameters_mm(given["bolts"]),
     )
     lines = [text.replace(str(drawing), name) for text in check.words]
     draw_faults(check, folder / "faults.png")

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from linkview.errors import LinkviewError
 
 Json = dict[str, object]
+_MOST = 20
 
 
 @dataclass(frozen=True)
@@ -76,3 +77,19 @@ class Text:
 
 
 Fields = Mapping[str, Choice | Number | Text]
+
+
+def diameters_mm(words: str) -> tuple[float, ...]:
+    """Diameters in mm as typed, parted by ; or blanks. LinkviewError for what is none."""
+    out = []
+    for word in words.replace(";", " ").split():
+        try:
+            mm = float(word.replace(",", "."))
+        except ValueError:
+            mm = 0.0
+        if not 0.0 < mm < 1000.0:
+            raise LinkviewError(f"'{word[:20]}' is no diameter in mm; write 8.5; 10.5")
+        out.append(mm)
+    if len(out) > _MOST:
+        raise LinkviewError(f"{len(out)} diameters of bolt holes; {_MOST} are the most")
+    return tuple(out)

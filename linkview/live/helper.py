@@ -122,6 +122,8 @@ def do(post: Post, work: Work, job: Job) -> None:
         post.ended_early(job)
     except LinkviewError as fault:
         post.answer({"fault": str(fault)})
+    except MemoryError:
+        post.answer({"fault": "too little memory for it; is there a mesh to thin out?"})
 
 
 def serve(pipe: Connection, works: Callable[[], dict[str, Work]], behind: int) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from linkview.errors import LinkviewError
 from linkview.live.client import Client
-from linkview.live.fields import Choice, Fields, Number, Text
+from linkview.live.fields import Choice, Fields, Number, Text, diameters_mm
 from linkview.live.home import home_folder
 from linkview.live.jobs import OutlineJob
 from linkview.live.meshfiles import Coming
@@ -19,7 +19,6 @@ from linkview.model.wording import spoken
 from linkview.plates.profiles import PROFILES, ShopProfile
 
 LARGEST_BYTES = 20_000_000  # a drawing of one sheet is a hundredth of it
-MOST_BOLTS = 20
 
 
 def is_drawing(name: str) -> bool:
@@ -97,7 +96,7 @@ class Outlining:
         if values.get("thickness") is None:
             raise LinkviewError("give the thickness of the sheet: the rules hang on it")
         given = {key: field.checked(key, values.get(key)) for key, field in self._fields.items()}
-        bolts_of(given["bolts"])
+        diameters_mm(given["bolts"])
         shop = PROFILES.get(given["shop"], self._shop)
         self._taking.ask_outline(OutlineJob(token, one.path, one.name, shop, given))
 
@@ -105,19 +104,3 @@ class Outlining:
         one = self._held.get(words["outline"])
         if one is not None:
             one.asker.tell("outlined", {**words, "kind": "outlined", "name": one.name})
-
-
-def bolts_of(words: str) -> tuple[float, ...]:
-    """Diameters in mm as typed, parted by ; or blanks. LinkviewError for what is none."""
-    out = []
-    for word in words.replace(";", " ").split():
-        try:
-            mm = float(word.replace(",", "."))
-        except ValueError:
-            mm = 0.0
-        if not 0.0 < mm < 1000.0:
-            raise LinkviewError(f"'{word[:20]}' is no diameter in mm; write 8.5; 10.5")
-        out.append(mm)
-    if len(out) > MOST_BOLTS:
-        raise LinkviewError(f"{len(out)} diameters of bolt holes; {MOST_BOLTS} are the most")
-    return tuple(out)

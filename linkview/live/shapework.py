@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from linkview.clearance.mesh_counts import require_room
 from linkview.clearance.meshes import impossible_size, look_at, odd_size
 from linkview.errors import MeshFault
 from linkview.export.actor_shapes import actors_of, pads_of
@@ -21,6 +22,9 @@ from linkview.units import MM_PER_UNIT
 
 Json = dict[str, Any]
 SLOTS = ("front", "rear")
+# Of a mesh put in on the page: drawing a million takes 23 s of processor time, and 33 MB to a page.
+MOST_TRIANGLES = 1_000_000
+HOLDERS = 3  # helper processes that read it, for what is drawn, sampled and certain
 
 
 def shape_works() -> dict[str, Work]:
@@ -44,6 +48,7 @@ def _ghost(post: Post, job: ShapeJob) -> None:
 def _look(post: Post, job: LookJob) -> None:
     """What a mesh file holds, and what is to be said of its size in each unit."""
     try:
+        require_room(job.path, job.path.name, most=MOST_TRIANGLES, holders=HOLDERS)
         found = look_at(job.path)
     except MeshFault as fault:
         post.answer({"mesh": job.token, "fault": str(fault)})

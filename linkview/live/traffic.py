@@ -40,6 +40,7 @@ class Traffic:
         self._slow = Helper(slow_works, self._from("certain gaps"), behind=10)
         self._later: asyncio.TimerHandle | None = None
         self._fresh = False
+        self._ended: set[tuple[str, int]] = set()  # which helpers ended on the present car
         self._oldest = 0  # the stamp of the file now open when it was opened
         self._tasks: set[asyncio.Future[None]] = set()
         self.commands: dict[str, Command] = {
@@ -225,14 +226,23 @@ class Traffic:
 
     def _helper_ended(self, which: str) -> None:
         self._helpers[which].restart()
+        document = self._room.document
+        ended = (which, document.generation if document else -1)
+        again = ended in self._ended
+        self._ended = {one for one in self._ended if one[1] == ended[1]} | {ended}
         words = f"the helper for {which} ended and was started again"
+        if again:  # on the same car: it would for ever
+            words = (
+                f"the helper for {which} ended twice on this car, as when memory runs out: what it "
+                "does is not known now. Take out or thin a large mesh, or change something"
+            )
         self._room.tell_all("notice", {"kind": "notice", "words": words})
         lost = set(self._looking_at) if which == "shapes" else set()
         self._looking_at -= lost
         for token in lost:
             fault = "it could not be read with the memory there is; thin it out"
             self.looked({"mesh": token, "fault": fault})
-        if self._room.document is not None:
+        if document is not None and not again:
             self.ask_all()
 
 
