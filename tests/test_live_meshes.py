@@ -288,7 +288,7 @@ def test_a_mesh_that_would_fill_the_memory_is_refused_unread(
     small = tmp_path / "box.stl"
     small.write_bytes(_box())
     monkeypatch.setattr("linkview.clearance.mesh_counts.available_bytes", lambda: 20_000)
-    with pytest.raises(MeshFault, match="need about .* GB of memory"):
+    with pytest.raises(MeshFault, match=r"need about .* GB of memory"):
         require_room(small, "box.stl", holders=3)
 
 
