@@ -387,7 +387,6 @@ def test_a_mesh_is_moved_turned_and_fitted_afterwards(tab: Tab, tmp_path: Path) 
         ("scan.stl", b"solid", 9_000, "cannot be read any more"),
         ("<b>.txt", b"x", 0, "<b>.txt is neither a mesh that can be read here (.stl"),
         ("none.stl", b"", 0, "none.stl is empty"),
-        ("car.toml", b"x", 0, "opened where it lies"),
         ("no.stl", b"solid no\nendsolid no\n", 0, "no.stl: it has no triangles"),
         ("cut.glb", b"glTF123", 0, "cut.glb: cannot be read"),
         ("flat.obj", b"v 0 0 0\nv 1 0 0\nv 2 0 0\nf 1 2 3\n", 0, "every triangle has zero area"),

@@ -16,7 +16,7 @@ import pytest
 from linkview import cli
 from linkview.errors import CannotWrite, LinkviewError
 from linkview.live import opening
-from linkview.live.shelf import folder_json, new_file, starts
+from linkview.live.shelf import copied_file, folder_json, lies_at, new_file, starts
 from linkview.live.window import Fate, Window
 from linkview.model.layouts import LAYOUTS
 from linkview.model.read import read_file
@@ -88,6 +88,65 @@ def test_from_the_start_screen_to_a_car_and_to_another(
     assert tab.evaluate("() => live.state.car.generation") > before
     assert tab.evaluate("() => live.state.car.state.base") == "planned"
     tab.context.close()
+
+
+DROP = """([name, text]) => { const drop = new Event('drop', { cancelable: true });
+  drop.dataTransfer = { files: [new File([text], name)], types: ['Files'] };
+  window.dispatchEvent(drop); }"""
+
+
+def test_a_hard_point_file_dropped_is_opened_or_copied_and_none_is_written_over(
+    browser: Any, server: Running, tmp_path: Path
+) -> None:
+    text = SMALL.read_text(encoding="utf-8")
+    (tmp_path / "here.toml").write_text("[car]", encoding="utf-8")
+    tab = _page(browser, server.url)
+    tab.wait_for_function("() => live.start.shown() || live.state.car")
+    tab.evaluate(DROP, ["<b>it.toml", text.replace("mass_kg", "mas_kg")])
+    tab.wait_for_selector("#dropping:has-text('tells what is in a file, not where it lies')")
+    tab.fill("#dropfolder", str(tmp_path))
+    for name, why in (
+        ("<b>", "no file name"),
+        ("here", "exists; choose another"),
+        ("it", "mass_kg"),
+    ):
+        tab.fill("#dropname", name)
+        tab.click("#dropcopy")
+        tab.wait_for_selector(f"#dropfault:has-text('{why}')")
+    tab.keyboard.press("Escape")
+    assert [p.name for p in tmp_path.iterdir()] == ["here.toml"]
+    # one that is right: the copy is opened
+    tab.evaluate(DROP, ["it.toml", text])
+    tab.wait_for_selector("#dropping[open]")
+    tab.fill("#dropfolder", str(tmp_path))
+    tab.click("#dropcopy")
+    tab.wait_for_function("() => live.state.car && live.state.car.state.file === 'it.toml'")
+    tab.wait_for_function(OPENED)
+    assert (tmp_path / "it.toml").read_bytes() == SMALL.read_bytes()
+    # the file that is open, dropped: it is known by its content; what is not saved is asked about
+    tab.wait_for_function("() => live.state.pose && live.settled()")
+    tab.evaluate("() => live.setWheel('spacer', 5)")
+    tab.wait_for_function("() => live.state.car.state.unsaved && live.settled()")
+    tab.evaluate(DROP, ["it.toml", text])
+    tab.wait_for_selector(f"#dropping:has-text('It lies at {tmp_path / 'it.toml'}')")
+    assert "changes that are not saved. They are kept" in tab.inner_text("#dropping")
+    tab.click("#dropopen")
+    tab.wait_for_selector("#banner:has-text('Work not saved last time was brought back')")
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["here.toml", "it.toml"]
+    tab.context.close()
+
+
+def test_a_copy_whose_meshes_are_missing_is_not_written(tmp_path: Path) -> None:
+    mesh = '\n[axle.front.bodies.arch]\nkind = "mesh"\nfile = "arch.stl"\nunit = "mm"\n'
+    text = SMALL.read_text(encoding="utf-8") + mesh
+    with pytest.raises(LinkviewError, match=r"new\.toml: .*'arch\.stl' is not there; looked for"):
+        copied_file(text, str(tmp_path), "new.toml")
+    assert list(tmp_path.iterdir()) == []
+    (tmp_path / "arch.stl").write_bytes(b"a mesh")
+    assert copied_file(text, str(tmp_path), "new.toml").read_text(encoding="utf-8") == text
+    assert lies_at("new.toml", text, [tmp_path]) == tmp_path / "new.toml"
+    assert lies_at("new.toml", text + " ", [tmp_path]) is None
+    assert lies_at("../new.toml", text, [tmp_path / "x"]) is None
 
 
 def test_only_looking_shows_no_folders(browser: Any, server: Running, tmp_path: Path) -> None:

@@ -51,6 +51,7 @@ _FILES = {
     "meshplace.js": ("linkview.live", "meshplace.js"),
     "mesh.js": ("linkview.live", "mesh.js"),
     "outline.js": ("linkview.live", "outline.js"),
+    "dropped.js": ("linkview.live", "dropped.js"),
     "start.js": ("linkview.live", "start.js"),
     "live.js": ("linkview.live", "live.js"),
     "live.css": ("linkview.live", "live.css"),

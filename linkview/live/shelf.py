@@ -6,12 +6,12 @@ import json
 import os
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from linkview.errors import CannotWrite, LinkviewError, near_miss
+from linkview.errors import CannotWrite, LinkviewError, ModelFaults, near_miss
 from linkview.export.files import write_whole, written_beside
 from linkview.kinematics.assemble import build_car
 from linkview.live.car_words import skeleton_of
@@ -150,6 +150,23 @@ def new_file(start: str, folder: str, name: str) -> Path:
     known = starts()
     if start not in known:
         raise LinkviewError(f"no layout '{start[:40]}'; {near_miss(start, known)}")
+    path = _free_place(folder, name)
+    text = known[start].read_text(encoding="utf-8")
+    own = f"name = {json.dumps(path.stem, ensure_ascii=False)}"
+    return _written(path, _OWN_NAME.sub(lambda _: own, text, count=1))
+
+
+def copied_file(text: str, folder: str, name: str) -> Path:
+    """What is in a hard-point file written as a file of this place. Never over another one.
+
+    Nothing is written where it cannot be opened there, as when its meshes do not lie there too.
+    """
+    if len(text) > MOST_BYTES:
+        raise LinkviewError(f"{name[:80]} is too long for a hard-point file; nothing was written")
+    return _written(_free_place(folder, name), text)
+
+
+def _free_place(folder: str, name: str) -> Path:
     stem = name.strip().removesuffix(".toml").strip()
     if not _FILE_NAME.fullmatch(stem) or stem.startswith("."):
         raise CannotWrite(f"'{name[:80]}' is no file name; use letters, digits, - and _")
@@ -158,10 +175,29 @@ def new_file(start: str, folder: str, name: str) -> Path:
         raise CannotWrite(f"'{folder[:80]}': give the whole path of a folder")
     if path.exists():
         raise CannotWrite(f"{path} exists; choose another name, nothing was written")
-    text = known[start].read_text(encoding="utf-8")
-    own = f"name = {json.dumps(stem, ensure_ascii=False)}"
-    with written_beside(path) as beside:
-        words = _OWN_NAME.sub(lambda _: own, text, count=1)
-        beside.write_text(words, encoding="utf-8", newline="\n")
-        read_file(beside)
     return path
+
+
+def _written(path: Path, text: str) -> Path:
+    with written_beside(path) as beside:
+        beside.write_text(text, encoding="utf-8", newline="")
+        try:
+            read_file(beside)
+        except ModelFaults as found:
+            raise ModelFaults(str(path), found.faults) from None
+    return path
+
+
+def lies_at(name: str, text: str, folders: Sequence[Path]) -> Path | None:
+    """A file of this name and content that was opened lately or lies in one of these folders."""
+    if Path(name).name != name:
+        return None
+    for path in (*(p for p in _recent() if p.name == name), *(f / name for f in folders)):
+        with suppress(OSError, UnicodeDecodeError):
+            if path.stat().st_size <= MOST_BYTES and _text_of(path) == text.removeprefix("\ufeff"):
+                return path.resolve()
+    return None
+
+
+def _text_of(path: Path) -> str:
+    return path.read_bytes().decode("utf-8-sig")

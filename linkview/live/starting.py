@@ -9,7 +9,14 @@ from pathlib import Path
 from linkview.errors import LinkviewError
 from linkview.live.client import Client
 from linkview.live.room import Command, Json, Room
-from linkview.live.shelf import folder_json, new_file, recent_json, starts_json
+from linkview.live.shelf import (
+    copied_file,
+    folder_json,
+    lies_at,
+    new_file,
+    recent_json,
+    starts_json,
+)
 from linkview.model.read import AS_FOUND
 from linkview.model.shipped import DEMO, shipped_file
 
@@ -29,6 +36,8 @@ class Starting:
             "open": self._open,
             "new": self._new,
             "demo": self._demo,
+            "dropped": self._dropped,
+            "open copy": self._open_copy,
         }
 
     async def _shelf(self, client: Client, message: Json) -> None:
@@ -54,3 +63,22 @@ class Starting:
 
     async def _demo(self, client: Client, message: Json) -> None:
         await self._open_file(shipped_file(DEMO), DEMO_VARIANT)
+
+    async def _dropped(self, client: Client, message: Json) -> None:
+        """A hard-point file that a page was given: where it lies, if that is found, else where a
+        copy of it could. The browser tells what is in a file, not its place.
+        """
+        name, text, document = str(message["name"]), str(message["text"]), self._room.document
+        folders = [Path.cwd(), *([document.file.path.parent] if document is not None else [])]
+        found = await self._room.run(lambda: lies_at(name, text, folders))
+        told = {"at": None if found is None else str(found), "folder": str(folders[-1])}
+        client.tell("dropped", {"kind": "dropped", "name": name, **told})
+
+    async def _open_copy(self, client: Client, message: Json) -> None:
+        given = tuple(str(message[key]) for key in ("text", "folder", "name"))
+        path = await self._room.run(lambda: copied_file(*given))
+        try:
+            await self._open_file(path, AS_FOUND)
+        except LinkviewError:  # as one that does not go together: the copy is of no use
+            path.unlink(missing_ok=True)
+            raise

@@ -256,7 +256,7 @@
   wire.on("refused", (message) => {
     if (message.of === "curves" || message.of === "matters") { if (message.of === "matters") live.matters.refused(message.words); return; }
     if (message.of === "save" && $("saving").open) { $("savefault").textContent = message.words; $("savefault").hidden = false; return; }
-    if (live.mesh.refused(message) || live.outline.refused(message) || live.files.refused(message) || live.start.refused(message.words)) return;
+    if (live.mesh.refused(message) || live.outline.refused(message) || live.dropped.refused(message) || live.files.refused(message) || live.start.refused(message.words)) return;
     const back = el("button", { type: "button", onclick: () => { $("refused").hidden = true; sheets.refresh(); view.overlay(); } }, message.of === "edit" ? "Back to the last good place" : "All right");
     const words = message.of === "edit" ? "That cannot be built; the last pose that goes together is still shown." : "";
     const lines = message.words.split("\n").slice(0, 3).map((line) => el("p", {}, line));

@@ -29,6 +29,7 @@ live.mesh = (() => {
   function take(files) {
     const [one] = files;
     if (!one) return;
+    if (files.length === 1 && /\.toml$/i.test(one.name)) { live.dropped.take(one); return; }
     const fault = refusal(files);
     if (fault) { live.toast(fault); return; }
     file = one; asked = null;
@@ -38,11 +39,10 @@ live.mesh = (() => {
   }
   /** Why a file will not do, before anything of it is read; '' for one that may. */
   function refusal(files) {
-    if (!state.car) return "Open a car first, then drop the mesh on it.";
+    if (!state.car) return "Open a car first: drop its hard-point file (.toml), then the mesh.";
     if (!state.car.writable) return "This page may only look; ask the builder for the other link.";
     if (files.length > 1) return "One mesh at a time, please.";
     const [{ name, size }] = files, kind = (name.match(/\.[^.]*$/) || [""])[0].toLowerCase();
-    if (kind === ".toml") return "A hard-point file is opened where it lies: press “Open another car …” on the File sheet.";
     if (kind === ".dxf") return !size ? `${name} is empty: export it again.` : size > state.car.largestDrawing ? `${name} is ${plain(size / 1e6, 0)} MB; a drawing may be ${plain(state.car.largestDrawing / 1e6, 0)} MB. Take out what is not to be cut. Nothing of it was read.` : "";
     if (!state.car.meshKinds.includes(kind)) return `${name} is neither a mesh that can be read here (${state.car.meshKinds.join(", ")}) nor a drawing (.dxf).`;
     if (!size) return `${name} is empty: export it again.`;
