@@ -478,12 +478,21 @@ def test_the_new_sheets_are_accessible(browser: Any, server: Running, tmp_path: 
         tab.tab.click("#tab-about")
         tab.tab.wait_for_selector("[data-offer]")
         tab.run(
-            "() => { for (const d of document.querySelectorAll('[data-offer]')) d.open = true; }"
+            "() => { for (const d of document.querySelectorAll('#page-about details')) d.open = true; }"
         )
-        check("files asked about")
+        check("files asked about, meshes placed")
         _chosen(tab, path)
         tab.tab.check("[name=meshunit][value=in]")
         check("a mesh asked about")
+        tab.tab.keyboard.press("Escape")
+        _bracket(tmp_path / "bracket.dxf")
+        with tab.tab.expect_file_chooser() as chooser:
+            tab.tab.click("#addoutline")
+        chooser.value.set_files(str(tmp_path / "bracket.dxf"))
+        _type(tab, "#make-outline-thickness", "6")
+        tab.tab.click("#outlinecheck")
+        tab.tab.wait_for_selector("#outlinetold")
+        check("a drawing checked")
     finally:
         tab.close()
 
