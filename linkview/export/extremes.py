@@ -19,7 +19,7 @@ ABOUT = (
     "Stops, limits and gaps: each car built anew from its own points and swept by itself, steering "
     "as the file holds it. Margins within the working rack and the whole travel. Gaps at the poses "
     "that the file's car reaches inside its limits, the least of them: what is certain between the "
-    "poses stands in gaps.csv. Under 0: touching, by how deep; gaps to plates are not in it. "
+    "poses stands in gaps.csv. Under 0: touching, by how deep. Plates are drawn anew for each car. "
     "Slots: as drawn for the file's points, tie rod and all other parts kept, at ride height."
 )
 
@@ -37,8 +37,12 @@ def extreme_lines(found: Extremes) -> Iterator[str]:
         words = often_words(found, band.number)
         if words:
             yield f"      {words}"
-    for side, (a, b) in found.unknown:
-        yield f"  {side.value} {_spoken(a)} to {_spoken(b)}: unknown at a pose, so no band"
+    for x in found.bare:
+        if x.value is None:
+            yield f"  {'' if x.side is None else x.side.value} {x.name}: no band, {x.why}"
+    far = sum(x.value is not None for x in found.bare)
+    if far:
+        yield f"  {far} wider gaps have no band: trust_stops_and_gaps.csv says which, and why"
     lost = max((b.missing for b in found.bands), default=0.0)
     if lost:
         yield (
@@ -115,10 +119,11 @@ def write_extremes(path: Path, found: Sequence[Extremes]) -> None:
                 row += [word, round(100.0 * b.missing, 2)]
                 row.append("; ".join(f"{k}: {100 * v:.1f} %" for k, v in x.often[e].items()))
                 yield [*row, *_strongest(b)]
-            for side, (first, second) in x.unknown:
-                name = f"{_spoken(first)} to {_spoken(second)}"
-                yield [x.axle.name, side.value, Kind.GAP.value, name, "mm", *[None] * 8,
-                       "unknown", None, "unknown at a pose", None, None]  # fmt: skip
+            for bare in x.bare:
+                who = "axle" if bare.side is None else bare.side.value
+                value = None if bare.value is None else f"{bare.value:.6g}"
+                yield [x.axle.name, who, bare.kind.value, bare.name, bare.unit, None, None, value,
+                       *[None] * 5, "no band", None, bare.why, None, None]  # fmt: skip
 
     write_table(path, header, rows())
 

@@ -16,7 +16,6 @@ from functools import cached_property
 import numpy as np
 
 from linkview.clearance.answers import GapState
-from linkview.clearance.bodies import solids_of
 from linkview.clearance.compiled import compile_all
 from linkview.clearance.distance import pair_gap
 from linkview.errors import CannotAssemble, MeshFault, ModelFaults
@@ -29,6 +28,7 @@ from linkview.limits.report import FirstStops, Stop
 from linkview.limits.stops import first_stop
 from linkview.model.parts import Axle, Car, Corner, Side
 from linkview.tuning.draws import drawn_shifts
+from linkview.tuning.own_plates import solids_for
 from linkview.tuning.slot_ends import SlotEnd, readings_at
 from linkview.tuning.spread import Key, Spread
 
@@ -73,13 +73,26 @@ class Extreme:
         return self.side, f"{self.kind.value}, {self.name}, by"
 
 
+@dataclass(frozen=True)
+class Bare:
+    """A number that has no band, and why; value: None where it is not known either."""
+
+    kind: Kind
+    side: Side | None
+    name: str
+    unit: str
+    value: float | None
+    why: str
+
+
 @dataclass(frozen=True, eq=False)
 class Plan:
     """What is read of every car. rack (S,), travel (T,); used (S, T): inside the working rack.
 
     extremes: all numbers, with the file's own `values`. beside: by a gap's key, the poses (S, T)
-    among which it can be least. names: of all limits. unknown: gaps that cannot be told. already:
-    limits that the file's car exceeds at ride height, left out of the stops.
+    among which it can be least. names: of all limits. plates: bodies that are plates -> the plate
+    in the file. bare: what is reported without a band. already: limits that the file's car exceeds
+    at ride height, left out of the stops.
     """
 
     axle: Axle
@@ -91,11 +104,16 @@ class Plan:
     values: Mapping[Key, float]
     beside: Mapping[Key, Flags]
     names: tuple[str, ...]
-    unknown: tuple[tuple[Side, tuple[str, str]], ...]
+    plates: Mapping[str, str]
+    bare: tuple[Bare, ...]
     already: frozenset[str]
 
     def of(self, *kinds: Kind) -> list[Extreme]:
         return [e for e in self.extremes if e.kind in kinds]
+
+    def plates_of(self, bodies: set[str]) -> set[str]:
+        """The file's plates among these bodies."""
+        return {self.plates[name] for name in bodies if name in self.plates}
 
     @cached_property
     def sides(self) -> tuple[Side, ...]:
@@ -235,9 +253,12 @@ def _gaps(corner: CornerSweep, plan: Plan) -> Iterator[tuple[Key, float]]:
     if not mine:
         return
     names = {n for e in mine if e.pair for n in e.pair}
-    solids = solids_of(b for b in corner.corner.bodies if b.name in names)
+    solids = solids_for(plan.axle, corner.corner, names, plan.plates_of(names))
     for e in mine:
         assert e.pair is not None
+        if not solids.keys() >= {*e.pair}:  # a plate that cannot be drawn for this car's points
+            yield e.key, float("nan")
+            continue
         some = plan.beside[e.key]
         poses = {part: move[some] for part, move in corner.poses.items()}
         found = pair_gap(solids[e.pair[0]], solids[e.pair[1]], poses)
