@@ -8,9 +8,9 @@ bending, not chance.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -32,6 +32,7 @@ from linkview.tuning.bands import Band, band_of, refuse_if_sure
 from linkview.tuning.draws import drawn_shifts
 from linkview.tuning.extreme_plan import plan_of
 from linkview.tuning.extremes import Bare, Drawn, Extreme, Kind, Plan
+from linkview.tuning.in_roll import slopes_in_roll
 from linkview.tuning.own_plates import stepped_gaps
 from linkview.tuning.run import run
 from linkview.tuning.slot_ends import slopes_at
@@ -125,9 +126,9 @@ def _often(e: Extreme, each: Array, spread: Spread, plan: Plan) -> dict[str, flo
 
 def _slopes(plan: Plan, rebuilder: Rebuilder) -> Slopes:
     """Each number's slopes (3,) by point; a number that cannot be followed is not there."""
-    out: dict[Extreme, dict[tuple[Side, str], Array]] = {}
+    out: dict[Extreme, Mapping[tuple[Side, str], Array]] = dict(_of_roll(plan, rebuilder))
     for corner in plan.axle.corners:
-        mine = [e for e in plan.extremes if _whose(e) is corner.side]
+        mine = [e for e in plan.extremes if _whose(e) is corner.side and e.roll is None]
         slots = [e for e in mine if e.kind is Kind.SLOT]
         mine = [e for e in mine if e.kind is not Kind.SLOT]
         rebuild = partial(rebuilder.corner, plan.axle.name, corner.side)
@@ -139,6 +140,25 @@ def _slopes(plan: Plan, rebuilder: Rebuilder) -> Slopes:
         if mine:
             out |= _of_corner(mine, corner, plan, rebuilder)
     return out
+
+
+def _of_roll(
+    plan: Plan, rebuilder: Rebuilder
+) -> Iterator[tuple[Extreme, Mapping[tuple[Side, str], Array]]]:
+    """Slopes of a solid axle's numbers in roll."""
+    mine = plan.of(Kind.ROLL)
+    if not mine:
+        return
+
+    def rebuilt(shifts: Mapping[Side, Mapping[str, Array]]) -> Axle:
+        left, right = (rebuilder.corner(plan.axle.name, side, shifts[side]) for side in Side)
+        return replace(plan.axle, left=left, right=right, symmetric=False)
+
+    found = slopes_in_roll(plan.axle, plan.car, plan.lean_deg, rebuilt)
+    for e in mine:
+        by_point = found[e.side, e.name]
+        if all(np.isfinite(v).all() for v in by_point.values()):
+            yield e, by_point
 
 
 def _whose(e: Extreme) -> Side | None:

@@ -30,6 +30,7 @@ from linkview.tuning.extremes import (
     stops_told,
 )
 from linkview.tuning.gap_meter import inside_limits
+from linkview.tuning.in_roll import in_roll
 from linkview.tuning.own_plates import plate_bodies, solids_for
 from linkview.tuning.slot_ends import READINGS, slot_ends
 from linkview.tuning.spread import Key
@@ -85,6 +86,11 @@ def plan_of(axle: Axle, car: Car) -> Plan:
         Extreme(Kind.SLOT, end.side, f"{reading} with {end.words}", "deg", 0.0, 0.0, slot=(end, k))
         for end in slot_ends(axle, sides)
         for k, reading in enumerate(READINGS)
+    ]
+    extremes += [
+        Extreme(Kind.ROLL, n.side, n.name, n.unit, 0.0, 0.0, roll=n)
+        for n, value in in_roll(axle, car)
+        if np.isfinite(value)
     ]
     limits = [x.name for c in axle.corners for x in limits_of(c, axle, car)]
     names = tuple(dict.fromkeys([*limits, REACH, NOTHING]))

@@ -28,6 +28,7 @@ from linkview.limits.report import FirstStops, Stop
 from linkview.limits.stops import first_stop
 from linkview.model.parts import Axle, Car, Corner, Side
 from linkview.tuning.draws import drawn_shifts
+from linkview.tuning.in_roll import InRoll, read_in_roll
 from linkview.tuning.own_plates import solids_for
 from linkview.tuning.slot_ends import SlotEnd, readings_at
 from linkview.tuning.spread import Key, Spread
@@ -42,6 +43,7 @@ class Kind(Enum):
     MARGIN = "least margin"
     GAP = "least gap"
     SLOT = "slot end"
+    ROLL = "in roll"
 
 
 @dataclass(frozen=True)
@@ -49,7 +51,7 @@ class Extreme:
     """One such number, and where the file's car has it. side: None for the axle's.
 
     stop: of a stop, what stops the file's car. wanted_mm: of a gap; None where none is asked for.
-    slot: where a plate's slots are set, and which of what they give is read.
+    slot: where a plate's slots are set, and which of what they give is read. roll: of a solid axle.
     """
 
     kind: Kind
@@ -62,6 +64,7 @@ class Extreme:
     pair: tuple[str, str] | None = None
     wanted_mm: float | None = None
     slot: tuple[SlotEnd, int] | None = None
+    roll: InRoll | None = None
 
     @property
     def key(self) -> Key:
@@ -110,6 +113,11 @@ class Plan:
 
     def of(self, *kinds: Kind) -> list[Extreme]:
         return [e for e in self.extremes if e.kind in kinds]
+
+    @cached_property
+    def lean_deg(self) -> float:
+        """The lean of the body at which a solid axle is read in roll; 0 where it is not."""
+        return max((abs(e.roll.lean_deg) for e in self.extremes if e.roll), default=0.0)
 
     def plates_of(self, bodies: set[str]) -> set[str]:
         """The file's plates among these bodies."""
@@ -176,7 +184,7 @@ def read(axle: Axle, plan: Plan) -> dict[Key, float]:
             out |= _margins(corner, axle, plan)
             out |= _gaps(corner, plan)
             out |= _slot_ends(corner.corner, plan)
-    return out
+    return out | dict(_in_roll(axle, plan))
 
 
 # --- what stops it --------------------------------------------------------------------------------
@@ -276,3 +284,10 @@ def _slot_ends(corner: Corner, plan: Plan) -> Iterator[tuple[Key, float]]:
             if end not in known:
                 known[end] = readings_at(corner, end)
             yield e.key, float(known[end][which])
+
+
+def _in_roll(axle: Axle, plan: Plan) -> Iterator[tuple[Key, float]]:
+    by_name = {(e.side, e.name): e.key for e in plan.of(Kind.ROLL)}
+    for number, value in read_in_roll(axle, plan.car, plan.lean_deg) if by_name else ():
+        if (number.side, number.name) in by_name:
+            yield by_name[number.side, number.name], value
