@@ -19,8 +19,8 @@ from linkview.model.parts import Side
 from linkview.model.read import read_file
 from linkview.plates.adjusting import slot_effect
 from linkview.plates.brackets import draw_plate
+from linkview.plates.drawn import drawn_plates, with_plates
 from linkview.plates.profiles import WATER_JET
-from linkview.study import drawn_plates, with_plates
 from linkview.tuning.bands import doubts
 from linkview.tuning.draws import drawn_shifts
 from linkview.tuning.extreme_bands import extreme_bands

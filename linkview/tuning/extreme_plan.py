@@ -16,7 +16,7 @@ from linkview.kinematics.sweep import AxleSweep, CornerSweep, grid_of, sweep_axl
 from linkview.limits.readings import limits_of
 from linkview.limits.report import REACH, Stop
 from linkview.model.parts import Axle, Car, Facets, Side
-from linkview.study import far_from_plates
+from linkview.plates.drawn import far_from_plates
 from linkview.tuning.extremes import (
     NOTHING,
     Bare,
