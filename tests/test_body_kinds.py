@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,8 +14,10 @@ from linkview.clearance.bodies import placed
 from linkview.clearance.distance import pair_gap
 from linkview.clearance.meshes import mesh_of_file
 from linkview.errors import MeshFault, ModelFaults
+from linkview.export.mesh_fit import write_mesh_fits
 from linkview.geometry import X, Z, apply, best_fit, rigid
 from linkview.kinematics.assemble import build_car
+from linkview.model.matching import fit_words
 from linkview.model.parts import Anchor, Tube
 from linkview.model.read import read_file
 
@@ -90,8 +93,8 @@ def test_a_mesh_is_placed_by_matching_places_and_says_how_well(tmp_path):
     corners = solid.triangles.reshape(-1, 3)
     for place in car:
         assert np.linalg.norm(corners - place, axis=1).min() < 0.45
-    assert 0.0 < max(body.fit_mm) < 0.4
-    assert any("placed by matching places: off by 0." in note for note in solid.notes)
+    assert 0.0 < max(p.off_mm for p in body.fitted) < 0.4
+    assert any("placed by 4 matching places: matches[" in note for note in solid.notes)
 
 
 def test_matching_places_on_one_line_are_refused(tmp_path):
@@ -103,6 +106,72 @@ def test_matching_places_on_one_line_are_refused(tmp_path):
     )
     with pytest.raises(ModelFaults, match=r"crate\.matches.*span a plane"):
         car_with(tmp_path, extra)
+
+
+# Five corners of a crate, not in one plane, and where they stand on the car.
+CORNERS = np.array([[50, 30, 20], [-50, 30, 20], [50, -30, 20], [50, 30, -20], [-50, -30, -20.0]])
+TURN = Rotation.from_euler("xyz", [20, -30, 70], degrees=True).as_matrix()
+
+
+def crate(tmp_path, file, car):
+    trimesh.creation.box(extents=[100, 60, 40]).export(tmp_path / "crate.stl")
+    pairs = zip(np.asarray(file).tolist(), np.asarray(car).tolist(), strict=True)
+    matches = ", ".join(f"{{file = {f}, car = {c}}}" for f, c in pairs)
+    extra = (
+        '\n[axle.front.bodies.crate]\nkind = "mesh"\nfile = "crate.stl"\nunit = "mm"\n'
+        f"matches = [{matches}]\n"
+    )
+    return car_with(tmp_path, extra)
+
+
+@pytest.mark.parametrize("count", [4, 5])
+@pytest.mark.parametrize("wrong", [0, 3])
+def test_a_wrong_place_is_named_however_the_fit_spreads_it(tmp_path, count, wrong):
+    """The best fit leaves most of 30 mm on other places: the wrong one is that which goes."""
+    rng = np.random.default_rng(5)
+    car = apply(rigid(TURN, [50, 900, 700]), CORNERS[:count]) + rng.normal(0, 0.3, (count, 3))
+    car[wrong] += [18.0, -20.0, 14.0]
+    with pytest.raises(ModelFaults) as raised:
+        crate(tmp_path, CORNERS[:count], car)
+    text = str(raised.value)
+    assert f"matches[{wrong}] is " in text
+    by = float(text.split(f"matches[{wrong}] is ")[1].split(" mm")[0])
+    assert by == pytest.approx(np.sqrt(18.0**2 + 20.0**2 + 14.0**2), abs=4.0)
+    assert f"the other {count - 1} put it" in text
+
+
+def test_three_places_that_do_not_go_together_name_the_two_that_differ_most(tmp_path):
+    car = apply(rigid(TURN, [50, 900, 700]), CORNERS[:3])
+    car[2] += TURN @ [0.0, -40.0, 0.0]
+    with pytest.raises(ModelFaults, match=r"matches\[0\] and matches\[2\] are \+40\.0 mm further"):
+        crate(tmp_path, CORNERS[:3], car)
+
+
+def test_a_mirror_image_is_told_not_fitted(tmp_path):
+    car = apply(rigid(TURN, [50, 900, 700]), CORNERS * (1, -1, 1))
+    with pytest.raises(ModelFaults, match=r"fit as a mirror image \(worst 0\.0 mm\)"):
+        crate(tmp_path, CORNERS, car)
+
+
+def test_places_on_one_line_of_the_car_are_refused_too(tmp_path):
+    with pytest.raises(ModelFaults, match=r"3 places on the car that do not span a plane"):
+        crate(tmp_path, CORNERS[:3], [[0, 900, 700], [100, 900, 700], [40, 900, 700]])
+
+
+def test_how_far_every_place_is_off_is_checked_and_written(tmp_path):
+    car = apply(rigid(TURN, [50, 900, 700]), CORNERS)
+    car[1] += [0.0, 0.0, 3.0]
+    found = crate(tmp_path, CORNERS, car)
+    body = next(b for b in found.left.bodies if b.name == "crate")
+    assert "placed by 5 matching places: matches[1] is" in fit_words(body)
+    whole = build_car(read_file(tmp_path / "car.toml"))
+    assert write_mesh_fits(tmp_path / "fit.csv", whole)
+    _, *rows = (tmp_path / "fit.csv").read_text(encoding="utf-8").splitlines()
+    assert len(rows) == 5
+    off = np.array([[float(v) for v in row.split(",")[7:10]] for row in rows])
+    # Least squares: the misfits balance each other.
+    assert off.sum(axis=0) == pytest.approx([0, 0, 0], abs=2e-3)
+    assert not write_mesh_fits(tmp_path / "none.csv", replace(whole, axles={}))
 
 
 def test_growth_and_bulge_are_added_to_the_tyre(tmp_path):
@@ -158,4 +227,5 @@ def test_matching_places_tell_a_wrong_unit(tmp_path):
     assert 'drawn in "in"' in str(raised.value)
     axle = car_with(tmp_path, text.replace('"mm"', '"in"'))
     body = next(b for b in axle.left.bodies if b.name == "scan")
-    assert body.fit_mm == pytest.approx((0, 0, 0), abs=1e-9)
+    assert [p.off_mm for p in body.fitted] == pytest.approx([0, 0, 0], abs=1e-9)
+    assert "mirror image would fit as well" in fit_words(body)

@@ -228,6 +228,20 @@ def test_what_is_out_of_reach_does_not_drag_the_rest_away(car):
         assert abs(found.after.values[side, RIDE_HEIGHT]) < 12.0
 
 
+def test_what_can_be_reached_is_met_beside_what_cannot(car):
+    """Camber and caster far out of reach: toe and ride height are met all the same."""
+    axle = car.axles["front"]
+    wanted = wanted_of(None, {"camber": -9.0, "caster": 12.0, "ride_height": -8.0, "toe_in": -0.3})
+    found = set_up(axle, car, wanted)
+    assert {m.key[1] for m in found.misses} == {"camber_deg", "caster_deg"}
+    for side in Side:
+        # Half a turn of the seat is 1 mm, a twelfth of the rod end 0.07 deg: the nearest steps.
+        assert found.after.values[side, RIDE_HEIGHT] == pytest.approx(-8.0, abs=0.6)
+        assert found.after.values[side, "toe_in_deg"] == pytest.approx(-0.3, abs=0.05)
+        assert found.after.values[side, "camber_deg"] < -5.0
+        assert found.after.values[side, "caster_deg"] > 7.9
+
+
 def test_a_value_nothing_changes_is_said_to_be_so(car):
     axle = replace(car.axles["front"], adjusters={"tie_rod_end": rod("tie_rod")})
     found = set_up(axle, car, wanted_of(None, {"caster": 8.0, "toe_in": 0.0}))

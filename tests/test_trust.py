@@ -23,8 +23,8 @@ from linkview.model.read import read_file
 from linkview.tuning import run as runs
 from linkview.tuning.bands import doubts
 from linkview.tuning.run import batches_of, run
-from linkview.tuning.spread import Batch, drawn_points, spread_batch
-from linkview.tuning.trust import every_pose, trust
+from linkview.tuning.spread import Batch, drawn_points, read_cars, spread_batch
+from linkview.tuning.trust import every_pose, stations_of, trust
 
 MODEL = MODELS / "demo_coupe" / "setting_up.toml"
 
@@ -109,6 +109,9 @@ def test_a_car_that_goes_over_centre_is_lost_not_read():
 
 # --- bands ------------------------------------------------------------------------------------
 
+# Which wheel is the inner one turns round straight ahead, and so does the toggle at 90 deg.
+FOLDED = ("toggle_deg", "inner_steer_deg", "outer_steer_deg")
+
 
 def test_a_small_doubt_is_linear_everywhere_and_both_bands_agree(car):
     """With 0.02 mm nothing bends: the slopes foretell the very cars drawn."""
@@ -118,16 +121,22 @@ def test_a_small_doubt_is_linear_everywhere_and_both_bands_agree(car):
     assert len(real) > 150
     assert sum(b.number.key[1] == "gauge_caster_deg" for b in real) == 2
     for b in real:
-        if b.number.key[1] != "toggle_deg":  # its fold at 90 deg is no slope
+        if b.number.key[1] not in FOLDED:
             assert b.straight[0] == pytest.approx(1.0, abs=0.02), b.number
             # The chance of 400 draws is 3.5 % of sigma.
             assert b.drawn == pytest.approx(b.linear, rel=0.15), b.number
             assert b.near_linear, b.number
 
 
-def test_where_it_bends_it_is_said_and_where_it_does_not_the_bands_agree(car):
+@pytest.fixture(scope="module")
+def of_a_tape(car):
+    """1 mm on every coordinate."""
     axle = car.axles["front"]
-    found = trust(axle, car, sigma_of(axle, 1.0), count=2000)
+    return trust(axle, car, sigma_of(axle, 1.0), count=2000)
+
+
+def test_where_it_bends_it_is_said_and_where_it_does_not_the_bands_agree(of_a_tape):
+    found = of_a_tape
     by = {(b.number.key, b.number.station.name, b.number.change): b for b in found.bands}
     assert not by[(Side.LEFT, "steer_rate_deg_per_mm"), "left lock", False].near_linear
     assert not by[(Side.LEFT, "steer_deg"), "left lock", False].near_linear
@@ -165,6 +174,42 @@ def test_bands_cover_the_truth_as_often_as_they_say(car):
             inside.append(abs(float(values[name] - truth[name])) < 1.96 * sigma)
     # 210 yes or no answers, related in sevens: one sigma of the share is 0.025.
     assert 0.88 < np.mean(inside) < 0.995
+
+
+def test_bands_hold_as_many_other_cars_as_they_say(car, of_a_tape):
+    """3,000 more cars, drawn here, against bands from 2,000 and from slopes."""
+    axle, found = car.axles["front"], of_a_tape
+    sigma = sigma_of(axle, 1.0)
+    rng = np.random.default_rng(99)
+    points = {
+        c.side: {p: at + rng.normal(0.0, 1.0, (3000, 3)) for p, at in c.points.items()}
+        for c in axle.corners
+    }
+    stations = stations_of(axle)
+    racks, travels = (
+        np.unique([getattr(s, n) for s in stations]) for n in ("rack_mm", "travel_mm")
+    )
+    job = Batch(axle, car, sigma, 0, 0, 3000, racks, travels, Hold.WHEEL_HEIGHT, True)
+    read = read_cars(job, points)
+    drawn, straight = [], []
+    for b in found.bands:
+        at = b.number.station
+        if b.nothing or b.number.change:
+            continue
+        pose = racks.tolist().index(at.rack_mm), travels.tolist().index(at.travel_mm)
+        values = read[b.number.key][pose]
+        values = values[np.isfinite(values)]
+        drawn.append(np.mean((values >= b.low) & (values <= b.high)))
+        if b.near_linear:
+            straight.append(np.mean(np.abs(values - b.value) <= 1.96 * b.linear))
+    assert len(drawn) > 240
+    assert len(straight) > 200
+    # One sigma of a share: sqrt(0.95 x 0.05 x (1 / 2000 + 1 / 3000)) = 0.0063; of slopes 0.004.
+    assert np.mean(drawn) == pytest.approx(0.95, abs=0.006)
+    assert np.min(drawn) > 0.95 - 5 * 0.0063
+    assert np.mean(straight) == pytest.approx(0.95, abs=0.006)
+    # 5 % of a band's width, as is promised, is 1.2 % of the cars.
+    assert np.max(np.abs(np.array(straight) - 0.95)) < 0.012 + 4 * 0.004
 
 
 def test_the_point_named_first_is_the_one_that_narrows_the_band_most(car):

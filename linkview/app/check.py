@@ -12,7 +12,8 @@ from linkview.errors import CannotAssemble, Fault, LinkviewError, MeshFault, Mod
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.corner import linkage_of
 from linkview.kinematics.sweep import check_reference
-from linkview.model.parts import Car, Hold
+from linkview.model.matching import fit_words
+from linkview.model.parts import Car, Hold, MeshFile
 from linkview.model.read import AS_FOUND, HardPointFile, read_file
 from linkview.plates.drawn import drawn_plates
 from linkview.plates.profiles import WATER_JET
@@ -59,6 +60,9 @@ def _notes(car: Car) -> Iterator[str]:
         for part in linkage_of(axle.left).spins:
             name = part.replace("_", " ")
             yield f"{axle.name}: the {name} can spin about itself without moving anything"
+        for body in axle.left.bodies:
+            if isinstance(body, MeshFile) and body.fitted:
+                yield f"{axle.name}: {body.name.replace('_', ' ')} {fit_words(body)}"
         other = other_assembly(axle.left)
         if other is not None:
             yield f"{axle.name}: {other.words}"

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from linkview.app.folder import Written
 from linkview.export.files import write_whole
+from linkview.export.mesh_fit import write_mesh_fits
 from linkview.export.summary import CAUTIONS
 from linkview.export.tables import (
     write_alignment,
@@ -33,6 +34,8 @@ def write_tables(study: CarStudy, found: Car, folder: Path) -> list[Written]:
     if all(axle.gaps for axle in study.axles.values()):
         write_gaps(folder / "gaps.csv", study.axles)
         out.append(Written("gaps.csv", "every pair of bodies: least gap, place and pose"))
+    if write_mesh_fits(folder / "mesh_fit.csv", study.car):
+        out.append(Written("mesh_fit.csv", "meshes placed by matching places: how far each is off"))
     write_limits(folder / "limits.csv", study)
     write_stops(folder / "stops.csv", study.axles)
     write_plates(folder / "plates.csv", study.axles)

@@ -18,6 +18,7 @@ from linkview.clearance.compiled import kernels
 from linkview.clearance.mesh_counts import require_room
 from linkview.errors import MeshFault
 from linkview.geometry import Array, apply, frozen, length
+from linkview.model.matching import fit_words
 from linkview.model.parts import Box, Facets, MeshFile
 from linkview.units import MM_PER_UNIT
 
@@ -139,7 +140,7 @@ class _Reading:
     def _same(self) -> tuple[object, ...]:
         b = self.body
         where = (b.name, b.part, b.path, b.mm_per_unit, np.asarray(b.placement).tobytes())
-        return (*where, b.mirrored, b.fit_mm, b.car_mm, self.modified_ns, self.size)
+        return (*where, b.mirrored, b.fitted, b.car_mm, self.modified_ns, self.size)
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, _Reading) and self._same == other._same
@@ -160,10 +161,8 @@ def _mesh_of_file(body: MeshFile) -> MeshSolid:
     if body.mirrored:
         vertices, faces = vertices * [1.0, -1.0, 1.0], faces[:, ::-1]
     vertices, faces, notes = _tidied(vertices, faces)
-    if body.fit_mm:
-        at = int(np.argmax(body.fit_mm))
-        worst = f"{body.fit_mm[at]:.1f} mm at the worst of {len(body.fit_mm)} places, matches[{at}]"
-        notes = (*notes, f"placed by matching places: off by {worst}")
+    if body.fitted:
+        notes = (*notes, fit_words(body))
     if not len(faces):
         raise MeshFault(f"{where}: {_NO_AREA}")
     across = float(length(np.ptp(vertices[_used(faces, len(vertices))], axis=0)))

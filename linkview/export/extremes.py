@@ -13,14 +13,17 @@ from linkview.tuning.bands import TWO_SIDED, Band
 from linkview.tuning.extreme_bands import Extremes
 from linkview.tuning.extremes import Extreme, Kind
 
-DECIMALS, SLOT_DECIMALS = 1, 2
+DECIMALS = 1
+FINER = {(Kind.SLOT, "deg"): 2, (Kind.ROLL, "deg"): 3, (Kind.ROLL, "deg/deg"): 4}
 TOP = 2
 ABOUT = (
     "Stops, limits and gaps: each car built anew from its own points and swept by itself, steering "
     "as the file holds it. Margins within the working rack and the whole travel. Gaps at the poses "
     "that the file's car reaches inside its limits, the least of them: what is certain between the "
-    "poses stands in gaps.csv. Under 0: touching, by how deep; gaps to plates are not in it. "
-    "Slots: as drawn for the file's points, tie rod and all other parts kept, at ride height."
+    "poses stands in gaps.csv. Under 0: touching, by how deep. Plates are drawn anew for each car. "
+    "Slots: as drawn for the file's points, tie rod and all other parts kept, at ride height. In "
+    "roll: at ride height, to the first limit or to the end of a wheel's travel; camber to the "
+    "road stays as the gauge reads it."
 )
 
 
@@ -28,17 +31,22 @@ def extreme_lines(found: Extremes) -> Iterator[str]:
     """For the screen."""
     yield f"{found.axle.name.upper()} AXLE, stops, limits and gaps: {found.count} cars built"
     told = [band for band in found.bands if not band.nothing]
+    shared = found.axle.left.layout.shared
     wide = max((len(_label(band.number)) for band in told), default=0)
     head = f"{'value':>8}{'from':>8}{'to':>8}{'+-linear':>10}  {'':<11}"
     yield f"  {'':<{wide}}{head}measure better"
     for band in told:
         label = f"{_label(band.number):<{wide}}"
-        yield f"  {label}{_figures(band)}  {verdict(band):<11}{_better(band)}".rstrip()
+        yield f"  {label}{_figures(band)}  {verdict(band):<11}{_better(band, shared)}".rstrip()
         words = often_words(found, band.number)
         if words:
             yield f"      {words}"
-    for side, (a, b) in found.unknown:
-        yield f"  {side.value} {_spoken(a)} to {_spoken(b)}: unknown at a pose, so no band"
+    for x in found.bare:
+        if x.value is None:
+            yield f"  {'' if x.side is None else x.side.value} {x.name}: no band, {x.why}"
+    far = sum(x.value is not None for x in found.bare)
+    if far:
+        yield f"  {far} wider gaps have no band: trust_stops_and_gaps.csv says which, and why"
     lost = max((b.missing for b in found.bands), default=0.0)
     if lost:
         yield (
@@ -68,7 +76,7 @@ def _label(e: Extreme) -> str:
 
 
 def _figures(band: Band[Extreme]) -> str:
-    places = SLOT_DECIMALS if band.number.kind is Kind.SLOT else DECIMALS
+    places = FINER.get((band.number.kind, band.number.unit), DECIMALS)
     cells = [f"{v + 0.0:+.{places}f}" for v in (band.value, band.low, band.high)]
     half = TWO_SIDED * band.linear
     straight = "unknown" if np.isnan(half) else f"{half:.{places}f}"
@@ -80,12 +88,13 @@ def verdict(band: Band[Extreme]) -> str:
     return "" if band.near_linear else "not linear"
 
 
-def _better(band: Band[Extreme]) -> str:
+def _better(band: Band[Extreme], shared: Sequence[str]) -> str:
     ranked = sorted(band.shares.items(), key=lambda item: -item[1])[:TOP]
-    sides = band.number.side is None  # else all of them are on the number's own
+    # Else all of them are on the number's own.
+    sides = band.number.side is None or band.number.kind is Kind.ROLL
 
     def who(side: Side, point: str) -> str:
-        return f"{side.value} {_spoken(point)}" if sides else _spoken(point)
+        return f"{side.value} {_spoken(point)}" if sides and point not in shared else _spoken(point)
 
     return ", ".join(
         f"{who(*at)} ({100.0 * share:.0f} %)" for at, share in ranked if share >= 0.005
@@ -114,17 +123,18 @@ def write_extremes(path: Path, found: Sequence[Extremes]) -> None:
                 word = "points do not matter" if b.nothing else "yes" if b.near_linear else "no"
                 row += [word, round(100.0 * b.missing, 2)]
                 row.append("; ".join(f"{k}: {100 * v:.1f} %" for k, v in x.often[e].items()))
-                yield [*row, *_strongest(b)]
-            for side, (first, second) in x.unknown:
-                name = f"{_spoken(first)} to {_spoken(second)}"
-                yield [x.axle.name, side.value, Kind.GAP.value, name, "mm", *[None] * 8,
-                       "unknown", None, "unknown at a pose", None, None]  # fmt: skip
+                yield [*row, *_strongest(b, x.axle.left.layout.shared)]
+            for bare in x.bare:
+                who = "axle" if bare.side is None else bare.side.value
+                value = None if bare.value is None else f"{bare.value:.6g}"
+                yield [x.axle.name, who, bare.kind.value, bare.name, bare.unit, None, None, value,
+                       *[None] * 5, "no band", None, bare.why, None, None]  # fmt: skip
 
     write_table(path, header, rows())
 
 
-def _strongest(band: Band[Extreme]) -> tuple[str | None, float | None]:
+def _strongest(band: Band[Extreme], shared: Sequence[str]) -> tuple[str | None, float | None]:
     if not band.shares:
         return None, None
     (side, point), share = max(band.shares.items(), key=lambda item: item[1])
-    return f"{side.value} {point}", round(100.0 * share, 1)
+    return point if point in shared else f"{side.value} {point}", round(100.0 * share, 1)

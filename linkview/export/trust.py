@@ -45,7 +45,7 @@ def trust_lines(found: Trust) -> Iterator[str]:
     head = f"{'value':>10}{'from':>10}{'to':>10}{'+-linear':>10}  {'':<11}"
     yield f"  {'':<38}{head}measure better"
     if found.axle.left.layout.level:
-        yield "  A beam axle, both wheels up and down together; of roll no band is told."
+        yield "  A solid axle, both wheels up and down together; of roll: on cars built anew."
     for band in _shown(found):
         q = BY_NAME[band.number.key[1]]
         places = q.decimals
@@ -130,7 +130,8 @@ def write_better(path: Path, found: Sequence[Trust]) -> None:
                     if share < 1e-4:
                         break
                     left = b.linear * float(np.sqrt(max(1.0 - share, 0.0)))
-                    yield [*start, rank, point, where.value, round(100.0 * share, 2),
+                    whose = "axle" if point in t.axle.left.layout.shared else where.value
+                    yield [*start, rank, point, whose, round(100.0 * share, 2),
                            f"{b.linear:.6g}", f"{left:.6g}", q.unit]  # fmt: skip
 
     write_table(path, header, rows())

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from linkview.errors import Fault, near_miss
-from linkview.geometry import best_scale, dot, unit
+from linkview.geometry import dot, unit
 from linkview.model.axletables import JointTable
 from linkview.model.bodytables import (
     BentTubeTable,
@@ -18,15 +18,14 @@ from linkview.model.bodytables import (
     TaperedTubeTable,
     TubeTable,
 )
-from linkview.model.keys import PointOrPosition, Position
+from linkview.model.keys import PointOrPosition
 from linkview.model.layouts import KNUCKLE, Layout
 from linkview.model.made_bodies import MadeTable, made_faults, names_of
+from linkview.model.matching import match_faults
 from linkview.model.platekinds import DropBracket, TopMountSlider
 from linkview.model.platespec import TopMountBase, WeldOnEar
 from linkview.model.schema import AxleTable
-from linkview.units import MM_PER_UNIT
 
-WRONG_SCALE = 0.1  # matching places that differ this much in size are a unit or a mix-up
 SHORTEST_MM = 1.0
 MESH_KINDS = (".stl", ".obj", ".ply", ".glb", ".3mf")
 LARGEST_MESH_BYTES = 400_000_000
@@ -162,37 +161,9 @@ def _mesh(key: str, body: MeshTable, folder: Path, table: AxleTable) -> Iterator
         )
     if body.matches:
         points = {**(table.points or table.points_left), "wheel_centre": table.wheel.centre}
-        yield from _matches(key, body, points)
+        yield from match_faults(key, body, points)
     elif abs(dot(unit(body.x_axis), unit(body.y_axis))) > 0.02:
         yield Fault(f"{key}.y_axis", "not square to x_axis", "the file's axes are square")
-
-
-def _matches(key: str, body: MeshTable, points: Mapping[str, Position]) -> Iterator[Fault]:
-    if {"place_at", "x_axis", "y_axis"} & body.model_fields_set:
-        yield Fault(f"{key}.matches", "given beside place_at or an axis", "keep one of the two")
-    file = np.array([m.file for m in body.matches], dtype=float)
-    spread = np.linalg.svd(file - file.mean(axis=0), compute_uv=False)
-    if len(file) < 3 or spread[1] < 0.02 * max(spread[0], 1e-9):
-        yield Fault(
-            f"{key}.matches",
-            f"{len(file)} places that do not span a plane",
-            "give three or more that are far from one line",
-        )
-        return
-    marks = [m.car if not isinstance(m.car, str) else points.get(m.car) for m in body.matches]
-    if any(m is None for m in marks):
-        return  # told elsewhere
-    scale = best_scale(file * MM_PER_UNIT[body.unit], np.array(marks, dtype=float))
-    if abs(scale - 1.0) <= WRONG_SCALE:
-        return  # and not the spreads' ratio: wrongly matched places shrink this one, and are asked
-    own = MM_PER_UNIT[body.unit]
-    fits = [u for u, mm in MM_PER_UNIT.items() if abs(scale * own / mm - 1.0) <= WRONG_SCALE]
-    asked = f'is it drawn in "{fits[0]}"? then correct unit' if fits else "a mix-up of places?"
-    yield Fault(
-        f"{key}.matches",
-        f"the car's places are {scale:.3g} times as far apart as the file's in {body.unit}",
-        f"{asked}; a rigid fit would hide it in its error",
-    )
 
 
 def _pairs(where: str, table: AxleTable) -> Iterator[Fault]:

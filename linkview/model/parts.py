@@ -7,6 +7,7 @@ a sweep is the rigid move from there, so it is the identity at the reference.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
@@ -144,12 +145,26 @@ class Box:
     hi: Array
 
 
+@dataclass(frozen=True)
+class FittedPlace:
+    """A place that helped to place a mesh: mark, where it is on the car, and off, how far from
+    there the mesh has it, (3,) mm each; as the file shows the part."""
+
+    name: str
+    mark: tuple[float, float, float]
+    off: tuple[float, float, float]
+
+    @property
+    def off_mm(self) -> float:
+        return math.hypot(*self.off)
+
+
 @dataclass(frozen=True, eq=False)
 class MeshFile:
     """An imported mesh: placement (4, 4) takes file units x mm_per_unit into the car's frame.
 
-    mirrored: the file shows the other side's part; y changes sign after placement. fit_mm: how far
-    each matching place is from where the fitted placement puts it, () where it was given.
+    mirrored: the file shows the other side's part; y changes sign after placement. fitted: the
+    matching places that it was placed by, () where the placement was given.
     car_mm: the car's track, to tell a wrong unit by; 0: the size is not asked about.
     """
 
@@ -159,7 +174,7 @@ class MeshFile:
     mm_per_unit: float
     placement: Array
     mirrored: bool = False
-    fit_mm: tuple[float, ...] = ()
+    fitted: tuple[FittedPlace, ...] = ()
     car_mm: float = 0.0
 
 

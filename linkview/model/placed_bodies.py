@@ -29,7 +29,8 @@ from linkview.model.bodytables import (
     TubeTable,
 )
 from linkview.model.layout import BODY, WHEEL_CENTRE, Layout
-from linkview.model.parts import Anchor, Body, Box, MeshFile, Profile, Revolved, Tube
+from linkview.model.matching import place_name
+from linkview.model.parts import Anchor, Body, Box, FittedPlace, MeshFile, Profile, Revolved, Tube
 from linkview.model.reference import Placing
 from linkview.units import MM_PER_UNIT
 
@@ -132,9 +133,9 @@ class PlacedBodies:
 
     def _placed_mesh(self, name: str, table: MeshTable) -> MeshFile:
         if table.matches:
-            move, off = self._fitted(name, table)
+            move, fitted = self._fitted(name, table)
             path, scale = (self.folder / table.file).resolve(), MM_PER_UNIT[table.unit]
-            return MeshFile(name, table.on, path, scale, frozen(move), self.at.flip, off)
+            return MeshFile(name, table.on, path, scale, frozen(move), self.at.flip, fitted)
         x = unit(table.x_axis)
         y = np.asarray(table.y_axis, dtype=float)
         y = unit(y - (y @ x) * x)
@@ -149,7 +150,7 @@ class PlacedBodies:
             mirrored=self.at.flip,
         )
 
-    def _fitted(self, name: str, table: MeshTable) -> tuple[Array, tuple[float, ...]]:
+    def _fitted(self, name: str, table: MeshTable) -> tuple[Array, tuple[FittedPlace, ...]]:
         """The placement that the matching places ask for, as the file shows the part."""
         marks = []
         for match in table.matches:
@@ -159,5 +160,15 @@ class PlacedBodies:
             else:
                 marks.append(apply(self.at.carried(name), np.asarray(match.car, dtype=float)))
         file = np.array([m.file for m in table.matches]) * MM_PER_UNIT[table.unit]
-        move, off = best_fit(file, np.array(marks))
-        return move, tuple(float(v) for v in off)
+        move, _ = best_fit(file, np.array(marks))
+        return move, tuple(
+            FittedPlace(
+                place_name(k, table.matches[k]), _three(mark), _three(apply(move, at) - mark)
+            )
+            for k, (at, mark) in enumerate(zip(file, marks, strict=True))
+        )
+
+
+def _three(v: Array) -> tuple[float, float, float]:
+    x, y, z = (float(c) for c in v)
+    return x, y, z

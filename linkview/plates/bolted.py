@@ -53,6 +53,13 @@ def steering_arm(desk: Desk, spec: CutPlate) -> Plate:
     )
 
 
+def ball_height_mm(desk: Desk, spec: SteeringArm) -> float:
+    """How high the ball's centre truly stands over the arm's face, whatever the file says."""
+    z = unit(apply_direction(desk.carried, spec.face_normal))
+    middle = _on_one_face(desk, "bolts", apply(desk.carried, spec.bolts), z)
+    return float(dot(desk.point("joint", spec.joint) - middle, z))
+
+
 def caliper_adapter(desk: Desk, spec: CutPlate) -> Plate:
     """The adapter: origin at the knuckle bolts' middle, y toward the caliper's bolts."""
     assert isinstance(spec, CaliperAdapter)

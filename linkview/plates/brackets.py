@@ -10,7 +10,7 @@ and a line in `DRAWN_BY`.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -68,18 +68,21 @@ def draw_plates(name: str, spec: CutPlate, corner: Corner) -> tuple[Plate, ...]:
     Raises PlateRefused naming the plate, key, value and fix where it cannot be drawn. Whether a
     shop would cut it is `shop.require_cuttable`'s question.
     """
-    right = corner.side is Side.RIGHT
-    points = {n: frozen(mirrored(p) if right else p) for n, p in corner.points.items()}
-    spin = corner.wheel.spin_axis if not right else -mirrored(corner.wheel.spin_axis)
-    moved = corner.carried.get(f"plate {name}", np.eye(4))
-    desk = Desk(
-        name=name,
-        layout=corner.layout,
-        points=points,
-        spin_axis=frozen(spin),
-        rim_offset_mm=corner.wheel.rim.offset_mm,
-        carried=frozen(mirrored_move(moved) if right else moved),
-    )
+    desk, out = desk_for(name, corner), []
+    drawn = _drawn(desk, spec)
+    for plate in drawn:
+        text = spec.mark if len(drawn) == 1 and spec.mark else plate.name
+        out.append(_lettered(desk, text, _with_fits(plate)))
+    return _on_side(out, corner)
+
+
+def blank_plates(name: str, spec: CutPlate, corner: Corner) -> tuple[Plate, ...]:
+    """The same metal without marks, in a tenth of the time. Raises as `draw_plates`, but for room
+    to write in."""
+    return _on_side(_drawn(desk_for(name, corner), spec), corner)
+
+
+def _drawn(desk: Desk, spec: CutPlate) -> tuple[Plate, ...]:
     try:
         if type(spec) in DRAWN_AS_SET:
             drawn = DRAWN_AS_SET[type(spec)](desk, spec)
@@ -87,16 +90,33 @@ def draw_plates(name: str, spec: CutPlate, corner: Corner) -> tuple[Plate, ...]:
             drawn = (DRAWN_BY[type(spec)](desk, spec),)
     except PlateRefused as fault:
         told = str(fault)
-        raise PlateRefused(told if "plates." in told else f"plates.{name}: {told}") from None
-    out = []
+        raise PlateRefused(told if "plates." in told else f"plates.{desk.name}: {told}") from None
     for plate in drawn:
         if found := plate_faults(plate):
             fix = "move the features apart or make them smaller"
-            raise PlateRefused("\n".join(f"plates.{name}: {fault}; {fix}" for fault in found))
-        text = spec.mark if len(drawn) == 1 and spec.mark else plate.name
-        lettered = _lettered(desk, text, _with_fits(plate))
-        out.append(mirrored_plate(lettered) if right else lettered)
-    return tuple(out)
+            raise PlateRefused("\n".join(f"plates.{desk.name}: {f}; {fix}" for f in found))
+    return drawn
+
+
+def _on_side(drawn: Sequence[Plate], corner: Corner) -> tuple[Plate, ...]:
+    right = corner.side is Side.RIGHT
+    return tuple(mirrored_plate(plate) if right else plate for plate in drawn)
+
+
+def desk_for(name: str, corner: Corner) -> Desk:
+    """What a plate of this name is drawn with: the corner's points as those of a left side."""
+    right = corner.side is Side.RIGHT
+    points = {n: frozen(mirrored(p) if right else p) for n, p in corner.points.items()}
+    spin = corner.wheel.spin_axis if not right else -mirrored(corner.wheel.spin_axis)
+    moved = corner.carried.get(f"plate {name}", np.eye(4))
+    return Desk(
+        name=name,
+        layout=corner.layout,
+        points=points,
+        spin_axis=frozen(spin),
+        rim_offset_mm=corner.wheel.rim.offset_mm,
+        carried=frozen(mirrored_move(moved) if right else moved),
+    )
 
 
 def draw_plate(name: str, spec: CutPlate, corner: Corner) -> Plate:

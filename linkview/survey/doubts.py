@@ -1,7 +1,11 @@
 """Readings that do not go with the rest: named, sized, and kept out where it is sure which it is.
 
 The test: with good readings, one survey in a hundred has any standardised misfit beyond the bound
-(Bonferroni's over all readings). The largest is taken out first, judged where it pulls little.
+(Bonferroni's over all readings). The largest is taken out first, judged where it pulls little. A
+second test asks the readings themselves how good they are: where sigmas are stated larger than they
+need be, a slip hides under the first. Source of that one, the externally studentised misfit with
+Student's distribution: R. D. Cook and S. Weisberg, Residuals and Influence in Regression (1982),
+from memory; checked by simulation.
 """
 
 from __future__ import annotations
@@ -9,7 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm
+from scipy.stats import norm, t
 
 from linkview.survey.fit import Fit, fitted, robustly_fitted
 from linkview.survey.network import Network
@@ -18,6 +22,10 @@ from linkview.survey.starts import found_from_all_starts, places_read, ways_roun
 from linkview.units import MM_PER_INCH
 
 FALSE_ALARM = 0.01
+OWN_ALARM = 0.002  # the same of the second test, which rests on fewer numbers
+LEAST_MISFIT = 2.0  # stated sigmas: less is no slip, however alike the others are
+FEWEST_SPARE = 4
+ODD = 3.0  # sigmas from which a reading that is kept is worth another look
 ALIKE = 0.97  # two readings whose blunders look this much the same cannot be told apart
 NEAR_FACTOR = 0.03
 FEWEST = 3  # ratios, to speak of most
@@ -114,7 +122,35 @@ def _worst(fit: Fit) -> int | None:
         return None
     bound = float(norm.ppf(1.0 - FALSE_ALARM / (2.0 * count)))
     row = int(np.argmax(np.abs(fit.standardised)))
-    return row if abs(fit.standardised[row]) > bound else None
+    most = abs(float(fit.standardised[row]))
+    return row if most > bound or _beyond_its_own(fit, most) else None
+
+
+def _beyond_its_own(fit: Fit, most: float) -> bool:
+    """Whether the largest misfit is too large for how well the other readings go together."""
+    if fit.spare < FEWEST_SPARE or most < LEAST_MISFIT:
+        return False
+    others = max(fit.cost - most**2, 0.0) / (fit.spare - 1)
+    bound = float(t.ppf(1.0 - OWN_ALARM / (2.0 * len(fit.misfit)), fit.spare - 1))
+    return most > bound * float(np.sqrt(others))
+
+
+def odd_words(fit: Fit) -> str:
+    """The reading farthest off the rest, where it is worth another look but no slip for certain;
+    '' where none is."""
+    if not fit.spare or not len(fit.misfit):
+        return ""
+    row = int(np.argmax(np.abs(fit.standardised)))
+    most, off = abs(float(fit.standardised[row])), fit.off_the_rest(row)
+    if most < ODD or not np.isfinite(off):
+        return ""
+    r, count = fit.network.readings[row], len(fit.misfit)
+    often = 1.0 - float(norm.cdf(most) - norm.cdf(-most)) ** count
+    return (
+        f"farthest off the rest, and kept: {r.words} ({r.key}), {r.shown(abs(off))} "
+        f"{'more' if off > 0.0 else 'less'} than the others say; {100.0 * often:.0f} of 100 good "
+        "surveys have one as far off. Measure that one again first"
+    )
 
 
 def _doubt(fit: Fit, row: int, others: list[Reading]) -> Doubt:

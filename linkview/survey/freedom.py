@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import difflib
+import re
+
 import numpy as np
 
 from linkview.geometry import Array
@@ -10,6 +13,7 @@ from linkview.survey.readings import spoken_point
 
 MOVES = 1e-3  # a point whose share of a free move is less stays put
 ALONG = 0.95
+MISSPELT = 0.95  # alike by this share: a letter or two in a whole name, less than inner for outer
 WAYS = ("fore and aft", "across the car", "up and down")
 WHOLE = (*(f"shift {way}" for way in WAYS), "roll", "pitch", "turn in plan")
 
@@ -22,6 +26,21 @@ def free_words(fit: Fit) -> list[str]:
         for name, free in zip(fit.network.points, _blocks(fit, moves), strict=True)
         if free.size and np.linalg.norm(free) > MOVES
     ]
+
+
+def misspelt_words(fit: Fit) -> list[str]:
+    """Asks about loose points whose name is nearly that of another, but for a number."""
+    names, moves, out = fit.network.points, fit.shape_loose, []
+    for name, free in zip(names, _blocks(fit, moves), strict=True):
+        if free.size and np.linalg.norm(free) > MOVES:
+            others = [n for n in names if _plain(n) != _plain(name)]
+            near = difflib.get_close_matches(name, others, n=1, cutoff=MISSPELT)
+            out += [f"is '{name}' meant to be '{near[0]}'? one point, one name" for _ in near]
+    return out
+
+
+def _plain(name: str) -> str:
+    return re.sub(r"\d+", "", name)
 
 
 def whole_words(fit: Fit) -> str:

@@ -4,26 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
+from scipy.stats import chi2
 
 from linkview.errors import SurveyRefused
 from linkview.geometry import Array, apply_direction, best_fit, frozen, length, mirrored
 from linkview.survey.doubts import (
     Doubt,
     longer_than_the_way_round,
+    odd_words,
     sifted,
     unit_questions,
     whole_scale_question,
 )
 from linkview.survey.fit import BENT, SPREAD_95, Fit
-from linkview.survey.freedom import axis_words, free_words, whole_words
+from linkview.survey.freedom import axis_words, free_words, misspelt_words, whole_words
 from linkview.survey.network import Network
 from linkview.survey.next_best import Suggestion, suggestions
 from linkview.survey.readings import Kind, spoken_point
 from linkview.survey.starts import Found, found_from_all_starts
 
-ONE_PLACE_MM = 0.5
+ONE_PLACE_MM = 0.5  # sigma that two places of one point may always have
+SAME_PLACE_MM = 20.0  # points farther apart than this are two, however poorly known
+ONE_PLACE = float(chi2.ppf(0.99, 3))
 ROUGH_MM = 200.0  # a rough place is no worse than this
 
 
@@ -113,6 +118,7 @@ def _refuse_loose(fit: Fit, sigmas: dict[Kind, float], *, free_datum: bool) -> N
     lines = free_words(fit)
     if lines:
         lines = [f"survey: too few measurements: {line}" for line in lines]
+        lines += [f"survey: {line}" for line in misspelt_words(fit)]
         wrong = [f"survey: {line}" for line in longer_than_the_way_round(fit.network)]
         lines = [*wrong, *lines]
         lines += [f"survey: would help: {s.words}" for s in suggestions(fit, sigmas, count=3)]
@@ -171,13 +177,10 @@ def _notes(network: Network, found: Found, fit: Fit) -> Iterator[str]:
     handless = all(r.kind is Kind.DISTANCE for r in network.readings)
     if handless and np.isnan(network.near).any() and not network.held.any():
         yield "distances alone cannot tell left from right: the mirror image fits as well"
-    for k, name in enumerate(network.points):
-        for j in range(k):
-            if float(length(fit.places[k] - fit.places[j])) < ONE_PLACE_MM:
-                yield (
-                    f"{spoken_point(name)} and {spoken_point(network.points[j])} come out at one "
-                    "place: is it one point named twice?"
-                )
+    yield from _one_place_words(fit)
+    odd = odd_words(fit)
+    if odd and not fit.too_large:
+        yield odd
     if fit.too_small:
         yield (
             f"misfits are {fit.factor:.2f} of what the stated uncertainties lead to expect: they "
@@ -185,6 +188,26 @@ def _notes(network: Network, found: Found, fit: Fit) -> Iterator[str]:
         )
     if not fit.spare:
         yield "no reading checks another: a slip of the tape would go unseen. Measure more."
+
+
+def _one_place_words(fit: Fit) -> Iterator[str]:
+    """Points that the measuring cannot tell from one; a reading between two says they are two."""
+    names = fit.network.points
+    between = {frozenset(r.points) for r in fit.network.readings if len(r.points) == 2}
+    for k, j in combinations(range(len(names)), 2):
+        apart = fit.places[k] - fit.places[j]
+        far = float(length(apart))
+        if far > SAME_PLACE_MM or frozenset((names[k], names[j])) in between:
+            continue
+        blocks = [fit.covariance[3 * a : 3 * a + 3, 3 * b : 3 * b + 3]
+                  for a, b in ((k, k), (j, j), (k, j), (j, k))]  # fmt: skip
+        doubt = blocks[0] + blocks[1] - blocks[2] - blocks[3] + ONE_PLACE_MM**2 * np.eye(3)
+        if float(apart @ np.linalg.solve(doubt, apart)) < ONE_PLACE:
+            yield (
+                f"{spoken_point(names[k])} and {spoken_point(names[j])} come out {far:.1f} mm "
+                "apart, which the measuring cannot tell from one place: is it one point named "
+                "twice?"
+            )
 
 
 def _is_elsewhere(fit: Fit, rival: Fit) -> bool:

@@ -14,7 +14,7 @@ from linkview.geometry import Array, frozen
 from linkview.model.layout import OTHER_WHEEL_CENTRE
 from linkview.model.parts import Axle, Side
 from linkview.model.platebase import CutPlate
-from linkview.plates.brackets import draw_plates
+from linkview.plates.brackets import blank_plates
 
 AGREE = 0.05  # the two bands differ by less: near linear
 SHIFT = 0.1  # and the drawn band's middle is off the value by less than this share of its half
@@ -124,7 +124,7 @@ def held_by_plates(axle: Axle) -> frozenset[str]:
     for name, spec in axle.plates.items():
         assert isinstance(spec, CutPlate)
         try:
-            drawn = draw_plates(name, spec, axle.left)
+            drawn = blank_plates(name, spec, axle.left)
         except PlateRefused:
             continue
         found |= {pin.joint for plate in drawn for pin in plate.pins}

@@ -7,7 +7,7 @@ the workshop steps that read best by the slopes there.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -36,14 +36,17 @@ KEPT, FEW, TOUCHED = 0.3, 0.01, 0.05
 # A miss pulls no harder than one of this many `CLOSE`: what is far out of reach must not drag away
 # what can be reached (Huber's loss).
 FAR = 3.0
-MOST_ROUNDS = 12
+# One that stays farther off than that, whatever is set, pulls no harder than this from then on:
+# what can be reached is met first, and the rest goes to the best end that this leaves.
+LOST = 1.0
+MOST_ROUNDS, SETTLED = 12, 1e-2  # a hundredth of a workshop step
 EXACT_ROUNDING = 12  # dials whose steps up and down are all tried together
 
 
 @dataclass(frozen=True, eq=False)
 class Bench:
     """One axle on the bench. aims: every value with what it should read; asked: those that the
-    builder asked for, the others only to be kept.
+    builder asked for, the others only to be kept. lost: those known to stay out of reach.
     """
 
     axle: Axle
@@ -51,6 +54,17 @@ class Bench:
     dials: tuple[Dial, ...]
     aims: Mapping[Key, float]
     asked: frozenset[Key]
+    lost: frozenset[Key] = frozenset()
+
+    def knowing(self, state: State) -> Bench:
+        """One that knows what stayed out of reach at the best settings."""
+        off = zip(self.aims, np.abs(self.off(state)), strict=True)
+        return replace(self, lost=frozenset(key for key, far in off if far > FAR))
+
+    @property
+    def hardest(self) -> Array:
+        """(aims,): the miss beyond which each pulls no harder."""
+        return np.array([LOST if key in self.lost else FAR for key in self.aims])
 
     @property
     def free(self) -> Index:
@@ -86,8 +100,8 @@ class Bench:
         return np.array(rows)[:, self.free] * self.steps[self.free]
 
     def cost(self, settings: Array, state: State) -> float:
-        used, off = settings / self.steps, np.abs(self.off(state))
-        misses = np.where(off <= FAR, off**2, 2.0 * FAR * off - FAR**2)
+        used, off, far = settings / self.steps, np.abs(self.off(state)), self.hardest
+        misses = np.where(off <= far, off**2, 2.0 * far * off - far**2)
         return float(np.sum(misses) + FEW**2 * np.sum(used**2))
 
     def solved(self, start: Array, known: State | None) -> tuple[Array, State]:
@@ -96,9 +110,11 @@ class Bench:
         now, state = start, known or self.state(start)
         for _ in range(MOST_ROUNDS if free.size else 0):
             plan = self._plan(now, state)
-            there = plan.nearest(np.ones(len(free), dtype=bool))
-            now, state, moved = self._moved(now, there - now[free] / steps[free], state)
-            if np.abs(moved).max(initial=0.0) < 1e-2:
+            move = plan.nearest(np.ones(len(free), dtype=bool)) - now[free] / steps[free]
+            if np.abs(move).max(initial=0.0) < SETTLED:
+                break
+            now, state, moved = self._moved(now, move, state)
+            if np.abs(moved).max(initial=0.0) < SETTLED:
                 break
         return now, state
 
@@ -124,7 +140,7 @@ class Bench:
         at = settings[free] / steps[free]
         off = self.off(state)
         # Weights that make the squares fall off as Huber's loss does, from here.
-        pull = np.sqrt(np.minimum(1.0, FAR / np.maximum(np.abs(off), 1e-12)))
+        pull = np.sqrt(np.minimum(1.0, self.hardest / np.maximum(np.abs(off), 1e-12)))
         return Plan(pull[:, None] * self.slopes(state), pull * off, at, low, high)
 
     def in_steps(self, exact: Array, state: State) -> Array:

@@ -8,9 +8,9 @@ bending, not chance.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -31,7 +31,9 @@ from linkview.model.parts import Axle, Car, Corner, Side
 from linkview.tuning.bands import Band, band_of, refuse_if_sure
 from linkview.tuning.draws import drawn_shifts
 from linkview.tuning.extreme_plan import plan_of
-from linkview.tuning.extremes import Drawn, Extreme, Kind, Plan
+from linkview.tuning.extremes import Bare, Drawn, Extreme, Kind, Plan
+from linkview.tuning.in_roll import slopes_in_roll
+from linkview.tuning.own_plates import stepped_gaps
 from linkview.tuning.run import run
 from linkview.tuning.slot_ends import slopes_at
 from linkview.tuning.spread import Spread
@@ -45,14 +47,14 @@ Slopes = Mapping[Extreme, Mapping[tuple[Side, str], Array]]
 @dataclass(frozen=True, eq=False)
 class Extremes:
     """All such bands of one axle. often: by number, what share of the cars stops at which limit, or
-    touches, or is under the wanted gap. unknown: pairs whose gap cannot be told.
+    touches, or is under the wanted gap. bare: what is reported without a band.
     """
 
     axle: Axle
     count: int
     bands: tuple[Band[Extreme], ...]
     often: Mapping[Extreme, Mapping[str, float]]
-    unknown: tuple[tuple[Side, tuple[str, str]], ...]
+    bare: tuple[Bare, ...]
 
 
 def extreme_bands(
@@ -98,7 +100,7 @@ def extreme_bands(
         if band is not None:
             bands.append(band)
             often[e] = _often(e, each, spread, plan)
-    return Extremes(axle, count, tuple(bands), often, plan.unknown)
+    return Extremes(axle, count, tuple(bands), often, plan.bare)
 
 
 def _often(e: Extreme, each: Array, spread: Spread, plan: Plan) -> dict[str, float]:
@@ -124,9 +126,9 @@ def _often(e: Extreme, each: Array, spread: Spread, plan: Plan) -> dict[str, flo
 
 def _slopes(plan: Plan, rebuilder: Rebuilder) -> Slopes:
     """Each number's slopes (3,) by point; a number that cannot be followed is not there."""
-    out: dict[Extreme, dict[tuple[Side, str], Array]] = {}
+    out: dict[Extreme, Mapping[tuple[Side, str], Array]] = dict(_of_roll(plan, rebuilder))
     for corner in plan.axle.corners:
-        mine = [e for e in plan.extremes if _whose(e) is corner.side]
+        mine = [e for e in plan.extremes if _whose(e) is corner.side and e.roll is None]
         slots = [e for e in mine if e.kind is Kind.SLOT]
         mine = [e for e in mine if e.kind is not Kind.SLOT]
         rebuild = partial(rebuilder.corner, plan.axle.name, corner.side)
@@ -140,6 +142,25 @@ def _slopes(plan: Plan, rebuilder: Rebuilder) -> Slopes:
     return out
 
 
+def _of_roll(
+    plan: Plan, rebuilder: Rebuilder
+) -> Iterator[tuple[Extreme, Mapping[tuple[Side, str], Array]]]:
+    """Slopes of a solid axle's numbers in roll."""
+    mine = plan.of(Kind.ROLL)
+    if not mine:
+        return
+
+    def rebuilt(shifts: Mapping[Side, Mapping[str, Array]]) -> Axle:
+        left, right = (rebuilder.corner(plan.axle.name, side, shifts[side]) for side in Side)
+        return replace(plan.axle, left=left, right=right, symmetric=False)
+
+    found = slopes_in_roll(plan.axle, plan.car, plan.lean_deg, rebuilt)
+    for e in mine:
+        by_point = found[e.side, e.name]
+        if all(np.isfinite(v).all() for v in by_point.values()):
+            yield e, by_point
+
+
 def _whose(e: Extreme) -> Side | None:
     if e.stop is not None:
         return None if e.stop.name == REACH else e.stop.sides[0]
@@ -150,9 +171,10 @@ def _of_corner(
     mine: Sequence[Extreme], corner: Corner, plan: Plan, rebuilder: Rebuilder
 ) -> dict[Extreme, dict[tuple[Side, str], Array]]:
     axle, side = plan.axle, corner.side
-    gaps = [e for e in mine if e.kind is Kind.GAP]
-    rest = [e for e in mine if e.kind is not Kind.GAP]
     sweep = sweep_corner(corner, plan.rack, plan.travel, axle.hold)
+    to_plates = [e for e in mine if plan.plates_of({*(e.pair or ())})]
+    gaps = [e for e in mine if e.kind is Kind.GAP and e not in to_plates]
+    rest = [e for e in mine if e.kind is not Kind.GAP]
     solids = solids_of(corner.bodies)
     pairs = [e.pair for e in gaps if e.pair is not None]
     limits = partial(_limits, axle=axle, car=plan.car)
@@ -165,12 +187,31 @@ def _of_corner(
     at = [(e.rack_mm, e.travel_mm) for e in (*gaps, *rest)]
     rates = rates_at(sweep, at, partial(rebuilder.corner, axle.name, side), begin)
     scale = np.concatenate([np.ones(len(gaps)), _scales(rest, sweep, limits)])
-    out = {}
-    for e, rate, size in zip((*gaps, *rest), rates.by_point, scale, strict=True):
-        by_point = dict(zip(rates.points, size * rate, strict=True))
-        if all(np.isfinite(v).all() for v in by_point.values()):
-            out[e] = {_known_as(side, p): v for p, v in by_point.items()}
-    return out
+    found: list[tuple[Extreme, Mapping[str, Array]]] = [
+        (e, dict(zip(rates.points, size * rate, strict=True)))
+        for e, rate, size in zip((*gaps, *rest), rates.by_point, scale, strict=True)
+    ]
+    found += _of_plates(to_plates, sweep, plan, rebuilder)
+    return {
+        e: {_known_as(side, p): v for p, v in by_point.items()}
+        for e, by_point in found
+        if all(np.isfinite(v).all() for v in by_point.values())
+    }
+
+
+def _of_plates(
+    mine: Sequence[Extreme], sweep: CornerSweep, plan: Plan, rebuilder: Rebuilder
+) -> list[tuple[Extreme, Mapping[str, Array]]]:
+    """Slopes of gaps to plates, by point."""
+    if not mine:
+        return []
+    pairs = [e.pair for e in mine if e.pair is not None]
+    rack, travel = (np.array([getattr(e, n) for e in mine]) for n in ("rack_mm", "travel_mm"))
+    plates = plan.plates_of({name for pair in pairs for name in pair})
+    rebuild = partial(rebuilder.corner, plan.axle.name, sweep.corner.side)
+    home = Followed.of(sweep, rack, travel)
+    return list(zip(mine, stepped_gaps(plan.axle, home, sweep.corner, rebuild, pairs, plates),
+                    strict=True))  # fmt: skip
 
 
 def _known_as(side: Side, point: str) -> tuple[Side, str]:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from linkview.clearance.answers import GapState
-from linkview.clearance.bodies import solids_of
 from linkview.clearance.compiled import compile_all
 from linkview.clearance.distance import pair_gap
 from linkview.clearance.gaps import SurveyedPair, survey
@@ -16,9 +15,11 @@ from linkview.geometry import Array, Flags, frozen
 from linkview.kinematics.sweep import AxleSweep, CornerSweep, grid_of, sweep_axle
 from linkview.limits.readings import limits_of
 from linkview.limits.report import REACH, Stop
-from linkview.model.parts import Axle, Car, Side
+from linkview.model.parts import Axle, Car, Facets, Side
+from linkview.plates.drawn import far_from_plates
 from linkview.tuning.extremes import (
     NOTHING,
+    Bare,
     Extreme,
     Kind,
     Plan,
@@ -29,6 +30,8 @@ from linkview.tuning.extremes import (
     stops_told,
 )
 from linkview.tuning.gap_meter import inside_limits
+from linkview.tuning.in_roll import in_roll
+from linkview.tuning.own_plates import plate_bodies, solids_for
 from linkview.tuning.slot_ends import READINGS, slot_ends
 from linkview.tuning.spread import Key
 
@@ -50,26 +53,33 @@ def plan_of(axle: Axle, car: Car) -> Plan:
     ends = [s.travel_mm for n, _, s in told if s and n.startswith("travel")]
     sweep = sweep_axle(axle, rack, _with(travel, _inward(ends)))
     sides = (Side.LEFT,) if axle.symmetric else tuple(Side)
-    tight, unknown = [], []
+    tight: list[tuple[Side, SurveyedPair, tuple[int, int]]] = []
+    bare: list[Bare] = []
+    plates: dict[str, str] = {}
     for corner in sweep.corners:
         if corner.corner.side in sides:
-            for pair, least in _tight(corner, axle, car):
-                if least is None:
-                    unknown.append((corner.corner.side, pair.pair))
-                else:
-                    tight.append((corner.corner.side, pair, least))
+            drawn = plate_bodies(axle, corner.corner, axle.plates)
+            plates |= {body.name: name for name, some in drawn.items() for body in some}
+            near, rest = _tight(_with_plates(corner, drawn), axle, car)
+            tight += [(corner.corner.side, pair, least) for pair, least in near]
+            bare += rest
     racks, travels = grid_of(axle, rack_count=RACKS, travel_count=TRAVELS)
     worst = [at for _, _, at in tight]
     racks = _with(racks, [*_inward(locks), *_working(axle), *(rack[i] for i, _ in worst)])
     travels = _with(travels, [*_inward(ends), *(sweep.left.travel_mm[j] for _, j in worst)])
     coarse = sweep_axle(axle, racks, travels)
     already = frozenset(s.name for s in moving.already)
-    extremes = [*_stop_numbers(axle, told), *_margin_numbers(coarse, axle, car, sides)]
+    margin_numbers = list(_margin_numbers(coarse, axle, car, sides))
+    bare += [n for n in margin_numbers if isinstance(n, Bare)]
+    extremes = [*_stop_numbers(axle, told)]
+    extremes += [n for n in margin_numbers if isinstance(n, Extreme)]
     beside: dict[Key, Flags] = {}
     for side, pair, _ in tight:
         corner = coarse.corners[list(Side).index(side)]
-        found = _gap_number(corner, side, pair, axle, car)
-        if found is not None:
+        found = _gap_number(corner, side, pair, axle, car, plates)
+        if found is None:
+            bare.append(_bare(side, pair, None, "unknown at a pose that cars are read at"))
+        else:
             extremes.append(found[0])
             beside[found[0].key] = found[1]
     extremes += [
@@ -77,11 +87,16 @@ def plan_of(axle: Axle, car: Car) -> Plan:
         for end in slot_ends(axle, sides)
         for k, reading in enumerate(READINGS)
     ]
+    extremes += [
+        Extreme(Kind.ROLL, n.side, n.name, n.unit, 0.0, 0.0, roll=n)
+        for n, value in in_roll(axle, car)
+        if np.isfinite(value)
+    ]
     limits = [x.name for c in axle.corners for x in limits_of(c, axle, car)]
     names = tuple(dict.fromkeys([*limits, REACH, NOTHING]))
     used = _used(coarse, axle)
     plan = Plan(axle, car, racks, travels, used, tuple(extremes), {}, beside, names,
-                tuple(unknown), already)  # fmt: skip
+                plates, tuple(bare), already)  # fmt: skip
     return replace(plan, values=read(axle, plan))
 
 
@@ -109,25 +124,47 @@ def _used(sweep: AxleSweep, axle: Axle) -> Flags:
     return np.broadcast_to(inside[:, None], shape)
 
 
+def _with_plates(corner: CornerSweep, drawn: Mapping[str, tuple[Facets, ...]]) -> CornerSweep:
+    plates = [body for some in drawn.values() for body in some]
+    whole = replace(corner.corner, bodies=(*corner.corner.bodies, *plates))
+    return replace(corner, corner=whole)
+
+
 def _tight(
     corner: CornerSweep, axle: Axle, car: Car
-) -> list[tuple[SurveyedPair, tuple[int, int] | None]]:
-    """Pairs that come near inside the limits, the nearest first, with their worst pose; None for
-    those whose gap is unknown at some pose there."""
-    inside = inside_limits(corner, axle, car)
-    found = survey(corner.corner, corner.poses, wanted=axle.wanted_gaps, left_out=axle.left_out)
-    out: list[tuple[float, SurveyedPair, tuple[int, int] | None]] = []
+) -> tuple[list[tuple[SurveyedPair, tuple[int, int]]], list[Bare]]:
+    """Pairs that come near inside the limits, the nearest first, with their worst pose; and those
+    without a band."""
+    inside, side = inside_limits(corner, axle, car), corner.corner.side
+    far = far_from_plates(corner.corner, corner.poses, axle)
+    left_out = {**far, **axle.left_out}
+    found = survey(corner.corner, corner.poses, wanted=axle.wanted_gaps, left_out=left_out)
+    near: list[tuple[float, SurveyedPair, tuple[int, int]]] = []
+    bare: list[Bare] = []
     for pair in found.pairs:
         if not inside.any() or (pair.state[inside] == GapState.UNKNOWN).any():
-            out.append((-np.inf, pair, None))
+            bare.append(_bare(side, pair, None, "unknown at a pose inside the limits"))
             continue
         gap = np.where(inside, np.nan_to_num(pair.gap_mm, nan=0.0), np.inf)
         i, j = (int(k) for k in np.unravel_index(np.argmin(gap), gap.shape))
         over = float(gap[i, j]) - (pair.wanted_mm or 0.0)
         if over < NEAR_MM:
-            out.append((over, pair, (i, j)))
-    out.sort(key=lambda item: item[0])
-    return [(pair, at) for _, pair, at in out[:MOST_PAIRS]]
+            near.append((over, pair, (i, j)))
+        else:
+            why = f"{NEAR_MM:g} mm and more over what is wanted: not followed"
+            bare.append(_bare(side, pair, float(gap[i, j]), why))
+    near.sort(key=lambda item: item[0])
+    words = f"not among the {MOST_PAIRS} tightest pairs"
+    bare += [_bare(side, p, over + (p.wanted_mm or 0.0), words) for over, p, _ in near[MOST_PAIRS:]]
+    return [(pair, at) for _, pair, at in near[:MOST_PAIRS]], bare
+
+
+def _bare(side: Side, pair: SurveyedPair, value: float | None, why: str) -> Bare:
+    return Bare(Kind.GAP, side, _spoken(pair.pair), "mm", value, why)
+
+
+def _spoken(pair: tuple[str, str]) -> str:
+    return " to ".join(name.replace("_", " ") for name in pair)
 
 
 def _stop_numbers(axle: Axle, told: Sequence[tuple[str, str, Stop | None]]) -> Iterator[Extreme]:
@@ -141,7 +178,7 @@ def _stop_numbers(axle: Axle, told: Sequence[tuple[str, str, Stop | None]]) -> I
 
 def _margin_numbers(
     sweep: AxleSweep, axle: Axle, car: Car, sides: Sequence[Side]
-) -> Iterator[Extreme]:
+) -> Iterator[Extreme | Bare]:
     used = _used(sweep, axle)
     for corner in sweep.corners:
         side = corner.corner.side
@@ -151,14 +188,23 @@ def _margin_numbers(
                 i, j = np.unravel_index(np.argmin(here), here.shape)
                 at = float(sweep.left.rack_mm[i]), float(sweep.left.travel_mm[j])
                 yield Extreme(Kind.MARGIN, side, name, unit, *at)
+            else:
+                why = "the file's car does not reach every pose of its working rack and travel"
+                yield Bare(Kind.MARGIN, side, name, unit, None, why)
 
 
 def _gap_number(
-    corner: CornerSweep, side: Side, pair: SurveyedPair, axle: Axle, car: Car
+    corner: CornerSweep,
+    side: Side,
+    pair: SurveyedPair,
+    axle: Axle,
+    car: Car,
+    plates: Mapping[str, str],
 ) -> tuple[Extreme, Flags] | None:
     """The least gap of a pair on the poses that cars are read at, and those poses."""
     inside = inside_limits(corner, axle, car)
-    solids = solids_of(b for b in corner.corner.bodies if b.name in pair.pair)
+    mine = {plates[name] for name in pair.pair if name in plates}
+    solids = solids_for(axle, corner.corner, {*pair.pair}, mine)
     poses = {part: move[inside] for part, move in corner.poses.items()}
     found = pair_gap(solids[pair.pair[0]], solids[pair.pair[1]], poses)
     if not found.state.size or (found.state == GapState.UNKNOWN).any():
@@ -166,7 +212,6 @@ def _gap_number(
     gap = np.full(inside.shape, np.inf)
     gap[inside] = np.nan_to_num(found.gap_mm, nan=0.0)
     i, j = np.unravel_index(np.argmin(gap), gap.shape)
-    name = " to ".join(n.replace("_", " ") for n in pair.pair)
-    at = float(corner.rack_mm[i]), float(corner.travel_mm[j])
+    name, at = _spoken(pair.pair), (float(corner.rack_mm[i]), float(corner.travel_mm[j]))
     number = Extreme(Kind.GAP, side, name, "mm", *at, pair=pair.pair, wanted_mm=pair.wanted_mm)
     return number, gap <= gap[i, j] + BESIDE_MM

@@ -16,7 +16,6 @@ from functools import cached_property
 import numpy as np
 
 from linkview.clearance.answers import GapState
-from linkview.clearance.bodies import solids_of
 from linkview.clearance.compiled import compile_all
 from linkview.clearance.distance import pair_gap
 from linkview.errors import CannotAssemble, MeshFault, ModelFaults
@@ -29,6 +28,8 @@ from linkview.limits.report import FirstStops, Stop
 from linkview.limits.stops import first_stop
 from linkview.model.parts import Axle, Car, Corner, Side
 from linkview.tuning.draws import drawn_shifts
+from linkview.tuning.in_roll import InRoll, read_in_roll
+from linkview.tuning.own_plates import solids_for
 from linkview.tuning.slot_ends import SlotEnd, readings_at
 from linkview.tuning.spread import Key, Spread
 
@@ -42,6 +43,7 @@ class Kind(Enum):
     MARGIN = "least margin"
     GAP = "least gap"
     SLOT = "slot end"
+    ROLL = "in roll"
 
 
 @dataclass(frozen=True)
@@ -49,7 +51,7 @@ class Extreme:
     """One such number, and where the file's car has it. side: None for the axle's.
 
     stop: of a stop, what stops the file's car. wanted_mm: of a gap; None where none is asked for.
-    slot: where a plate's slots are set, and which of what they give is read.
+    slot: where a plate's slots are set, and which of what they give is read. roll: of a solid axle.
     """
 
     kind: Kind
@@ -62,6 +64,7 @@ class Extreme:
     pair: tuple[str, str] | None = None
     wanted_mm: float | None = None
     slot: tuple[SlotEnd, int] | None = None
+    roll: InRoll | None = None
 
     @property
     def key(self) -> Key:
@@ -73,13 +76,26 @@ class Extreme:
         return self.side, f"{self.kind.value}, {self.name}, by"
 
 
+@dataclass(frozen=True)
+class Bare:
+    """A number that has no band, and why; value: None where it is not known either."""
+
+    kind: Kind
+    side: Side | None
+    name: str
+    unit: str
+    value: float | None
+    why: str
+
+
 @dataclass(frozen=True, eq=False)
 class Plan:
     """What is read of every car. rack (S,), travel (T,); used (S, T): inside the working rack.
 
     extremes: all numbers, with the file's own `values`. beside: by a gap's key, the poses (S, T)
-    among which it can be least. names: of all limits. unknown: gaps that cannot be told. already:
-    limits that the file's car exceeds at ride height, left out of the stops.
+    among which it can be least. names: of all limits. plates: bodies that are plates -> the plate
+    in the file. bare: what is reported without a band. already: limits that the file's car exceeds
+    at ride height, left out of the stops.
     """
 
     axle: Axle
@@ -91,11 +107,21 @@ class Plan:
     values: Mapping[Key, float]
     beside: Mapping[Key, Flags]
     names: tuple[str, ...]
-    unknown: tuple[tuple[Side, tuple[str, str]], ...]
+    plates: Mapping[str, str]
+    bare: tuple[Bare, ...]
     already: frozenset[str]
 
     def of(self, *kinds: Kind) -> list[Extreme]:
         return [e for e in self.extremes if e.kind in kinds]
+
+    @cached_property
+    def lean_deg(self) -> float:
+        """The lean of the body at which a solid axle is read in roll; 0 where it is not."""
+        return max((abs(e.roll.lean_deg) for e in self.extremes if e.roll), default=0.0)
+
+    def plates_of(self, bodies: set[str]) -> set[str]:
+        """The file's plates among these bodies."""
+        return {self.plates[name] for name in bodies if name in self.plates}
 
     @cached_property
     def sides(self) -> tuple[Side, ...]:
@@ -158,7 +184,7 @@ def read(axle: Axle, plan: Plan) -> dict[Key, float]:
             out |= _margins(corner, axle, plan)
             out |= _gaps(corner, plan)
             out |= _slot_ends(corner.corner, plan)
-    return out
+    return out | dict(_in_roll(axle, plan))
 
 
 # --- what stops it --------------------------------------------------------------------------------
@@ -235,9 +261,12 @@ def _gaps(corner: CornerSweep, plan: Plan) -> Iterator[tuple[Key, float]]:
     if not mine:
         return
     names = {n for e in mine if e.pair for n in e.pair}
-    solids = solids_of(b for b in corner.corner.bodies if b.name in names)
+    solids = solids_for(plan.axle, corner.corner, names, plan.plates_of(names))
     for e in mine:
         assert e.pair is not None
+        if not solids.keys() >= {*e.pair}:  # a plate that cannot be drawn for this car's points
+            yield e.key, float("nan")
+            continue
         some = plan.beside[e.key]
         poses = {part: move[some] for part, move in corner.poses.items()}
         found = pair_gap(solids[e.pair[0]], solids[e.pair[1]], poses)
@@ -255,3 +284,10 @@ def _slot_ends(corner: Corner, plan: Plan) -> Iterator[tuple[Key, float]]:
             if end not in known:
                 known[end] = readings_at(corner, end)
             yield e.key, float(known[end][which])
+
+
+def _in_roll(axle: Axle, plan: Plan) -> Iterator[tuple[Key, float]]:
+    by_name = {(e.side, e.name): e.key for e in plan.of(Kind.ROLL)}
+    for number, value in read_in_roll(axle, plan.car, plan.lean_deg) if by_name else ():
+        if (number.side, number.name) in by_name:
+            yield by_name[number.side, number.name], value

@@ -101,7 +101,10 @@ def set_up(axle: Axle, car: Car, wanted: Mapping[Key, float], held: Sequence[str
     for choice in _choices(dials):
         try:
             exact, state = bench.solved(choice, before if not choice.any() else None)
-            rounded = bench.in_steps(exact, state)
+            knowing = bench.knowing(state)
+            if knowing.lost:
+                exact, state = knowing.solved(exact, state)
+            rounded = knowing.in_steps(exact, state)
             after = bench.state(rounded)
         except CannotAssemble:
             continue

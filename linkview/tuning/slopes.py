@@ -79,7 +79,7 @@ def stepped_slopes(whole: Batch, stations: Sequence[Station]) -> Slopes:
     shifts = {(c.side, p): np.zeros(shape) for c in axle.corners for p in c.points}
     for k, (side, point, axis) in enumerate(coordinates):
         for row, step in ((2 * k, STEP_MM), (2 * k + 1, -STEP_MM)):
-            for at in _moving_with(axle, side, point):
+            for at in moving_with(axle, side, point):
                 shifts[at][row, axis] = step
     points = {
         c.side: {p: at + shifts[c.side, p] for p, at in c.points.items()} for c in axle.corners
@@ -102,7 +102,7 @@ def stepped_slopes(whole: Batch, stations: Sequence[Station]) -> Slopes:
     return out
 
 
-def _moving_with(axle: Axle, side: Side, point: str) -> list[Point]:
+def moving_with(axle: Axle, side: Side, point: str) -> list[Point]:
     """Where else a point is written: on the other side, or as the other wheel's centre."""
     if point in axle.left.layout.shared:
         return [(each, point) for each in Side]

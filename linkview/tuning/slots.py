@@ -20,7 +20,7 @@ from linkview.kinematics.sensitivity import Coordinate
 from linkview.model.adjusters import SlotAdjuster
 from linkview.model.parts import Axle, Side
 from linkview.model.platebase import CutPlate
-from linkview.plates.brackets import draw_plates
+from linkview.plates.brackets import blank_plates
 
 OFF_WAY_MM = 0.1  # moves are rounded to this along the axes, so a slanted way is left by as much
 
@@ -51,7 +51,7 @@ def slots_of(axle: Axle) -> Mapping[str, HoldingSlot]:
     for name, spec in axle.plates.items():
         assert isinstance(spec, CutPlate)
         try:
-            drawn = draw_plates(name, spec, axle.left) if name not in out else ()
+            drawn = blank_plates(name, spec, axle.left) if name not in out else ()
         except PlateRefused:
             continue
         for adjusts in (p.adjusts for p in drawn if p.adjusts is not None):

@@ -17,11 +17,13 @@ from linkview.alignment.axle import ackermann
 from linkview.alignment.posed import contact, has_damper, steering_axis
 from linkview.alignment.readings import (
     Ride,
+    contact_centre_rate,
     contact_point_rate,
     read_corner,
     ride_from,
     straight_enough,
 )
+from linkview.alignment.sensitivity import ACKERMANN
 from linkview.alignment.steering import foot_distance_mm
 from linkview.geometry import Array, Flags
 from linkview.kinematics.cars import CarPoses, Cars, grips
@@ -120,7 +122,9 @@ class Batch:
         car = self.car
         masses = car.wheelbase_mm, car.mass_kg, car.cg_height_mm, car.front_weight_fraction
         rest = self.seed, self.rack_mm.tolist(), self.travel_mm.tolist(), self.hold.value
-        return repr((corners, sigma, masses, car.front_brake_fraction, rest, self.keep, "gauge"))
+        return repr(
+            (corners, sigma, masses, car.front_brake_fraction, rest, self.keep, "track change")
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -255,7 +259,11 @@ def _axle_readings(
     left: CarPoses, right: CarPoses, apart: Array | None, wheelbase_mm: float
 ) -> dict[Key, Array]:
     ground = contact(left), contact(right)
-    out: dict[Key, Array] = {(None, "track_mm"): ground[0][..., 1] - ground[1][..., 1]}
+    wander = [contact_centre_rate(c, c.travel_twist)[..., 1] for c in (left, right)]
+    out: dict[Key, Array] = {
+        (None, "track_mm"): ground[0][..., 1] - ground[1][..., 1],
+        (None, "track_change_mm_per_mm"): wander[0] - wander[1],
+    }
     if left.corner.layout.level:
         y, z = travel.front_view_centre(left.wheel_centre, _rolling(left))
         middle = 0.5 * (ground[0] + ground[1])[..., 2]
@@ -266,8 +274,8 @@ def _axle_readings(
     out[None, "roll_centre_y_mm"] = np.where(shown, y, np.nan)
     out[None, "roll_centre_height_mm"] = np.where(shown, height, np.nan)
     if apart is not None:
-        steer = ackermann(left.spin_axis, right.spin_axis, apart / wheelbase_mm)
-        out[None, "percent_ackermann"] = steer[3]
+        found = ackermann(left.spin_axis, right.spin_axis, apart / wheelbase_mm)
+        out |= {(None, name): values for name, values in zip(ACKERMANN, found, strict=True)}
     return out
 
 
