@@ -12,9 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
-from linkview.geometry import Array, apply, length, turn_between
+from linkview.geometry import Array, apply, length, quaternions_of, turn_between, turn_of
 from linkview.model.layouts import BODY, WHEEL
 from linkview.model.parts import Side
 from linkview.scene.colours import Paint
@@ -47,11 +46,12 @@ class Places:
     def apply(self, points: Array) -> Array:
         """Points (n, 3) of the actor's frame -> the car's frame, (..., n, 3)."""
         shape = self.stretch.shape
-        turn = Rotation.from_quat(self.turn.reshape(-1, 4)).as_matrix().reshape(*shape, 3, 3)
         longer = np.ones((*shape, 1, 3))
         longer[..., 0, 2] = self.stretch
         local = points * longer
-        return np.asarray(np.einsum("...ij,...nj->...ni", turn, local) + self.shift[..., None, :])
+        return np.asarray(
+            np.einsum("...ij,...nj->...ni", turn_of(self.turn), local) + self.shift[..., None, :]
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,7 +78,6 @@ class Actor:
 
     def places(self, poses: Poses) -> Places:
         """For part moves (..., 4, 4) of its own side; the body's stand still."""
-        shape = next(iter(poses.values())).shape[:-2]
         shape = next(iter(poses.values())).shape[:-2]
         if isinstance(self.move, Span):
             return self._spanning(self.move, poses)
@@ -113,7 +112,7 @@ def quaternions(turns: Array) -> Array:
     known = np.isfinite(flat).all(axis=(1, 2))
     out = np.full((len(flat), 4), np.nan)
     if known.any():
-        out[known] = Rotation.from_matrix(flat[known]).as_quat()
+        out[known] = quaternions_of(flat[known])
         biggest = int(np.argmax(np.abs(out[known]).min(axis=0)))
         flip = np.asarray(out[:, biggest] < 0.0)
         out[flip] = -out[flip]

@@ -18,6 +18,7 @@ from linkview.geometry import (
     Y,
     Z,
     apply,
+    cross,
     length,
     unit,
 )
@@ -109,7 +110,7 @@ class CornerLinkage:
                 if layout.owner(end) == part:
                     arm = at - apply(poses[part], self.linkage.origins[k])
                     out[:, 6 * k : 6 * k + 3] += sense * along
-                    out[:, 6 * k + 3 : 6 * k + 6] += sense * np.cross(arm, along)
+                    out[:, 6 * k + 3 : 6 * k + 6] += sense * cross(arm, along)
         return out
 
     def state_of(self, poses: Mapping[str, Array]) -> State:
