@@ -46,6 +46,7 @@ class Traffic:
         self._made: dict[str, Path] = {}
         self._later: asyncio.TimerHandle | None = None
         self._fresh = False
+        self._posed_first: tuple[str, Inputs] | None = None  # asked for before anything is shown
         self._oldest = 0  # the stamp of the file now open when it was opened
         self._tasks: set[asyncio.Future[None]] = set()
         self.commands: dict[str, Command] = {
@@ -88,7 +89,7 @@ class Traffic:
             self._ask_shapes(name)
             if differs(axle, ghost.axles[name]):
                 self._ask_ghost(name)
-        self._fresh = True
+        self._fresh, self._posed_first = True, None
 
     def ask_changed(self, axle: str) -> None:
         """What is wanted at once of an axle that has changed; the slow work on it is in vain."""
@@ -98,7 +99,10 @@ class Traffic:
         self._ask_shapes(axle)
 
     def ask_posed(self, axle: str, inputs: Inputs) -> None:
-        """The gaps of one pose."""
+        """The gaps of one pose; of a file just opened, once it is seen."""
+        if self._fresh:
+            self._posed_first = axle, inputs
+            return
         document = self._room.opened
         self._quick.ask(
             "posed", document.generation, GapJob(document.car, axle, self._shop, inputs)
@@ -218,6 +222,7 @@ class Traffic:
         elif "fault" in words and words["job"].split(" ")[0] in ("shapes", "ghost", "whole"):
             told = {"kind": "notice", "words": f"not drawn anew: {words['fault']}"}
             self._room.tell_all(f"notice {words['job']}", told)
+            self._first_seen()
         elif words["job"] == "make":
             if "superseded" not in words:
                 self._heard_made(words)
@@ -233,10 +238,17 @@ class Traffic:
             task = asyncio.ensure_future(self.show(client, stamp, shapes))
             self._tasks.add(task)
             task.add_done_callback(self._tasks.discard)
-        if self._fresh:
-            self._fresh = False
-            self._quick.ask("warm", 0)
-            self.settle()
+        self._first_seen()
+
+    def _first_seen(self) -> None:
+        """What waited until something of a file just opened is seen, or cannot be."""
+        if not self._fresh:
+            return
+        self._fresh = False
+        self._quick.ask("warm", 0)
+        if self._posed_first is not None:
+            self.ask_posed(*self._posed_first)
+        self.settle()
 
     def _heard_made(self, words: Json) -> None:
         told = {"kind": "make", **{k: v for k, v in words.items() if k != "made"}}
