@@ -8,6 +8,7 @@ No window and no OpenGL is needed here.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -101,6 +102,31 @@ class Actor:
         turn = turn_between(b - a, now_b - now_a) @ self.frame[:3, :3]
         stretch = length(now_b - now_a) / length(b - a)
         return Places(now_a + 0.0 * stretch[..., None], quaternions(turn), stretch)
+
+
+def standing(actors: Sequence[Actor], poses: Poses) -> Array:
+    """Where actors of one side stand at one pose of its parts (4, 4): (k, 8) shift mm, quaternion
+    x y z w of either sign, stretch; NaN where out of reach.
+
+    What `places` says of each, but all turns at once, which are most of the time.
+    """
+    out, turns = np.empty((len(actors), 8)), np.empty((len(actors), 3, 3))
+    spans: dict[int, tuple[Array, Array]] = {}
+    for k, actor in enumerate(actors):
+        move = actor.move
+        if isinstance(move, Span):
+            at = [apply(move_of(poses, e.part), np.asarray(e.at)) for e in (move.start, move.end)]
+            spans[k] = np.subtract(move.end.at, move.start.at), at[1] - at[0]
+            out[k, :3] = at[0]
+        else:
+            there = move.at(poses) @ actor.frame
+            turns[k], out[k, :3], out[k, 7] = there[:3, :3], there[:3, 3], 1.0
+    if spans:
+        some, (before, now) = list(spans), np.array(list(spans.values())).swapaxes(0, 1)
+        frames = np.array([actors[k].frame[:3, :3] for k in some])
+        turns[some], out[some, 7] = turn_between(before, now) @ frames, length(now) / length(before)
+    out[:, 3:7] = quaternions_of(turns)
+    return out
 
 
 def quaternions(turns: Array) -> Array:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -124,13 +125,14 @@ class CornerLinkage:
         return names.index(name) if name in names else None
 
 
+@lru_cache(maxsize=32)
 def linkage_of(corner: Corner, lengths_of: Corner | None = None) -> CornerLinkage:
     """Compiles a corner.
 
     lengths_of: take sizes of parts from another corner (parts kept while points move); then the
     corner's own points are a start, not a solution.
     Raises CannotAssemble for a joint without length and, with the parts named, for a layout that
-    is loose or over-held at its hard points.
+    is loose or over-held at its hard points. Kept for the last corners: each pose asks again.
     """
     layout = corner.layout
     kept = lengths_of or corner

@@ -6,10 +6,11 @@ import asyncio
 import secrets
 import shutil
 from collections.abc import Callable
+from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
 from linkview.errors import LinkviewError
+from linkview.export.actors import Actor
 from linkview.live.as_variant import with_edits
 from linkview.live.asking import checked, offers_json
 from linkview.live.client import Client
@@ -298,7 +299,8 @@ class Traffic:
             self.ask_all()
 
 
-def placed_json(axle: Axle, inputs: Inputs, actors: Any) -> Json:
+@lru_cache(maxsize=8)
+def placed_json(axle: Axle, inputs: Inputs, actors: tuple[Actor, ...]) -> Json:
     """Where an axle's actors stand with these inputs; see `places_json`."""
     sweep = swept_at(axle, [inputs])
     return places_json(actors, {c.corner.side: c for c in sweep.corners})
