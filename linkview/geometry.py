@@ -255,26 +255,6 @@ def best_scale(given: ArrayLike, wanted: ArrayLike) -> float:
     return float(s.sum() / np.sum(a * a))
 
 
-def groups_of(pairs: Index, count: int) -> Index:
-    """A number (count,) for each group of things that pairs (m, 2) of them join, by index.
-
-    From 0, in the order of the groups' first members. Each thing is led to the lowest one known of
-    its group until nothing changes; checked against scipy, which takes 0.25 s to load.
-    """
-    first, second = pairs.T
-    lowest = np.arange(count)
-    while True:
-        before = lowest
-        low = np.minimum(before[first], before[second])
-        lowest = before.copy()
-        np.minimum.at(lowest, before[first], low)
-        np.minimum.at(lowest, before[second], low)
-        while not np.array_equal(lowest, further := lowest[lowest]):
-            lowest = further
-        if np.array_equal(lowest, before):
-            return np.unique(lowest, return_inverse=True)[1]
-
-
 def mirrored(v: ArrayLike) -> Array:
     """Points or directions (..., 3) mirrored left to right (y changes sign)."""
     return np.asarray(numbers(v) * np.array([1.0, -1.0, 1.0]))

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 from scipy.spatial.transform import Rotation
 
 from linkview import geometry as g
@@ -36,17 +34,6 @@ def test_quaternions_are_scipys_up_to_their_sign():
     grid[0, 1] = np.eye(3)
     assert np.array_equal(g.quaternions_of(grid)[0, 1], [0.0, 0.0, 0.0, 1.0])
     assert np.isnan(g.quaternions_of(grid)).sum() == 5 * 4
-
-
-def test_groups_are_scipys_and_numbered_by_their_first_member():
-    chain = np.stack([np.arange(49), np.arange(1, 50)], axis=-1)
-    several = [RNG.integers(0, 60, size=(many, 2)) for many in (0, 1, 20, 40, 80)]
-    star = np.stack([np.full(20, 59), np.arange(20)], axis=-1)
-    for pairs in (chain, chain[::-1, ::-1], star, RNG.permutation(59 - chain), *several):
-        links = coo_array((np.ones(len(pairs)), pairs.T), (60, 60))
-        ours, theirs = g.groups_of(pairs, 60), connected_components(links, directed=False)[1]
-        assert np.array_equal(ours, theirs)
-    assert g.groups_of(np.zeros((0, 2), dtype=int), 0).shape == (0,)
 
 
 def test_cross_products_are_numpys():

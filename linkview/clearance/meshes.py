@@ -15,10 +15,12 @@ from pathlib import Path
 import fcl
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from linkview.clearance.compiled import kernels
 from linkview.errors import MeshFault
-from linkview.geometry import Array, apply, frozen, groups_of, length
+from linkview.geometry import Array, apply, frozen, length
 from linkview.model.parts import Box, Facets, MeshFile
 from linkview.units import MM_PER_UNIT
 
@@ -351,7 +353,11 @@ def _solid(
         faces, closed = _rewound(vertices, faces)
     if not closed:
         notes = (*notes, "open surface: what is wholly inside it may not be told from outside")
-    members = groups_of(faces[:, [0, 1, 1, 2]].reshape(-1, 2), len(vertices))[faces[:, 0]]
+    ones = np.ones(2 * len(faces), dtype=bool)
+    joined = coo_array(
+        (ones, faces[:, [0, 1, 1, 2]].reshape(-1, 2).T), (len(vertices), len(vertices))
+    )
+    members = connected_components(joined, directed=False)[1][faces[:, 0]]
     _, first = np.unique(members, return_index=True)
     triangles = frozen(vertices[faces])
     return MeshSolid(

@@ -12,8 +12,10 @@ from dataclasses import dataclass
 import manifold3d
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
-from linkview.geometry import Array, Index, frozen, groups_of
+from linkview.geometry import Array, Index, frozen
 
 # A vertex this near a line counts as on it: far below any cut, far above round-off at 1 m.
 ON_LINE_MM = 1e-6
@@ -105,7 +107,8 @@ def components(beside: Index, among: NDArray[np.bool_]) -> Index:
     """A number (m,) from 0 for each connected group of the triangles `among`; -1 elsewhere."""
     kept = beside[among[beside].all(axis=1)]
     n = len(among)
-    group = np.where(among, groups_of(kept, n), -1)
+    links = coo_array((np.ones(len(kept)), (kept[:, 0], kept[:, 1])), shape=(n, n))
+    group = np.where(among, connected_components(links, directed=False)[1], -1)
     found, number = np.unique(group, return_inverse=True)
     return np.asarray(number.reshape(n) - int(found[0] == -1), dtype=np.intp)
 
