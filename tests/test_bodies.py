@@ -9,14 +9,12 @@ import numpy as np
 import pytest
 import trimesh
 
-from linkview.clearance import meshes
 from linkview.clearance.bodies import RevolvedSolid, TubeSolid, placed, solids_of
 from linkview.clearance.meshes import MeshSolid, mesh_of_file
 from linkview.clearance.winding import winding_number
 from linkview.errors import MeshFault
 from linkview.geometry import Array, rigid, rotation_from_vector
 from linkview.model.parts import Anchor, Box, MeshFile, Profile, Revolved, Tube
-from linkview.model.shipped import DEMO, shipped_file
 
 
 def mesh_file(path: Path, *, mm_per_unit: float = 1.0, name: str = "scan") -> MeshFile:
@@ -50,37 +48,6 @@ def test_every_format_comes_in_closed_and_to_size(tmp_path: Path, kind: str) -> 
     assert solid.notes == ()
     assert len(solid.members) == 1
     assert volume(solid.triangles) == pytest.approx(6000.0)
-
-
-def test_binary_stl_is_read_as_trimesh_reads_it(tmp_path: Path) -> None:
-    # Truth: trimesh, over the shipped scans and a ball; what is no whole binary STL is left to it.
-    ball = tmp_path / "BALL.STL"
-    ball.write_bytes(trimesh.creation.icosphere(subdivisions=2, radius=30.0).export(None, "stl"))
-    for path in (ball, *shipped_file(DEMO).parent.glob("*.stl")):
-        theirs = trimesh.load_scene(path, process=False).to_mesh()
-        found = meshes._binary_stl(path)
-        assert found is not None
-        assert np.array_equal(found[0][found[1]], theirs.vertices[theirs.faces])
-    cut_off, words, short = (tmp_path / f"{name}.stl" for name in ("cut", "words", "short"))
-    cut_off.write_bytes(ball.read_bytes()[:-7])
-    words.write_text(trimesh.creation.box().export(None, "stl_ascii"))
-    short.write_bytes(b"solid")
-    for path in (cut_off, words, short):
-        assert meshes._binary_stl(path) is None
-    assert read(mesh_file(words, mm_per_unit=10.0)).closed
-    for path in (cut_off, short):
-        with pytest.raises(MeshFault, match="export it again"):
-            read(mesh_file(path))
-
-
-def test_edges_are_counted_as_trimesh_counts_them() -> None:
-    # Truth: trimesh's is_watertight, over a ball with faces turned, doubled and taken out.
-    ball = trimesh.creation.icosphere(subdivisions=1)
-    faces = np.array(ball.faces)
-    turned = np.where(np.arange(len(faces))[:, None] % 3 == 0, faces[:, ::-1], faces)
-    for some in (faces, turned, faces[1:], faces[2:], [*faces, faces[0]], [*faces, *faces[:2]]):
-        mesh = trimesh.Trimesh(ball.vertices, some, process=False)
-        assert meshes._every_edge_twice(np.array(some)) == mesh.is_watertight
 
 
 def test_units_placement_and_mirror_in_that_order(tmp_path: Path) -> None:

@@ -2,8 +2,6 @@
 
 trimesh reads the formats; everything that decides about a gap (closed or open, pieces, size) is
 checked here and reported, because a mesh that is silently repaired is a mesh nobody measured.
-trimesh takes 0.6 s to load, as long as all else that a gap needs: binary STL, a plain list of
-corners, is read here, and nothing that only counts edges asks for it.
 """
 
 from __future__ import annotations
@@ -15,8 +13,6 @@ from pathlib import Path
 import fcl
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from linkview.clearance.compiled import kernels
 from linkview.errors import MeshFault
@@ -101,28 +97,10 @@ def mesh_of_box(body: Box) -> MeshSolid:
     lo, hi = np.asarray(body.lo, dtype=float), np.asarray(body.hi, dtype=float)
     if not (np.isfinite(lo).all() and np.isfinite(hi).all() and (hi > lo).all()):
         raise MeshFault(f"box '{body.name}': lo {lo} to hi {hi} has no volume; make every hi > lo")
-    return _box(_Sides(body.name, body.part, (*lo.tolist(), *hi.tolist())))
+    import trimesh
 
-
-@dataclass(frozen=True)
-class _Sides:
-    """A box by what its mesh is made of: lo, then hi."""
-
-    name: str
-    part: str
-    ends: tuple[float, ...]
-
-
-# Of the corners lo to hi, x slowest and z fastest; seen from outside counter-clockwise.
-_CORNERS = "130", "410", "032", "240", "173", "514", "571", "372", "642", "276", "654", "756"
-_BOX_FACES = np.array([[int(corner) for corner in face] for face in _CORNERS])
-
-
-@lru_cache(maxsize=64)
-def _box(sides: _Sides) -> MeshSolid:
-    ends = np.array(sides.ends).reshape(2, 3)
-    corners = np.array(np.meshgrid(*ends.T, indexing="ij")).reshape(3, 8).T
-    return _solid(sides.name, sides.part, corners, _BOX_FACES, ())
+    box = trimesh.creation.box(bounds=[lo, hi])
+    return _solid(body.name, body.part, np.array(box.vertices), np.array(box.faces), ())
 
 
 def mesh_of_facets(body: Facets) -> MeshSolid:
@@ -248,6 +226,8 @@ def look_at(path: Path) -> MeshLook:
 
 def _read(path: Path, where: str) -> tuple[Array, Faces]:
     """Corners in the file's own unit, every used one a number, and at least one triangle."""
+    import trimesh
+
     if not path.is_file():
         raise MeshFault(f"{where}: there is no such file; correct its path")
     kind = path.suffix.lower()
@@ -257,7 +237,9 @@ def _read(path: Path, where: str) -> tuple[Array, Faces]:
     if path.stat().st_size == 0:
         raise MeshFault(f"{where}: the file is empty; export it again")
     try:
-        vertices, faces = _binary_stl(path) or _by_trimesh(path)
+        # process=False: merging and dropping would hide faults that must be reported.
+        mesh = trimesh.load_scene(path, process=False).to_mesh()
+        vertices, faces = np.array(mesh.vertices, dtype=float), np.array(mesh.faces)
     except ModuleNotFoundError as fault:
         raise MeshFault(
             f"{where}: reading {kind} needs the package '{fault.name}'; install it, or "
@@ -277,30 +259,6 @@ def _read(path: Path, where: str) -> tuple[Array, Faces]:
             f"{where}: {bad} corners are not numbers (NaN or infinite); export it again"
         )
     return vertices, faces
-
-
-_STL_TRIANGLE = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("rest", "<u2")])
-_STL_HEADER = np.dtype([("words", "S80"), ("triangles", "<u4")])
-
-
-def _binary_stl(path: Path) -> tuple[Array, Faces] | None:
-    """The triangles of a binary STL as they stand; None for any other file, a cut-off one too."""
-    size = path.stat().st_size - _STL_HEADER.itemsize
-    if path.suffix.lower() != ".stl" or size <= 0:
-        return None
-    count = int(np.fromfile(path, _STL_HEADER, count=1)["triangles"][0])
-    if count * _STL_TRIANGLE.itemsize != size:
-        return None
-    found = np.fromfile(path, _STL_TRIANGLE, offset=_STL_HEADER.itemsize)["corners"]
-    return found.reshape(-1, 3).astype(float), np.arange(3 * count).reshape(-1, 3)
-
-
-def _by_trimesh(path: Path) -> tuple[Array, Faces]:
-    import trimesh
-
-    # process=False: merging and dropping would hide faults that must be reported.
-    mesh = trimesh.load_scene(path, process=False).to_mesh()
-    return np.array(mesh.vertices, dtype=float), np.array(mesh.faces)
 
 
 def _tidied(vertices: Array, faces: Faces) -> tuple[Array, Faces, tuple[str, ...]]:
@@ -335,16 +293,6 @@ def _is_closed(faces: Faces) -> bool:
     return bool((np.diff(forward) > 0).all() and np.array_equal(forward, back))
 
 
-def _every_edge_twice(faces: Faces) -> bool:
-    """Whether every edge belongs to two triangles, whichever way they are wound."""
-    edges = np.sort(faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
-    along = np.sort(edges[:, 0] * (int(edges.max()) + 1) + edges[:, 1])
-    if len(along) % 2:
-        return False
-    first, second = along[::2], along[1::2]
-    return bool((first == second).all() and (second[:-1] != first[1:]).all())
-
-
 def _solid(
     name: str, part: str, vertices: Array, faces: Faces, notes: tuple[str, ...]
 ) -> MeshSolid:
@@ -353,11 +301,11 @@ def _solid(
         faces, closed = _rewound(vertices, faces)
     if not closed:
         notes = (*notes, "open surface: what is wholly inside it may not be told from outside")
-    ones = np.ones(2 * len(faces), dtype=bool)
-    joined = coo_array(
-        (ones, faces[:, [0, 1, 1, 2]].reshape(-1, 2).T), (len(vertices), len(vertices))
-    )
-    members = connected_components(joined, directed=False)[1][faces[:, 0]]
+    import trimesh
+
+    members = trimesh.graph.connected_component_labels(
+        faces[:, [0, 1, 1, 2]].reshape(-1, 2), node_count=len(vertices)
+    )[faces[:, 0]]
     _, first = np.unique(members, return_index=True)
     triangles = frozen(vertices[faces])
     return MeshSolid(
@@ -372,11 +320,11 @@ def _solid(
 
 def _rewound(vertices: Array, faces: Faces) -> tuple[Faces, bool]:
     """The faces wound one way where that alone closes the mesh; else as they were."""
-    if not _every_edge_twice(faces):
-        return faces, False
     import trimesh
 
     mesh = trimesh.Trimesh(vertices, faces, process=False)
+    if not mesh.is_watertight:
+        return faces, False
     trimesh.repair.fix_winding(mesh)
     turned = np.array(mesh.faces, dtype=np.int64)
     return (turned, True) if _is_closed(turned) else (faces, False)

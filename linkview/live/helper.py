@@ -21,10 +21,10 @@ from linkview.errors import LinkviewError
 Json = dict[str, Any]
 Heard = Callable[[Json], None]
 # On Linux what helpers share is loaded once and then forked, which saves each of them its loading
-# time and memory. Elsewhere each loads for itself.
+# time and memory. Elsewhere each loads for itself. Bodies that are meshes or boxes need trimesh.
 if sys.platform == "linux":
     _CONTEXT = get_context("forkserver")
-    _CONTEXT.set_forkserver_preload(["linkview.live.shapework"])
+    _CONTEXT.set_forkserver_preload(["linkview.live.shapework", "trimesh"])
 else:
     _CONTEXT = get_context("spawn")
 
