@@ -22,6 +22,26 @@ def test_rotation_from_vector_is_scipys():
     assert np.array_equal(g.rotation_from_vector(np.zeros(3)), np.eye(3))
 
 
+def test_quaternions_are_scipys_up_to_their_sign():
+    half_turns = Rotation.from_rotvec(np.pi * np.concatenate([np.eye(3), g.unit(np.ones((1, 3)))]))
+    for turns in (Rotation.random(300, rng=RNG), half_turns, Rotation.identity(1)):
+        given, theirs = turns.as_matrix(), turns.as_quat()
+        ours = g.quaternions_of(given)
+        assert np.abs(np.abs((ours * theirs).sum(axis=-1)) - 1.0).max() < 1e-15 * 4
+        assert np.abs(ours * np.sign((ours * theirs).sum(-1))[:, None] - theirs).max() < 1e-15 * 4
+        assert np.abs(g.turn_of(3.0 * ours) - given).max() < 1e-15 * 4
+    grid = np.full((2, 3, 3, 3), np.nan)
+    grid[0, 1] = np.eye(3)
+    assert np.array_equal(g.quaternions_of(grid)[0, 1], [0.0, 0.0, 0.0, 1.0])
+    assert np.isnan(g.quaternions_of(grid)).sum() == 5 * 4
+
+
+def test_cross_products_are_numpys():
+    a, b = RNG.normal(size=(4, 1, 3)), RNG.normal(size=(5, 3))
+    assert np.array_equal(g.cross(a, b), np.cross(a, b))
+    assert np.array_equal(g.cross(a, 1j * b), np.cross(a, 1j * b))
+
+
 @pytest.mark.parametrize("angle", [0.0, 1e-12, 1e-8, 1e-4, 0.5, np.pi / 2, np.pi - 1e-8, np.pi])
 def test_angle_between_keeps_its_digits(angle):
     # Truth: the angle put in; arccos of the dot product would give 0 for 1e-8.

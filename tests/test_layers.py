@@ -66,8 +66,10 @@ ONLY_IN = {
 # process alone needs load when first used; so does what a command works with.
 MAY_IMPORT_LATE = ("linkview.__main__", "linkview", "linkview.clearance.compiled")
 MAY_IMPORT_LATE = (*MAY_IMPORT_LATE, "linkview.app.aside", "linkview.live.works")
-# Libraries that only a car with meshes, or one that does not assemble, has a use for.
+# Libraries that only a car with meshes, one that does not assemble, or one with joints of its own
+# or too many has a use for.
 MAY_IMPORT_LATE = (*MAY_IMPORT_LATE, "linkview.clearance.meshes", "linkview.kinematics.reassemble")
+MAY_IMPORT_LATE = (*MAY_IMPORT_LATE, "linkview.kinematics.mobility")
 COMMANDS = "linkview.commands."
 # All that the command line may load before it knows the command; the rest stays inside functions.
 BEFORE_A_COMMAND = ("errors", "commands")

@@ -18,6 +18,7 @@ from matplotlib.image import imread
 
 from linkview.alignment.axle import align
 from linkview.export.actor_shapes import actors_of
+from linkview.export.actors import standing
 from linkview.export.identity import Identity, identify
 from linkview.export.page import Page, write_page
 from linkview.export.posegrid import WITHIN_MM, PoseGrid, halfway_errors, packed_places, pose_grid
@@ -179,6 +180,28 @@ def test_a_foreign_script_is_refused_by_the_pages_policy(opened: Seen) -> None:
     )
     assert opened.run("() => window.stolen") is None
     assert any("Content Security Policy" in words for words in opened.said)
+
+
+@pytest.mark.parametrize("name", ["front", "rear"])
+def test_actors_put_in_place_together_stand_as_each_alone(name: str) -> None:
+    shown = axle(name)
+    racks = [0.0] if shown.left.rack is None else [-63.7, 0.0, 5_000.0]  # the last out of reach
+    sweep = sweep_axle(shown, np.array(racks), np.array([-66.6, 0.0, 21.3]))
+    for corner in sweep.corners:
+        some = [a for a in actors_of(shown) if a.side is corner.corner.side and not a.still]
+        for at in np.ndindex(corner.solved.shape):
+            poses = {part: moves[at] for part, moves in corner.poses.items()}
+            for actor, (*shift, x, y, z, w, stretch) in zip(
+                some, standing(some, poses), strict=True
+            ):
+                alone = actor.places(poses)
+                if not corner.solved[at]:
+                    assert np.isnan([*shift, x, y, z, w]).any()
+                    assert np.isnan(alone.shift).any() or np.isnan(alone.turn).any()
+                    continue
+                assert np.abs(shift - alone.shift).max() < 1e-9  # mm
+                assert abs(stretch - alone.stretch) < 1e-12
+                assert abs(abs(np.dot([x, y, z, w], alone.turn)) - 1.0) < 1e-12
 
 
 @pytest.mark.parametrize(

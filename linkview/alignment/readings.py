@@ -35,6 +35,7 @@ from linkview.geometry import (
     Flags,
     apply_direction,
     arctan2,
+    cross,
     dot,
     numbers,
     perpendicular,
@@ -285,6 +286,6 @@ def bar_levers(posed: Travelling) -> dict[str, Array]:
     own = unit(numbers(points["bar_outer"]) - points["bar_inner"]) * posed.corner.side.outboard
     axis, mark = (apply_direction(posed.pose(BODY), v) for v in (own, perpendicular(own)))
     now = apply_direction(posed.pose(BAR_LEVER), perpendicular(own))
-    turned = arctan2(dot(np.cross(axis, mark), now), dot(mark, now))
+    turned = arctan2(dot(cross(axis, mark), now), dot(mark, now))
     rate = dot(posed.travel_twists[BAR_LEVER][..., 3:], axis)
     return {"bar_lever_deg": to_deg(turned), "bar_ratio_deg_per_mm": to_deg(rate)}

@@ -40,6 +40,22 @@ from linkview.units import to_deg
 
 ACKERMANN = ("inner_steer_deg", "outer_steer_deg", "ackermann_inner_deg", "percent_ackermann")
 GAUGE_COLUMNS = 21  # racks from stop to stop between which 20 deg of steer is looked for
+# The readings whose slopes are told, in this order.
+RANKED = (
+    "camber_deg",
+    "toe_in_deg",
+    "caster_deg",
+    "gauge_caster_deg",
+    "trail_mm",
+    "scrub_radius_mm",
+    "toggle_deg",
+    "steer_jacking_mm_per_mm",
+    "bump_steer_deg_per_mm",
+    "camber_gain_deg_per_mm",
+    "motion_ratio",
+    "wheel_rate_n_per_mm",
+    "roll_centre_height_mm",
+)
 
 
 @dataclass(frozen=True, eq=False)

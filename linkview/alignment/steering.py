@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from linkview.geometry import Array, arctan2, dot, length, magnitude, unit
+from linkview.geometry import Array, arctan2, cross, dot, length, magnitude, unit
 
 # Under this steer the quotient behind percent Ackermann is mostly static toe.
 LEAST_ACKERMANN_RAD = float(np.deg2rad(1.0))
@@ -35,7 +35,7 @@ def screw_axis(wheel_centre: Array, twist: Array) -> Axis:
     """
     v, w = twist[..., :3], twist[..., 3:]
     with np.errstate(invalid="ignore", divide="ignore"):
-        nearest = wheel_centre + np.cross(w, v) / dot(w, w)[..., None]
+        nearest = wheel_centre + cross(w, v) / dot(w, w)[..., None]
     along = unit(w)
     return Axis(nearest, np.where(along[..., 2:] < 0.0, -along, along))
 
@@ -73,7 +73,7 @@ def scrub_radius_mm(axis: Axis, contact: Array, lateral: Array) -> Array:
 def moment_arm_mm(axis: Axis, outer: Array, inner: Array) -> Array:
     """Signed lever of a unit pull in the tie rod about the axis, mm."""
     rod = unit(inner - outer)
-    return dot(axis.direction, np.cross(outer - axis.point, rod))
+    return dot(axis.direction, cross(outer - axis.point, rod))
 
 
 def toggle_rad(axis: Axis, outer: Array, inner: Array, ride_arm_mm: Array | float) -> Array:
@@ -86,7 +86,7 @@ def toggle_rad(axis: Axis, outer: Array, inner: Array, ride_arm_mm: Array | floa
     arm, rod = outer - axis.point, inner - outer
     arm = arm - dot(arm, a)[..., None] * a
     rod = rod - dot(rod, a)[..., None] * a
-    across, along = dot(a, np.cross(arm, rod)), magnitude(dot(arm, rod))
+    across, along = dot(a, cross(arm, rod)), magnitude(dot(arm, rod))
     return np.asarray(arctan2(np.sign(np.asarray(ride_arm_mm).real) * across, along))
 
 

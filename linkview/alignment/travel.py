@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from linkview.geometry import Array, dot, length
+from linkview.geometry import Array, cross, dot, length
 from linkview.units import STANDARD_GRAVITY_M_S2
 
 # Two front-view normals closer to parallel than this (radians) meet nowhere worth naming.
@@ -84,7 +84,7 @@ def span_curvature(span: Array, velocity: Array, acceleration: Array) -> Array:
 
 def carried_acceleration(v2: Array, w: Array, w2: Array, arm: Array) -> Array:
     """Second derivative of a knuckle-fixed point's place; v2, w2 derivatives of v, w."""
-    return np.asarray(v2 + np.cross(w2, arm) + np.cross(w, np.cross(w, arm)))
+    return np.asarray(v2 + cross(w2, arm) + cross(w, cross(w, arm)))
 
 
 def motion_ratio_change(

@@ -9,17 +9,17 @@ from __future__ import annotations
 
 import numpy as np
 
-from linkview.geometry import Array, Z, arctan2, unit
+from linkview.geometry import Array, Z, arctan2, cross, unit
 
 
 def heading(n: Array) -> Array:
     """Where the wheel points, (..., 3) unit and level: (n x z) normalised."""
-    return unit(np.cross(n, Z))
+    return unit(cross(n, Z))
 
 
 def lateral(n: Array, outboard: float) -> Array:
     """Level and square to the heading, away from the car: z x t on the left, minus that right."""
-    return np.asarray(outboard * np.cross(Z, heading(n)))
+    return np.asarray(outboard * cross(Z, heading(n)))
 
 
 def upward(n: Array) -> Array:
@@ -57,7 +57,7 @@ def contact_centre(centre: Array, n: Array, loaded_radius_mm: float) -> Array:
 
 def steer_rate(n: Array, w: Array) -> Array:
     """d(steer), rad per unit of input."""
-    dn = np.cross(w, n)
+    dn = cross(w, n)
     level = n[..., 0] ** 2 + n[..., 1] ** 2
     return np.asarray((n[..., 0] * dn[..., 1] - n[..., 1] * dn[..., 0]) / level)
 
@@ -69,18 +69,18 @@ def toe_in_rate(n: Array, w: Array, outboard: float) -> Array:
 
 def camber_rate(n: Array, w: Array, outboard: float) -> Array:
     """d(camber), rad per unit of input."""
-    dn = np.cross(w, n)
+    dn = cross(w, n)
     return np.asarray(-outboard * dn[..., 2] / np.sqrt(1.0 - n[..., 2] ** 2))
 
 
 def carried_rate(v: Array, w: Array, arm: Array) -> Array:
     """Velocity of a point fixed to the knuckle; v: wheel centre's, arm: from it to the point."""
-    return np.asarray(v + np.cross(w, arm))
+    return np.asarray(v + cross(w, arm))
 
 
 def contact_rate(v: Array, w: Array, n: Array, loaded_radius_mm: float) -> Array:
     """Velocity of the contact centre itself, which is not fixed to the knuckle, (..., 3)."""
-    dn = np.cross(w, n)
+    dn = cross(w, n)
     nz, dnz = n[..., 2:], dn[..., 2:]
     steep = np.sqrt(1.0 - nz**2)
     up = (Z - nz * n) / steep
@@ -92,8 +92,8 @@ def contact_height_curvature(
     v2: Array, w: Array, w2: Array, n: Array, loaded_radius_mm: float
 ) -> Array:
     """Second derivative of the contact centre's height. v2, w2: derivatives of the rates v, w."""
-    dn = np.cross(w, n)
-    d2n = np.cross(w2, n) + np.cross(w, dn)
+    dn = cross(w, n)
+    d2n = cross(w2, n) + cross(w, dn)
     nz, d, d2 = n[..., 2], dn[..., 2], d2n[..., 2]
     steep = np.sqrt(1.0 - nz**2)
     return np.asarray(

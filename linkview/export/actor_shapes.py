@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 
 import numpy as np
 
@@ -15,11 +16,12 @@ from linkview.model.wording import spoken
 from linkview.plates.plate import Plate
 from linkview.scene.colours import Paint
 from linkview.scene.pieces import Piece
-from linkview.scene.primitives import cylinder, frame_along, joined
+from linkview.scene.primitives import Meshes, cylinder, frame_along
 from linkview.scene.riding import Ride, Span, Underfoot, standing_at
 from linkview.scene.shapes import axle_pieces
 from linkview.scene.stage import PAD_MM, PAD_RADIUS_MM
 
+_MOST = 600  # meshes kept; the demo car's both axles and their ghosts take 250
 _DECIMALS = 4  # of a mm, in the meshes: finer than any screen, and the same on every run
 
 
@@ -55,14 +57,12 @@ def pads_of(axle: Axle) -> tuple[Actor, ...]:
 
 def _actor(side: Side, pieces: Sequence[Piece]) -> Actor:
     move = pieces[0].move
-    points = np.concatenate([np.asarray(p.mesh.points, dtype=float) for p in pieces])
     if isinstance(move, Span):
         a, b = np.asarray(move.start.at), np.asarray(move.end.at)
         frame = frame_along(b - a, a)
         named = pieces[0].name or f"{move.start.part} to {move.end.part}"
     else:
-        middle = 0.5 * (points.min(axis=0) + points.max(axis=0))
-        origin = np.zeros(3) if move.part == BODY else np.round(middle, 1)
+        origin = np.zeros(3) if move.part == BODY else np.round(_middle(_meshes(pieces)), 1)
         frame = rigid(np.eye(3), origin)
         named = move.part
     by_look: dict[tuple[str, Paint], list[Piece]] = defaultdict(list)
@@ -72,15 +72,34 @@ def _actor(side: Side, pieces: Sequence[Piece]) -> Actor:
     return Actor(f"{side.value} {spoken(named)}", side, move, frozen(frame), tuple(meshes))
 
 
+def _meshes(pieces: Sequence[Piece]) -> Meshes:
+    return Meshes(tuple(p.mesh for p in pieces))
+
+
+@lru_cache(maxsize=_MOST)
+def _middle(some: Meshes) -> Array:
+    points = np.concatenate([np.asarray(m.points, dtype=float) for m in some.of])
+    return frozen(0.5 * (points.min(axis=0) + points.max(axis=0)))
+
+
 def _mesh(name: str, paint: Paint, pieces: Sequence[Piece], frame: Array) -> ActorMesh:
-    mesh = joined([p.mesh for p in pieces])
-    turn = frame[:3, :3]
-    points = (np.asarray(mesh.points, dtype=float) - frame[:3, 3]) @ turn
-    normals = np.asarray(mesh.point_data["Normals"], dtype=float) @ turn
+    return _made(spoken(name), paint, _meshes(pieces), tuple(frame.ravel().tolist()))
+
+
+@lru_cache(maxsize=_MOST)
+def _made(name: str, paint: Paint, some: Meshes, frame: tuple[float, ...]) -> ActorMesh:
+    """Kept, for while a point is dragged most actors stay as they were."""
+    stand = np.reshape(frame, (4, 4))
+    turn = stand[:3, :3]
+    starts = np.cumsum([0, *(m.n_points for m in some.of)])
+    points = np.concatenate([np.asarray(m.points, dtype=float) for m in some.of])
+    normals = np.concatenate([np.asarray(m.point_data["Normals"], dtype=float) for m in some.of])
+    faces = [np.asarray(m.regular_faces) + s for m, s in zip(some.of, starts[:-1], strict=True)]
+    points, normals = (points - stand[:3, 3]) @ turn, normals @ turn
     size = length(normals)[:, None]
     normals = np.where(size > 1e-6, normals / np.where(size > 1e-6, size, 1.0), [0.0, 0.0, 1.0])
-    faces = np.asarray(mesh.regular_faces, dtype=np.intp)
-    return ActorMesh(spoken(name), paint, np.round(points, _DECIMALS), normals, faces)
+    points = np.round(points, _DECIMALS)
+    return ActorMesh(name, paint, points, normals, np.concatenate(faces).astype(np.intp))
 
 
 def _told_apart(actors: Sequence[Actor]) -> list[Actor]:

@@ -8,13 +8,13 @@ No window and no OpenGL is needed here.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
-from linkview.geometry import Array, apply, length, turn_between
+from linkview.geometry import Array, apply, length, quaternions_of, turn_between, turn_of
 from linkview.model.layouts import BODY, WHEEL
 from linkview.model.parts import Side
 from linkview.scene.colours import Paint
@@ -47,11 +47,12 @@ class Places:
     def apply(self, points: Array) -> Array:
         """Points (n, 3) of the actor's frame -> the car's frame, (..., n, 3)."""
         shape = self.stretch.shape
-        turn = Rotation.from_quat(self.turn.reshape(-1, 4)).as_matrix().reshape(*shape, 3, 3)
         longer = np.ones((*shape, 1, 3))
         longer[..., 0, 2] = self.stretch
         local = points * longer
-        return np.asarray(np.einsum("...ij,...nj->...ni", turn, local) + self.shift[..., None, :])
+        return np.asarray(
+            np.einsum("...ij,...nj->...ni", turn_of(self.turn), local) + self.shift[..., None, :]
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,7 +80,6 @@ class Actor:
     def places(self, poses: Poses) -> Places:
         """For part moves (..., 4, 4) of its own side; the body's stand still."""
         shape = next(iter(poses.values())).shape[:-2]
-        shape = next(iter(poses.values())).shape[:-2]
         if isinstance(self.move, Span):
             return self._spanning(self.move, poses)
         if isinstance(self.move, Underfoot):
@@ -104,6 +104,31 @@ class Actor:
         return Places(now_a + 0.0 * stretch[..., None], quaternions(turn), stretch)
 
 
+def standing(actors: Sequence[Actor], poses: Poses) -> Array:
+    """Where actors of one side stand at one pose of its parts (4, 4): (k, 8) shift mm, quaternion
+    x y z w of either sign, stretch; NaN where out of reach.
+
+    What `places` says of each, but all turns at once, which are most of the time.
+    """
+    out, turns = np.empty((len(actors), 8)), np.empty((len(actors), 3, 3))
+    spans: dict[int, tuple[Array, Array]] = {}
+    for k, actor in enumerate(actors):
+        move = actor.move
+        if isinstance(move, Span):
+            at = [apply(move_of(poses, e.part), np.asarray(e.at)) for e in (move.start, move.end)]
+            spans[k] = np.subtract(move.end.at, move.start.at), at[1] - at[0]
+            out[k, :3] = at[0]
+        else:
+            there = move.at(poses) @ actor.frame
+            turns[k], out[k, :3], out[k, 7] = there[:3, :3], there[:3, 3], 1.0
+    if spans:
+        some, (before, now) = list(spans), np.array(list(spans.values())).swapaxes(0, 1)
+        frames = np.array([actors[k].frame[:3, :3] for k in some])
+        turns[some], out[some, 7] = turn_between(before, now) @ frames, length(now) / length(before)
+    out[:, 3:7] = quaternions_of(turns)
+    return out
+
+
 def quaternions(turns: Array) -> Array:
     """Rotations (..., 3, 3) as unit quaternions (..., 4) x, y, z, w; NaN stays NaN.
 
@@ -113,7 +138,7 @@ def quaternions(turns: Array) -> Array:
     known = np.isfinite(flat).all(axis=(1, 2))
     out = np.full((len(flat), 4), np.nan)
     if known.any():
-        out[known] = Rotation.from_matrix(flat[known]).as_quat()
+        out[known] = quaternions_of(flat[known])
         biggest = int(np.argmax(np.abs(out[known]).min(axis=0)))
         flip = np.asarray(out[:, biggest] < 0.0)
         out[flip] = -out[flip]

@@ -9,28 +9,13 @@ import numpy as np
 
 from linkview.alignment.jacking_slopes import JackingSlopes
 from linkview.alignment.quantities import QUANTITIES
-from linkview.alignment.sensitivity import Sensitivity
+from linkview.alignment.sensitivity import RANKED, Sensitivity
 from linkview.export.tables import write_table
 from linkview.geometry import Array
 from linkview.kinematics.sensitivity import Coordinate
 from linkview.limits.sensitivity import StopSlopes
 from linkview.model.parts import Side
 
-RANKED = (
-    "camber_deg",
-    "toe_in_deg",
-    "caster_deg",
-    "gauge_caster_deg",
-    "trail_mm",
-    "scrub_radius_mm",
-    "toggle_deg",
-    "steer_jacking_mm_per_mm",
-    "bump_steer_deg_per_mm",
-    "camber_gain_deg_per_mm",
-    "motion_ratio",
-    "wheel_rate_n_per_mm",
-    "roll_centre_height_mm",
-)
 SHOWN = 4
 LEAST_SHARE = 0.02  # of the strongest; weaker coordinates are not worth a line
 

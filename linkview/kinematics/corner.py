@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from linkview.geometry import (
     Y,
     Z,
     apply,
+    cross,
     length,
     unit,
 )
@@ -109,7 +111,7 @@ class CornerLinkage:
                 if layout.owner(end) == part:
                     arm = at - apply(poses[part], self.linkage.origins[k])
                     out[:, 6 * k : 6 * k + 3] += sense * along
-                    out[:, 6 * k + 3 : 6 * k + 6] += sense * np.cross(arm, along)
+                    out[:, 6 * k + 3 : 6 * k + 6] += sense * cross(arm, along)
         return out
 
     def state_of(self, poses: Mapping[str, Array]) -> State:
@@ -123,13 +125,14 @@ class CornerLinkage:
         return names.index(name) if name in names else None
 
 
+@lru_cache(maxsize=32)
 def linkage_of(corner: Corner, lengths_of: Corner | None = None) -> CornerLinkage:
     """Compiles a corner.
 
     lengths_of: take sizes of parts from another corner (parts kept while points move); then the
     corner's own points are a start, not a solution.
     Raises CannotAssemble for a joint without length and, with the parts named, for a layout that
-    is loose or over-held at its hard points.
+    is loose or over-held at its hard points. Kept for the last corners: each pose asks again.
     """
     layout = corner.layout
     kept = lengths_of or corner

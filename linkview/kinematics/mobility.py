@@ -11,7 +11,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import qr
 
 from linkview.errors import CannotAssemble
 from linkview.geometry import Array, perpendicular, unit
@@ -52,6 +51,8 @@ def mobility_of(
 
     carried: the hard points (3,) of the parts that may be idle.
     """
+    from scipy.linalg import qr  # a quarter of what a live page loads before it has its car
+
     slope = scaled_slope(linkage)[list(rows)]
     unknowns = linkage.unknown_count
     # Pivoted QR of the transpose orders the rows: independent ones first.

@@ -12,6 +12,7 @@ import numpy as np
 
 from linkview.geometry import (
     Array,
+    cross,
     perpendicular,
     skew,
     turn_between,
@@ -143,7 +144,7 @@ def _beside(
 ) -> Array:
     """How far a way (..., 4) leads aside from an axis (3,) fixed to a part."""
     first = perpendicular(axis)
-    second = np.cross(unit(axis), first)
+    second = cross(unit(axis), first)
     return np.hypot(*((moved(part, normal, 0.0) * way) @ _ONES for normal in (first, second)))
 
 
@@ -189,7 +190,7 @@ def _hinged(pivot: Array, hinge: Array, before: Array, after: Array) -> Array:
     """
     k = unit(hinge)
     out = before - pivot - ((before - pivot) @ k) * k
-    both = np.stack([np.cross(k, out), out]) @ (after - pivot[:, None])
+    both = np.stack([cross(k, out), out]) @ (after - pivot[:, None])
     both /= np.sqrt(_dot(both, both))
     skewed = skew(k)
     parts = np.zeros((3, 4, 4))

@@ -9,14 +9,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from linkview.geometry import Array, arctan2, dot, length, magnitude, numbers, unit
+from linkview.geometry import Array, arctan2, cross, dot, length, magnitude, numbers, unit
 
 TINY = 1e-30  # the step of complex numbers, see geometry.py
 
 
 def tilt_rad(rod: ArrayLike, bolt: ArrayLike) -> Array:
     """Rod end: least angle between bolt axis and eye axis, asin|rod . bolt|, rod free to spin."""
-    along, across = magnitude(dot(rod, bolt)), length(np.cross(np.asarray(rod), np.asarray(bolt)))
+    along, across = magnitude(dot(rod, bolt)), length(cross(np.asarray(rod), np.asarray(bolt)))
     return arctan2(along, across)
 
 
@@ -24,7 +24,7 @@ def swing_rad(member: ArrayLike, axis: ArrayLike) -> Array:
     """Angle between two lines: a member and the axis of the joint it swings in."""
     along, across = (
         magnitude(dot(member, axis)),
-        length(np.cross(np.asarray(member), np.asarray(axis))),
+        length(cross(np.asarray(member), np.asarray(axis))),
     )
     return arctan2(across, along)
 
@@ -33,7 +33,7 @@ def twist_rad(rod: Array, bolts: tuple[Array, Array]) -> Array:
     """How far the second bolt's axis is turned from the first's, seen along the rod, (...)."""
     along = unit(rod)
     first, second = (bolt - dot(bolt, along)[..., None] * along for bolt in bolts)
-    return arctan2(dot(along, np.cross(first, second)), dot(first, second))
+    return arctan2(dot(along, cross(first, second)), dot(first, second))
 
 
 def clocked_use(

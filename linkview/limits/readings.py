@@ -17,7 +17,7 @@ from linkview.alignment.posed import (
     spring_length_mm,
     toggle_deg,
 )
-from linkview.geometry import Array, apply, dot, frozen, length, magnitude, unit
+from linkview.geometry import Array, apply, cross, dot, frozen, length, magnitude, unit
 from linkview.kinematics.cell_motion import Motion
 from linkview.kinematics.nearby import Posed
 from linkview.kinematics.sweep import AxleSweep, CornerSweep
@@ -136,7 +136,7 @@ def _toggle_drift(corner: Corner) -> Callable[[Motion], Array]:
         for start, end in ((lower, rod.outer), (rod.outer, rod.inner)):
             way = cell.point(end).now[:, 0] - cell.point(start).now[:, 0]
             turn = np.minimum(axis + cell.swing_of(start, end), np.pi / 2.0)
-            off = np.arctan2(length(np.cross(along, way)), np.abs(dot(along, way)))
+            off = np.arctan2(length(cross(along, way)), np.abs(dot(along, way)))
             known = off > turn
             share = np.sin(turn) / np.where(known, np.sin(off), 1.0)
             total += np.where(known, np.arcsin(np.minimum(share, 1.0)), np.inf)

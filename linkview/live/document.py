@@ -18,11 +18,11 @@ from linkview.export.files import write_whole, written_beside
 from linkview.geometry import length
 from linkview.kinematics.assemble import build_car, rebuilder
 from linkview.kinematics.changes import Axles
-from linkview.kinematics.sweep import pose_at
 from linkview.live.as_variant import built, variant_text, with_edits
 from linkview.live.edits import Edits
 from linkview.live.home import HOME, journal_of
 from linkview.live.meshfiles import gone_meshes, own_name, saved_beside
+from linkview.live.moving import require_together
 from linkview.model.parts import Car
 from linkview.model.read import AS_FOUND, HardPointFile, read_file
 
@@ -255,8 +255,7 @@ def tried(file: HardPointFile, edits: Edits) -> Car:
     """The car, after one pose of every corner was solved: the points do go together."""
     car = built(file, edits)
     for axle in car.axles.values():
-        for corner in axle.corners:
-            pose_at(corner, 0.0, 0.0, axle.hold)
+        require_together(axle)
     return car
 
 

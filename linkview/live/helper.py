@@ -21,10 +21,10 @@ from linkview.errors import LinkviewError
 Json = dict[str, Any]
 Heard = Callable[[Json], None]
 # On Linux what helpers share is loaded once and then forked, which saves each of them its loading
-# time and memory. Elsewhere each loads for itself.
+# time and memory. Elsewhere each loads for itself. Bodies that are meshes or boxes need trimesh.
 if sys.platform == "linux":
     _CONTEXT = get_context("forkserver")
-    _CONTEXT.set_forkserver_preload(["linkview.live.shapework"])
+    _CONTEXT.set_forkserver_preload(["linkview.live.shapework", "trimesh"])
 else:
     _CONTEXT = get_context("spawn")
 
@@ -149,6 +149,7 @@ def serve(pipe: Connection, works: Callable[[], dict[str, Work]], behind: int) -
 class Helper:
     """One helper process, started when it is first asked; `heard` is called from a thread of its
     own. Asking never waits: a helper at work reads its pipe late, and a full pipe would stop all.
+    Nor does starting, which takes until what helpers share is loaded.
     """
 
     def __init__(
@@ -159,6 +160,7 @@ class Helper:
         self._more, self._closing = threading.Condition(), False
         self._process: BaseProcess | None = None
         self._pipe: Connection | None = None
+        self._begun = threading.Event()  # whether the process is there to be ended
 
     def start(self) -> None:
         """Starts the process, if there is none, so that it has loaded all when it is asked."""
@@ -167,14 +169,19 @@ class Helper:
                 return
             pipe, far = _CONTEXT.Pipe()
             given = far, self._works, self._behind
-            self._pipe = pipe
-        self._process = _CONTEXT.Process(target=serve, args=given, daemon=True)
-        self._process.start()
-        far.close()
-        threading.Thread(target=self._listen, args=(pipe,), daemon=True).start()
+            process = _CONTEXT.Process(target=serve, args=given, daemon=True)
+            self._pipe, self._process, self._begun = pipe, process, threading.Event()
+            keep = process, pipe, far, self._begun
+        threading.Thread(target=self._keep, args=keep, daemon=True).start()
         threading.Thread(target=self._send, args=(pipe,), daemon=True).start()
 
-    def _listen(self, pipe: Connection) -> None:
+    def _keep(
+        self, process: BaseProcess, pipe: Connection, far: Connection, begun: threading.Event
+    ) -> None:
+        """Starts the process and listens to it until it ends."""
+        process.start()
+        begun.set()
+        far.close()
         while True:
             try:
                 words = pipe.recv()
@@ -231,7 +238,7 @@ class Helper:
         self._closing = True
         pipe = self._pipe
         self._forget()
-        if self._process is not None:
+        if self._process is not None and self._begun.wait(timeout=5.0):
             self._process.terminate()
             self._process.join(timeout=5.0)
         if pipe is not None:

@@ -148,8 +148,8 @@ class Looking:
     def _read_json(self, client: Client) -> Json:
         document, ghost = self._room.opened, self._room.ghost_car
         axle = document.car.axles[client.axle]
-        words = readings_json(axle, document.car, client.inputs)
-        words |= {"kind": "read", "axle": client.axle, "generation": document.generation}
+        words = {**readings_json(axle, document.car, client.inputs), "kind": "read"}
+        words |= {"axle": client.axle, "generation": document.generation}
         before = ghost.axles[client.axle]
         if client.ghost and differs(axle, before):
             words["foundReadings"] = readings_json(before, ghost, client.inputs)["readings"]

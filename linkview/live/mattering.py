@@ -7,8 +7,7 @@ from typing import Any
 import numpy as np
 
 from linkview.alignment.quantities import QUANTITIES
-from linkview.alignment.sensitivity import Sensitivity, sensitivities
-from linkview.export.sensitivity import RANKED
+from linkview.alignment.sensitivity import RANKED, Sensitivity, sensitivities
 from linkview.kinematics.sensitivity import Sizes
 from linkview.limits.sensitivity import StopSlopes, stop_slopes, travel_stop_slopes
 from linkview.live.moving import Inputs

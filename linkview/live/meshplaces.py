@@ -170,7 +170,7 @@ def _standing(document: Document, axle: Axle, body: MeshFile) -> Json:
             }
             for m in table.matches
         ],
-        "off": [round(v, 3) for v in body.fit_mm],
+        "off": [round(p.off_mm, 3) for p in body.fitted],
     }
 
 

@@ -8,6 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from linkview.errors import LinkageLocked
 from linkview.geometry import Array, Flags
 from linkview.kinematics.axle import travels_of
 from linkview.kinematics.sweep import AxleSweep, sweep_corner
@@ -57,12 +58,29 @@ def clamped(axle: Axle, asked: Inputs) -> Inputs:
 
 def swept_at(axle: Axle, inputs: Sequence[Inputs]) -> AxleSweep:
     """Both corners at inputs that differ in one thing only, as a sweep of (n, 1) or (1, n)."""
+    return _kept(axle, inputs[0]) if len(inputs) == 1 else _swept(axle, inputs)
+
+
+@lru_cache(maxsize=16)
+def _kept(axle: Axle, inputs: Inputs) -> AxleSweep:
+    """One pose, kept: it is drawn, then read, and that of a car compared with seldom changes."""
+    return _swept(axle, (inputs,))
+
+
+def _swept(axle: Axle, inputs: Sequence[Inputs]) -> AxleSweep:
     rack = np.array(sorted({i.rack_mm for i in inputs}))
     heave = sorted({(i.travel_mm, i.roll_deg) for i in inputs})
     travel = np.array([h for h, _ in heave])
     left, right = travels_of(axle, travel, np.array([r for _, r in heave]))
     sides = ((axle.left, left), (axle.right, right))
     return AxleSweep(axle, *(sweep_corner(c, rack, t, axle.hold) for c, t in sides))
+
+
+def require_together(axle: Axle) -> None:
+    """Raises LinkageLocked, naming the joint, unless both corners stand at ride height."""
+    for corner in swept_at(axle, [Inputs()]).corners:
+        if not corner.solved.all():
+            raise LinkageLocked(f"{axle.name} {corner.corner.side.value}: {corner.reasons[0, 0]}")
 
 
 def moment_at(axle: Axle, car: Car, start: Inputs, asked: Inputs) -> Moment:

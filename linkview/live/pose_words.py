@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
+from math import isfinite
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ import numpy as np
 from linkview.alignment.axle import AxleAlignment, align_poses
 from linkview.alignment.posed import contact, has_damper, steering_axis
 from linkview.alignment.quantities import QUANTITIES, Of, Quantity
-from linkview.export.actors import Actor
+from linkview.export.actors import Actor, standing
 from linkview.export.shown import SHOWN
 from linkview.geometry import Array
 from linkview.kinematics.sweep import CornerSweep
@@ -41,6 +42,7 @@ def moment_json(moment: Moment, actors: Sequence[Actor], asked: Inputs) -> Json:
     }
 
 
+@lru_cache(maxsize=8)
 def readings_json(axle: Axle, car: Car, inputs: Inputs) -> Json:
     """What is read at a pose: alignment in the order of SHOWN_QUANTITIES, and every limit."""
     sweep = swept_at(axle, [inputs])
@@ -55,13 +57,12 @@ def readings_json(axle: Axle, car: Car, inputs: Inputs) -> Json:
 def places_json(actors: Sequence[Actor], by_side: Mapping[Side, CornerSweep]) -> Json:
     """Actor name -> eight numbers: shift mm, quaternion x y z w, stretch."""
     out = {}
-    for actor in actors:
-        if actor.still:
-            continue
-        at = actor.places(by_side[actor.side].poses)
-        eight = np.concatenate([at.shift.ravel(), at.turn.ravel(), at.stretch.ravel()])
-        if np.isfinite(eight).all():
-            out[actor.name] = [round(float(v), 7) for v in eight]
+    for side, corner in by_side.items():
+        some = [a for a in actors if a.side is side and not a.still]
+        poses = {part: move.reshape(4, 4) for part, move in corner.poses.items()}
+        for actor, eight in zip(some, np.round(standing(some, poses), 7).tolist(), strict=True):
+            if all(map(isfinite, eight)):
+                out[actor.name] = eight
     return out
 
 
@@ -129,13 +130,10 @@ def curves_json(axle: Axle, car: Car, inputs: Inputs) -> Json:
             for v in at.tolist()
         ]
         found = align_poses(swept_at(axle, stations), car)
-        lines = [
-            [[_rounded(v) for v in side.ravel()] for side in values_of(found, q)]
-            for q in SHOWN_QUANTITIES
-        ]
+        lines = [[_rounded(side.ravel()) for side in values_of(found, q)] for q in SHOWN_QUANTITIES]
         out[way] = {"at": [round(float(v), 4) for v in at], "values": lines}
     return out
 
 
-def _rounded(v: float) -> float | None:
-    return round(float(v), 5) if np.isfinite(v) else None
+def _rounded(values: Array) -> list[float | None]:
+    return [v if isfinite(v) else None for v in np.round(values, 5).tolist()]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -86,6 +87,7 @@ def packed(job: ShapeJob, actors: Sequence[Actor]) -> Shapes:
     return Shapes(job.axle, job.slot, stage, meshes, bare, _frame(actors))
 
 
+@lru_cache(maxsize=600)
 def _keyed(mesh: ActorMesh) -> tuple[str, tuple[Json, bytes]]:
     blob = Blob()
     header = mesh_json(mesh, blob)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
 from linkview.errors import LinkviewError
+from linkview.export.actors import Actor
 from linkview.live.client import Client
 from linkview.live.helper import Helper
 from linkview.live.jobs import GapJob, LookJob, ShapeJob, Shapes
@@ -41,6 +42,7 @@ class Traffic:
         self._later: asyncio.TimerHandle | None = None
         self._fresh = False
         self._ended: set[tuple[str, int]] = set()  # which helpers ended on the present car
+        self._posed_first: tuple[str, Inputs] | None = None  # asked for before anything is shown
         self._oldest = 0  # the stamp of the file now open when it was opened
         self._tasks: set[asyncio.Future[None]] = set()
         self.commands: dict[str, Command] = {
@@ -73,7 +75,7 @@ class Traffic:
             self._ask_shapes(name)
             if differs(axle, ghost.axles[name]):
                 self._ask_ghost(name)
-        self._fresh = True
+        self._fresh, self._posed_first = True, None
 
     def ask_changed(self, axle: str) -> None:
         """What is wanted at once of an axle that has changed; the slow work on it is in vain."""
@@ -83,7 +85,10 @@ class Traffic:
         self._ask_shapes(axle)
 
     def ask_posed(self, axle: str, inputs: Inputs) -> None:
-        """The gaps of one pose."""
+        """The gaps of one pose; of a file just opened, once it is seen."""
+        if self._fresh:
+            self._posed_first = axle, inputs
+            return
         document = self._room.opened
         self._quick.ask(
             "posed", document.generation, GapJob(document.car, axle, self._shop, inputs)
@@ -180,6 +185,7 @@ class Traffic:
         elif "fault" in words and words["job"].split(" ")[0] in ("shapes", "ghost", "whole"):
             told = {"kind": "notice", "words": f"not drawn anew: {words['fault']}"}
             self._room.tell_all(f"notice {words['job']}", told)
+            self._first_seen()
         elif "superseded" not in words:
             self._heard_gaps(words)
 
@@ -192,10 +198,17 @@ class Traffic:
             task = asyncio.ensure_future(self.show(client, stamp, shapes))
             self._tasks.add(task)
             task.add_done_callback(self._tasks.discard)
-        if self._fresh:
-            self._fresh = False
-            self._quick.ask("warm", 0)
-            self.settle()
+        self._first_seen()
+
+    def _first_seen(self) -> None:
+        """What waited until something of a file just opened is seen, or cannot be."""
+        if not self._fresh:
+            return
+        self._fresh = False
+        self._quick.ask("warm", 0)
+        if self._posed_first is not None:
+            self.ask_posed(*self._posed_first)
+        self.settle()
 
     def _heard_gaps(self, words: Json) -> None:
         kind = words["job"].split(" ")[0]
@@ -246,7 +259,8 @@ class Traffic:
             self.ask_all()
 
 
-def placed_json(axle: Axle, inputs: Inputs, actors: Any) -> Json:
+@lru_cache(maxsize=8)
+def placed_json(axle: Axle, inputs: Inputs, actors: tuple[Actor, ...]) -> Json:
     """Where an axle's actors stand with these inputs; see `places_json`."""
     sweep = swept_at(axle, [inputs])
     return places_json(actors, {c.corner.side: c for c in sweep.corners})

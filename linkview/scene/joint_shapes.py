@@ -12,7 +12,7 @@ from linkview.model.layouts import BODY, RACK
 from linkview.model.parts import Anchor, Axle, Corner, JointKind, Tube, Wound
 from linkview.scene.colours import Paint
 from linkview.scene.pieces import Piece
-from linkview.scene.primitives import capsule, coil, cylinder, joined, ring, turned, wire
+from linkview.scene.primitives import built_of, capsule, coil, cylinder, ring, turned, wire
 from linkview.scene.riding import Ride, Span, move_between
 
 BALL_MM = 13.0
@@ -103,7 +103,7 @@ def damper_pieces(corner: Corner) -> Iterator[Piece]:
     if not solid:
         mesh = cylinder(low, tube_end, 24.0)
         yield Piece("damper", mesh, Paint.DAMPER, Ride(lower_part))
-    shaft = joined([cylinder(low + 0.36 * (top - low), top, 9.0, count=24)])
+    shaft = built_of([cylinder(low + 0.36 * (top - low), top, 9.0, count=24)])
     yield Piece("", shaft, Paint.RIM, Ride(upper_part))
     plate = cylinder(top - 26.0 * along, top - 14.0 * along, 30.0, end_radius=22.0)
     yield Piece("", plate, Paint.DAMPER, Ride(upper_part))
@@ -170,7 +170,7 @@ def driveshaft_pieces(corner: Corner) -> Iterator[Piece]:
     axis = unit(corner.driveshaft.inner_axis)
     out = axis if float(axis @ (outer - inner)) > 0.0 else -axis
     owner = corner.layout.owner
-    cup = joined([cylinder(inner - 34.0 * out, inner + 26.0 * out, 47.0),
+    cup = built_of([cylinder(inner - 34.0 * out, inner + 26.0 * out, 47.0),
                   cylinder(inner - 62.0 * out, inner - 34.0 * out, 24.0)])  # fmt: skip
     yield Piece("", cup, Paint.KNUCKLE, Ride(owner("cv_inner")))
     spin = corner.side.outboard * corner.wheel.spin_axis
@@ -202,7 +202,7 @@ def rack_pieces(axle: Axle) -> Iterator[Piece]:
         *(cylinder(p - 9.0 * across, p + 9.0 * across, 31.0) for p in (a, b)),
         *(cylinder(middle + s * across, middle + (s + 26.0) * across, 33.0) for s in (-98.0, 72.0)),
     ]
-    yield Piece("rack", joined(housing), Paint.DAMPER, Ride(BODY))
+    yield Piece("rack", built_of(housing), Paint.DAMPER, Ride(BODY))
     for tip, mouth in ((left, b), (right, a)):
         ends_of = Anchor(BODY, mouth), Anchor(RACK, tip)
         yield Piece("", _bellows(mouth, tip), Paint.KNUCKLE, Span(*ends_of))

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
 from hashlib import blake2b
 from itertools import pairwise
 
@@ -75,6 +77,33 @@ def joined(meshes: Sequence[pv.PolyData]) -> pv.PolyData:
     out.point_data["Normals"] = np.concatenate([m.point_data["Normals"] for m in meshes])
     out.point_data.active_normals_name = "Normals"
     return out
+
+
+@dataclass(frozen=True, eq=False)
+class Meshes:
+    """Some meshes; equal to others where they are the very same objects."""
+
+    of: tuple[pv.PolyData, ...]
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Meshes) and self._ids == other._ids
+
+    def __hash__(self) -> int:
+        return hash(self._ids)
+
+    @property
+    def _ids(self) -> tuple[int, ...]:
+        return tuple(map(id, self.of))
+
+
+def built_of(meshes: Sequence[pv.PolyData]) -> pv.PolyData:
+    """`joined`, but of the same meshes it is the same object again, which nobody changes."""
+    return _joined(Meshes(tuple(meshes)))
+
+
+@lru_cache(maxsize=300)
+def _joined(some: Meshes) -> pv.PolyData:
+    return joined(some.of)
 
 
 def moved(mesh: pv.PolyData, move: Array) -> pv.PolyData:
@@ -151,7 +180,7 @@ def capsule(a: Array, b: Array, radius: float, *, count: int = 28) -> pv.PolyDat
 
 def bent_tube(points: Array, radius: float) -> pv.PolyData:
     """All points within `radius` of a polyline (k, 3)."""
-    return joined([capsule(a, b, radius) for a, b in pairwise(points)])
+    return built_of([capsule(a, b, radius) for a, b in pairwise(points)])
 
 
 def cylinder(

@@ -45,8 +45,8 @@ from linkview.scene.pieces import Piece
 from linkview.scene.primitives import (
     bent_tube,
     block,
+    built_of,
     capsule,
-    joined,
     rounded_section,
     shaded,
     turned,
@@ -147,12 +147,12 @@ def _bare_bars(corner: Corner) -> Iterator[Piece]:
     lines |= {name: [(p, arm.ball) for p in arm.pivots] for name, arm in layout.arms.items()}
     for name, ends in lines.items():
         if name not in covered:
-            mesh = joined([capsule(points[a], points[b], BAR_MM) for a, b in ends])
+            mesh = built_of([capsule(points[a], points[b], BAR_MM) for a, b in ends])
             yield Piece(name, mesh, part_paint(corner, name), Ride(name))
 
 
 def _revolved_mesh(body: Revolved) -> pv.PolyData:
-    return joined(
+    return built_of(
         [
             turned(rounded_section(p.corners, p.rounding_mm), body.centre, body.axis)
             for p in body.profiles
@@ -192,4 +192,4 @@ def plate_pieces(plates: Sequence[Plate]) -> Iterator[Piece]:
 def plate_mesh(plate: Plate) -> pv.PolyData:
     """The cut sheet, its holes and slots, at all its standing places, in the car's frame."""
     vertices, triangles = solid.plate_mesh(plate, chord_mm=DRAWN_CHORD_MM)
-    return joined([shaded(apply(stand, vertices), triangles) for stand in plate.stands])
+    return built_of([shaded(apply(stand, vertices), triangles) for stand in plate.stands])

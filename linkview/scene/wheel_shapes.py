@@ -22,9 +22,9 @@ from linkview.model.wheels import (
     tyre_body,
 )
 from linkview.scene.primitives import (
+    built_of,
     capsule,
     cylinder,
-    joined,
     ring,
     rounded_section,
     shaded,
@@ -109,7 +109,7 @@ def rim(wheel: Wheel, outboard: Array) -> pv.PolyData:
         turn = 2.0 * np.pi * k / 5.0
         at = back + 54.0 * (np.cos(turn) * up + np.sin(turn) * across)
         nuts.append(cylinder(at - 10.0 * outboard, at + 5.0 * outboard, 9.0, count=6))
-    return joined([barrel, hub, cap, *spokes, *nuts])
+    return built_of([barrel, hub, cap, *spokes, *nuts])
 
 
 def _spoke_rows(rim: Rim, bore: float, end: float) -> list[tuple[float, float, float, float]]:
@@ -180,7 +180,7 @@ def knuckle(centre: Array, outboard: Array, joints: Array) -> pv.PolyData:
         away = unit(joint - root)
         start = root + 26.0 * away
         parts += [_limb(start, joint, 23.0, 13.0), capsule(joint, joint, 15.0, count=20)]
-    return joined(parts)
+    return built_of(parts)
 
 
 def _limb(a: Array, b: Array, radius_a: float, radius_b: float) -> pv.PolyData:
