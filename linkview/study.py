@@ -16,10 +16,11 @@ from linkview.clearance.advice import GapAdvice, advise
 from linkview.clearance.bodies import solids_of
 from linkview.clearance.compiled import compile_all
 from linkview.clearance.contacts import touching_poses
-from linkview.clearance.distance import GapState
+from linkview.clearance.distance import GapState, Poses
 from linkview.clearance.domain import domain_of
 from linkview.clearance.envelope import SweptVolume, sweep_volume
 from linkview.clearance.gaps import GapSurvey, SurveyedPair, survey
+from linkview.clearance.in_roll import RolledGaps, gaps_in_roll
 from linkview.errors import EnvelopeRefused, UnknownName, near_miss
 from linkview.kinematics.assemble import Rebuilder
 from linkview.kinematics.sweep import AxleSweep, grid_of, sweep_axle
@@ -45,7 +46,8 @@ class AxleStudy:
     """One axle's results.
 
     gaps: by side; a symmetric axle is measured on the left only; empty where not asked for.
-    advice: what to do about them, and how sure they and the limits are, by side.
+    advice: what to do about them, and how sure they and the limits are, by side. rolled: gaps of a
+    solid axle over both wheels' travels, None for other layouts and where not asked for.
     """
 
     axle: Axle
@@ -55,6 +57,7 @@ class AxleStudy:
     gaps: Mapping[Side, GapSurvey]
     plates: tuple[DrawnPlate, ...]
     advice: Mapping[Side, GapAdvice] = field(default_factory=dict)
+    rolled: RolledGaps | None = None
 
     @property
     def plates_by_side(self) -> dict[Side, list[Plate]]:
@@ -128,7 +131,11 @@ def study_with_gaps(
     axles = dict(moved.axles)
     for name in _quickest_first(moved.car):
         study = axles[name]
-        study = replace(study, gaps=measured_gaps(study.sweep, moved.car, tell, study.plates))
+        study = replace(
+            study,
+            gaps=measured_gaps(study.sweep, moved.car, tell, study.plates),
+            rolled=rolled_gaps(study, moved.car, tell),
+        )
         if measured is not None:
             measured(replace(moved, axles={**axles, name: study}), name)
         if rebuilder is not None:
@@ -223,6 +230,30 @@ def measured_gaps(
     return out
 
 
+def rolled_gaps(study: AxleStudy, car: Car, tell: Tell) -> RolledGaps | None:
+    """A solid axle's gaps with its wheels at different heights; None for any other layout."""
+    axle = study.axle
+    if not axle.left.layout.level:
+        return None
+    corners = {corner.side: corner for corner in axle.corners}
+
+    def measured(side: Side, poses: Poses) -> GapSurvey:
+        def heard(done: int, count: int, pair: tuple[str, str]) -> None:
+            named = f"{spoken(pair[0])} to {spoken(pair[1])}"
+            tell(f"{axle.name} {side.value} in roll: {named}", done, count)
+
+        whole = with_plates(corners[side], study.plates)
+        return survey(
+            whole,
+            poses,
+            wanted=axle.wanted_gaps,
+            left_out={**far_from_plates(whole, poses, axle), **axle.left_out},
+            progress=heard,
+        )
+
+    return gaps_in_roll(axle, car, measured)
+
+
 def swept_volume(car: Car, axle: str, body: str, besides_mm: float, tell: Tell) -> SweptVolume:
     """The volume that a body of the left corner sweeps inside the limits.
 
@@ -248,21 +279,29 @@ def swept_volume(car: Car, axle: str, body: str, besides_mm: float, tell: Tell) 
 
 def gap_shortfalls(study: AxleStudy) -> list[str]:
     """Pairs that touch, that are under their wanted gap, or that could not be measured."""
+    every = [("", *found) for found in study.worst_pairs(10_000)]
+    if study.rolled is not None:
+        every += [(" in roll", *found) for found in study.rolled.worst(10_000)]
     out = []
-    for side, pair in study.worst_pairs(10_000):
-        who = f"{study.axle.name} {side.value}: {spoken(pair.pair[0])} to {spoken(pair.pair[1])}"
-        wanted = "" if pair.wanted_mm is None else f", {pair.wanted_mm:g} mm wanted"
-        least, certain = pair.least, pair.certain
-        if certain is not None:
-            words = certain.shortfall
-            out += [f"{who} {words}{wanted}"] if words else []
-        elif least.state is GapState.UNKNOWN:
-            out.append(f"{who} unknown{wanted}")
-        elif least.state is GapState.CONTACT or least.gap_mm <= 0.0:
-            out.append(f"{who} touch")
-        elif pair.margin_mm < 0.0:
-            out.append(f"{who} {least.gap_mm:.1f} mm, {pair.wanted_mm:g} mm wanted")
+    for how, side, pair in every:
+        words = _shortfall(pair)
+        if words:
+            who = f"{spoken(pair.pair[0])} to {spoken(pair.pair[1])}"
+            wanted = "" if pair.wanted_mm is None else f", {pair.wanted_mm:g} mm wanted"
+            out.append(f"{study.axle.name} {side.value}{how}: {who} {words}{wanted}")
     return out
+
+
+def _shortfall(pair: SurveyedPair) -> str:
+    """What is wrong with a pair, '' for nothing."""
+    least = pair.least
+    if pair.certain is not None:
+        return pair.certain.shortfall
+    if least.state is GapState.UNKNOWN:
+        return "unknown"
+    if least.state is GapState.CONTACT or least.gap_mm <= 0.0:
+        return "touch"
+    return f"{least.gap_mm:.1f} mm" if pair.margin_mm < 0.0 else ""
 
 
 def along_travel(axle: Axle, car: Car) -> AxleAlignment:

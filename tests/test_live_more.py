@@ -478,7 +478,8 @@ def test_the_new_sheets_are_accessible(browser: Any, server: Running, tmp_path: 
         tab.tab.click("#tab-about")
         tab.tab.wait_for_selector("[data-offer]")
         tab.run(
-            "() => { for (const d of document.querySelectorAll('#page-about details')) d.open = true; }"
+            "() => { for (const d of document.querySelectorAll('#page-about details')) "
+            "d.open = true; }"
         )
         check("files asked about, meshes placed")
         _chosen(tab, path)

@@ -7,6 +7,7 @@ from pathlib import Path
 from linkview.app.folder import Written
 from linkview.export.gap_charts import gap_chart
 from linkview.export.limit_map import draw_limit_map
+from linkview.export.roll import write_gaps_in_roll
 from linkview.export.tables import write_gap_curves, write_gap_maps
 from linkview.model.wording import spoken
 from linkview.study import CarStudy, limit_regions
@@ -16,9 +17,16 @@ def write_gap_tables(study: CarStudy, folder: Path) -> list[Written]:
     """The gaps that fall short against steer, and where in rack x travel they are too small."""
     write_gap_curves(folder / "gap_curves.csv", study.axles)
     write_gap_maps(folder / "gap_maps.csv", study.axles)
+    in_roll = []
+    for name, axle in study.axles.items():
+        if axle.rolled is not None:
+            file = f"{name}_gaps_in_roll.csv"
+            write_gaps_in_roll(folder / file, name, axle.rolled)
+            in_roll.append(Written(file, "every pair with the wheels at different heights"))
     return [
         Written("gap_curves.csv", "pairs that fall short: gap against rack at the worst travel"),
         Written("gap_maps.csv", "pairs that fall short: where in rack x travel, in cells"),
+        *in_roll,
     ]
 
 

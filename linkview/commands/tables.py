@@ -68,7 +68,13 @@ def _gaps(args: argparse.Namespace) -> int:
     from linkview.app.folder import results_folder
     from linkview.app.gap_results import draw_gap_charts, write_gap_tables
     from linkview.export.left_out import left_out_by_reason
-    from linkview.export.summary import advice_words, gap_words, range_words, stops_words
+    from linkview.export.summary import (
+        advice_words,
+        gap_words,
+        range_words,
+        rolled_words,
+        stops_words,
+    )
     from linkview.export.tables import write_gaps
     from linkview.study import gap_shortfalls, study_car
 
@@ -92,7 +98,7 @@ def _gaps(args: argparse.Namespace) -> int:
             print(f"  {gap_words(axle, side, pair)}")
             for line in advice_words(axle, side, pair):
                 print(f"    {line}")
-        for line in stops_words(axle):
+        for line in (*stops_words(axle), *rolled_words(axle, 10_000)):
             print(f"  {line}")
         print("  Pairs left out, with the reason:")
         for line in left_out_by_reason(axle):

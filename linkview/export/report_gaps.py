@@ -9,6 +9,7 @@ import numpy as np
 from linkview.clearance.certified import Certainty
 from linkview.clearance.distance import GapState
 from linkview.clearance.gaps import SurveyedPair
+from linkview.clearance.in_roll import RolledGaps
 from linkview.export.blocks import Block, Bullets, Column, Para, Row, Table, Tone
 from linkview.export.left_out import left_out_by_reason
 from linkview.export.summary import NO_GAP, certain_words, opened_by_words, range_words, stops_words
@@ -17,6 +18,7 @@ from linkview.model.wording import spoken
 from linkview.study import AxleStudy
 
 SMALL_GAP_MM = 10.0
+ROLLED_ROWS = 12
 APART_MM = 50.0  # pairs certain to keep more, with nothing wanted, are listed in one paragraph
 
 
@@ -60,7 +62,45 @@ def gap_blocks(axle: AxleStudy) -> Iterator[Block]:
             Tone.NOTE,
         )
     yield from _mending(axle)
+    if axle.rolled is not None:
+        yield from _rolled(axle.rolled)
     yield from _left_out(axle)
+
+
+def _rolled(rolled: RolledGaps) -> Iterator[Block]:
+    columns = (
+        Column("side", 1.3), Column("in roll, between", 5.6), Column("least gap", 2, True),
+        Column("wanted", 1.5, True), Column("travel left / right", 3.2, True),
+    )  # fmt: skip
+    rows = []
+    for side, pair in rolled.worst(ROLLED_ROWS):
+        least, wanted = pair.least, pair.wanted_mm
+        touch = least.state is GapState.CONTACT or least.gap_mm <= 0.0
+        known = least.steer is not None and least.travel is not None
+        gap = "CONTACT" if touch else f"{least.gap_mm:.1f}" if known else "UNKNOWN"
+        bad = touch or not known or pair.margin_mm < 0.0
+        rows.append(
+            Row(
+                (
+                    side.value,
+                    f"{spoken(pair.pair[0])} to {spoken(pair.pair[1])}",
+                    gap,
+                    "" if wanted is None else f"{wanted:g}",
+                    " / ".join(f"{rolled.travel_mm[k]:+.1f}" for k in (least.steer, least.travel))
+                    if known
+                    else "",
+                ),
+                Tone.BAD if bad else Tone.PLAIN,
+            )
+        )
+    yield Table(
+        columns,
+        tuple(rows),
+        f"mm. The wheels at different heights, at {rolled.inside} mixtures of both travels inside "
+        "the limits; between them a gap can be smaller. The worst pairs; all stand in the axle's "
+        "gaps_in_roll.csv.",
+        dense=True,
+    )
 
 
 def _steered(axle: AxleStudy) -> bool:

@@ -14,6 +14,7 @@ from linkview.clearance.advice import Opening
 from linkview.clearance.certified import Certainty, Certified
 from linkview.clearance.distance import GapState
 from linkview.clearance.gaps import SurveyedPair
+from linkview.clearance.in_roll import RolledGaps
 from linkview.errors import LinkviewError, NoRest
 from linkview.export.cautions import CAUTIONS as CAUTIONS
 from linkview.export.roll import roll_lines
@@ -180,7 +181,8 @@ def range_words(study: AxleStudy) -> Iterator[str]:
     if measured and not _certain(study):
         yield "at the grid's poses only: between them a gap of this layout can be smaller"
     if study.axle.left.layout.level:
-        yield "with both wheels up and down together: with the axle in roll gaps are unknown"
+        apart = "in roll they are unknown" if study.rolled is None else "in roll: see below"
+        yield f"with both wheels up and down together; {apart}"
 
 
 def _certain(study: AxleStudy) -> bool:
@@ -206,6 +208,7 @@ def _gap_lines(study: AxleStudy) -> Iterator[str]:
         yield f"  {gap_words(study, side, pair)}"
         yield from (f"    {line}" for line in advice_words(study, side, pair))
     yield from stops_words(study)
+    yield from rolled_words(study, SMALLEST_GAPS)
 
 
 def gap_words(study: AxleStudy, side: Side, pair: SurveyedPair) -> str:
@@ -231,6 +234,34 @@ def gap_words(study: AxleStudy, side: Side, pair: SurveyedPair) -> str:
             many = ""
         deep = "" if not np.isfinite(least.gap_mm) else f" by {-least.gap_mm:.1f} mm or more"
         return f"{who}: CONTACT{deep}{wanted}, worst {where}{many}"
+    return f"{who}: {least.gap_mm:.1f} mm{wanted} {where}"
+
+
+def rolled_words(study: AxleStudy, count: int) -> Iterator[str]:
+    """The worst gaps of a solid axle with its wheels at different heights."""
+    rolled = study.rolled
+    if rolled is None or not rolled.worst(1):
+        return
+    name = study.axle.name
+    yield (
+        f"In roll, at {rolled.inside} mixtures of both wheels' travels inside the limits (between "
+        f"them a gap can be smaller; see {name}_gaps_in_roll.csv):"
+    )
+    yield from (f"  {rolled_gap_words(rolled, *found)}" for found in rolled.worst(count))
+
+
+def rolled_gap_words(rolled: RolledGaps, side: Side, pair: SurveyedPair) -> str:
+    """'left tyre to rail: 3.2 mm (5 mm wanted) at travel left -80.0, right +70.0 mm'."""
+    who = f"{side.value} {spoken(pair.pair[0])} to {spoken(pair.pair[1])}"
+    wanted = "" if pair.wanted_mm is None else f" ({pair.wanted_mm:g} mm wanted)"
+    least = pair.least
+    if least.state is GapState.UNKNOWN or least.steer is None or least.travel is None:
+        return f"{who}: UNKNOWN{wanted}, not measured at any pose"
+    left, right = rolled.travel_mm[least.steer], rolled.travel_mm[least.travel]
+    where = f"at travel left {left:+.1f}, right {right:+.1f} mm"
+    if least.state is GapState.CONTACT or least.gap_mm <= 0.0:
+        deep = f" by {-least.gap_mm:.1f} mm or more" if np.isfinite(least.gap_mm) else ""
+        return f"{who}: CONTACT{deep}{wanted}, worst {where}"
     return f"{who}: {least.gap_mm:.1f} mm{wanted} {where}"
 
 
@@ -262,7 +293,8 @@ def stops_words(study: AxleStudy) -> Iterator[str]:
         who = "" if study.axle.symmetric else f", {side.value}"
         stops = advice.stops
         if not stops.needed:
-            yield f"Every wanted gap is kept at the stops given{who}."
+            together = ", both wheels at one height" if study.axle.left.layout.level else ""
+            yield f"Every wanted gap is kept at the stops given{who}{together}."
             continue
         ways = []
         if stops.rack_mm is not None and study.axle.left.rack is not None:

@@ -71,10 +71,11 @@ class RollStop:
         return f"body leaning {way}: {self.name}{whose}, at roll {self.roll_deg:+.2f} deg"
 
 
-def roll_grid(axle: Axle, car: Car) -> RollReadings:
-    """Every mixture of both wheels' travels, (COUNT squared,), ride height among them."""
+def roll_grid(axle: Axle, car: Car, count: int = COUNT) -> RollReadings:
+    """Every mixture of both wheels' travels, (count squared,), the right wheel's the quicker, ride
+    height among them."""
     ends = axle.left.travel
-    each = np.linspace(ends.droop_mm, ends.bump_mm, COUNT)
+    each = np.linspace(ends.droop_mm, ends.bump_mm, count)
     each[np.argmin(np.abs(each))] = 0.0
     left, right = (x.ravel() for x in np.meshgrid(each, each, indexing="ij"))
     return roll_readings(axle, car, left, right)
