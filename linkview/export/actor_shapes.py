@@ -21,7 +21,7 @@ from linkview.scene.riding import Ride, Span, Underfoot, standing_at
 from linkview.scene.shapes import axle_pieces
 from linkview.scene.stage import PAD_MM, PAD_RADIUS_MM
 
-_MOST = 600  # meshes kept; the demo car's both axles and their ghosts take 250
+_MOST = 100  # meshes kept; an axle of the demo car takes 45, and more would be felt in memory
 _DECIMALS = 4  # of a mm, in the meshes: finer than any screen, and the same on every run
 
 

@@ -87,7 +87,7 @@ def packed(job: ShapeJob, actors: Sequence[Actor]) -> Shapes:
     return Shapes(job.axle, job.slot, stage, meshes, bare, _frame(actors))
 
 
-@lru_cache(maxsize=600)
+@lru_cache(maxsize=100)
 def _keyed(mesh: ActorMesh) -> tuple[str, tuple[Json, bytes]]:
     blob = Blob()
     header = mesh_json(mesh, blob)

@@ -44,7 +44,7 @@ def _with_normals(mesh: pv.PolyData) -> pv.PolyData:
 # The same mesh asked for again is the same object, which nobody changes: while a point is dragged
 # most of a car stays as it was, and this is two thirds of the time its shapes take.
 _KEPT: OrderedDict[bytes, pv.PolyData] = OrderedDict()
-_MOST = 600  # the demo car's both axles and their ghosts take 250
+_MOST = 300  # an axle of the demo car takes 190; all are small
 
 
 def _key(what: bytes, *given: Array | NDArray[np.intp]) -> bytes:
