@@ -163,14 +163,19 @@ def test_matching_places_lay_a_mesh_down_and_tell_how_far_each_is_off(home: Path
     assert max(row["off"]) > 0.5
     assert np.abs(_mesh(document).placement[:3, :3] - best.as_matrix()).max() < 1e-6
     assert [m["file"] for m in row["matches"]] == file.tolist()
-    # to a hard point by its name: it is kept as that, and a number typed leaves the places behind
-    matches[0]["car"] = "strut_top"
-    _place(document, "block", matches=matches)
+    # a mistaken place is named; to a hard point by its name: it is kept as that
+    mistaken = [{**matches[0], "car": "strut_top"}, *matches[1:]]
+    with pytest.raises(LinkviewError, match=r"matches\[0\] \(strut top\) is [0-9.]+ mm from where"):
+        _place(document, "block", matches=mistaken)
+    top = document.car.axles["front"].left.points["strut_top"]
+    seen = turn.inv().apply(top - (640, 30, 510)).tolist()
+    _place(document, "block", matches=[{"file": seen, "car": "strut_top"}, *matches[1:]])
     assert _row(document)["matches"][0]["car"] == "strut_top"
-    assert max(_row(document)["off"]) > 50  # mm: a mistaken place shows
+    assert max(_row(document)["off"]) < 5.0
     small = [{**m, "file": (np.array(m["file"]) / 1000).tolist()} for m in matches[1:]]
     with pytest.raises(LinkviewError, match='is it drawn in "m"'):
         _place(document, "block", matches=small)
+    # a number typed leaves the places behind
     _place(document, "block", at=row["at"], x_axis=row["x"], y_axis=row["y"], turn=row["turn"])
     assert _row(document)["matches"] == []
     assert np.abs(np.subtract(_row(document)["at"], row["at"])).max() < 1e-6

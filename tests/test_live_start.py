@@ -24,7 +24,8 @@ from tests.live_cases import ROOT, Running, running
 from tests.published_checkers import WEB, node_missing
 
 SMALL = Path(__file__).parent / "small.toml"
-OPENED = "() => live.state.car && document.documentElement.dataset.shapes === 'yes'"
+THERE = "typeof live !== 'undefined'"  # a page on its way is still empty
+OPENED = f"() => {THERE} && live.state.car && document.documentElement.dataset.shapes === 'yes'"
 
 
 @pytest.fixture(scope="module")
@@ -101,7 +102,7 @@ def test_a_hard_point_file_dropped_is_opened_or_copied_and_none_is_written_over(
     text = SMALL.read_text(encoding="utf-8")
     (tmp_path / "here.toml").write_text("[car]", encoding="utf-8")
     tab = _page(browser, server.url)
-    tab.wait_for_function("() => live.start.shown() || live.state.car")
+    tab.wait_for_function(f"() => {THERE} && (live.start.shown() || live.state.car)")
     tab.evaluate(DROP, ["<b>it.toml", text.replace("mass_kg", "mas_kg")])
     tab.wait_for_selector("#dropping:has-text('tells what is in a file, not where it lies')")
     tab.fill("#dropfolder", str(tmp_path))
@@ -120,7 +121,9 @@ def test_a_hard_point_file_dropped_is_opened_or_copied_and_none_is_written_over(
     tab.wait_for_selector("#dropping[open]")
     tab.fill("#dropfolder", str(tmp_path))
     tab.click("#dropcopy")
-    tab.wait_for_function("() => live.state.car && live.state.car.state.file === 'it.toml'")
+    tab.wait_for_function(
+        f"() => {THERE} && live.state.car && live.state.car.state.file === 'it.toml'"
+    )
     tab.wait_for_function(OPENED)
     assert (tmp_path / "it.toml").read_bytes() == SMALL.read_bytes()
     # the file that is open, dropped: it is known by its content; what is not saved is asked about
