@@ -344,6 +344,7 @@ def test_a_mesh_is_moved_turned_and_fitted_afterwards(tab: Tab, tmp_path: Path) 
     _wait_for(tab, [500, -150, 375.5], [700, 150, 625.5])
     tab.wait("() => live.state.posed && live.state.posed.pairs.some((p) => p.b === 'block')")
     # a corner taken in the picture is that corner in the file
+    tab.quiet()
     tab.tab.click("[data-mesh=block] summary:has-text('Or place it')")
     tab.tab.click("[data-mesh=block] [data-match='0'] button")
     spot = tab.run(
