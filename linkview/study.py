@@ -5,7 +5,7 @@ The one place that strings the steps together; it writes nothing and prints noth
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
 
@@ -16,11 +16,11 @@ from linkview.clearance.advice import GapAdvice, advise
 from linkview.clearance.bodies import solids_of
 from linkview.clearance.compiled import compile_all
 from linkview.clearance.contacts import touching_poses
-from linkview.clearance.distance import GapState, Poses
+from linkview.clearance.distance import GapState
 from linkview.clearance.domain import domain_of
 from linkview.clearance.envelope import SweptVolume, sweep_volume
-from linkview.clearance.gaps import GapSurvey, SurveyedPair, survey
-from linkview.clearance.in_roll import RolledGaps, gaps_in_roll
+from linkview.clearance.gaps import GapSurvey, SurveyedPair
+from linkview.clearance.in_roll import RolledGaps
 from linkview.errors import EnvelopeRefused, UnknownName, near_miss
 from linkview.kinematics.assemble import Rebuilder
 from linkview.kinematics.sweep import AxleSweep, grid_of, sweep_axle
@@ -30,15 +30,14 @@ from linkview.limits.report import FirstStops, limit_shortfalls
 from linkview.limits.stops import first_stop
 from linkview.model.parts import Axle, Car, MeshFile, Side
 from linkview.model.wording import spoken
-from linkview.plates.drawn import DrawnPlate, drawn_plates, far_from_plates, with_plates
+from linkview.plates.drawn import DrawnPlate, drawn_plates
+from linkview.plates.measured import Tell as Tell
+from linkview.plates.measured import measured_gaps, rolled_gaps
 from linkview.plates.plate import Plate
 from linkview.plates.profiles import ShopProfile
 
 RACK_COUNT, TRAVEL_COUNT = 21, 41
 FINE_RACK, FINE_TRAVEL = 151, 131
-
-# (what is being done, done so far, how many in all)
-Tell = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,7 +133,7 @@ def study_with_gaps(
         study = replace(
             study,
             gaps=measured_gaps(study.sweep, moved.car, tell, study.plates),
-            rolled=rolled_gaps(study, moved.car, tell),
+            rolled=rolled_gaps(study.axle, study.plates, moved.car, tell),
         )
         if measured is not None:
             measured(replace(moved, axles={**axles, name: study}), name)
@@ -194,64 +193,6 @@ def study_without_gaps(
         if moved is not None:
             moved(CarStudy(car, dict(axles), shop), name)
     return CarStudy(car, {name: axles[name] for name in car.axles}, shop)
-
-
-def measured_gaps(
-    sweep: AxleSweep,
-    car: Car,
-    tell: Tell,
-    plates: Sequence[DrawnPlate] = (),
-    certain: Callable[[Side, SurveyedPair], None] | None = None,
-) -> dict[Side, GapSurvey]:
-    """Every pair of bodies over the sweep, certified between its poses too, inside the limits.
-
-    The right side only where it is not the mirror. plates: measured where they stand, a body each;
-    those that could not be drawn are not there. certain: called with each pair once certified.
-    """
-    axle = sweep.axle
-    out = {}
-    compile_all()
-    for corner in sweep.corners[:1] if axle.symmetric else sweep.corners:
-        side = corner.corner.side
-
-        def heard(done: int, count: int, pair: tuple[str, str], side: Side = side) -> None:
-            tell(f"{axle.name} {side.value}: {spoken(pair[0])} to {spoken(pair[1])}", done, count)
-
-        whole = with_plates(corner.corner, plates)
-        out[side] = survey(
-            whole,
-            corner.poses,
-            wanted=axle.wanted_gaps,
-            left_out={**far_from_plates(whole, corner.poses, axle), **axle.left_out},
-            progress=heard,
-            domain=domain_of(corner, limits_of(corner.corner, axle, car)),
-            heard=None if certain is None else partial(certain, side),
-        )
-    return out
-
-
-def rolled_gaps(study: AxleStudy, car: Car, tell: Tell) -> RolledGaps | None:
-    """A solid axle's gaps with its wheels at different heights; None for any other layout."""
-    axle = study.axle
-    if not axle.left.layout.level:
-        return None
-    corners = {corner.side: corner for corner in axle.corners}
-
-    def measured(side: Side, poses: Poses) -> GapSurvey:
-        def heard(done: int, count: int, pair: tuple[str, str]) -> None:
-            named = f"{spoken(pair[0])} to {spoken(pair[1])}"
-            tell(f"{axle.name} {side.value} in roll: {named}", done, count)
-
-        whole = with_plates(corners[side], study.plates)
-        return survey(
-            whole,
-            poses,
-            wanted=axle.wanted_gaps,
-            left_out={**far_from_plates(whole, poses, axle), **axle.left_out},
-            progress=heard,
-        )
-
-    return gaps_in_roll(axle, car, measured)
 
 
 def swept_volume(car: Car, axle: str, body: str, besides_mm: float, tell: Tell) -> SweptVolume:

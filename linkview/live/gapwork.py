@@ -18,7 +18,8 @@ from linkview.live.moving import swept_at
 from linkview.model.parts import Axle, Side
 from linkview.model.wording import spoken
 from linkview.plates.drawn import drawn_plates
-from linkview.study import measured_gaps, swept
+from linkview.plates.measured import measured_gaps
+from linkview.study import swept
 
 Json = dict[str, Any]
 TOLD_EVERY_S = 0.2  # pairs that have become certain, while others are still at work
