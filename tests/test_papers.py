@@ -25,13 +25,14 @@ from linkview.export.blocks import (
 )
 from linkview.export.blocks_html import write_html
 from linkview.export.blocks_pdf import write_pdf
+from linkview.export.cautions import CAUTIONS
 from linkview.export.identity import Identity, identify
 from linkview.export.line_drawings import lines_between, nice_step, tightest_share
 from linkview.export.measuring_sheet import measuring_paper
 from linkview.export.report import report_paper
 from linkview.export.report_gaps import APART_MM
 from linkview.export.setup_sheet import by_hand, setup_paper
-from linkview.export.summary import CAUTIONS, summary_lines
+from linkview.export.summary import summary_lines
 from linkview.kinematics.assemble import build_car
 from linkview.limits.limit import Stops
 from linkview.limits.readings import readings

@@ -9,6 +9,7 @@ from linkview.alignment.axle import align
 from linkview.app.charts import draw_axle_curves
 from linkview.app.folder import Written
 from linkview.errors import UnknownName
+from linkview.export.cautions import CAUTIONS
 from linkview.export.compare import (
     Rung,
     compare_lines,
@@ -18,7 +19,6 @@ from linkview.export.compare import (
     write_moved,
 )
 from linkview.export.files import write_whole
-from linkview.export.summary import CAUTIONS
 from linkview.kinematics.assemble import build_car, ladder
 from linkview.limits.stops import first_stop
 from linkview.model.parts import Car

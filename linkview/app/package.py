@@ -34,9 +34,10 @@ from linkview.export.blocks import (
     Tone,
 )
 from linkview.export.blocks_html import write_html
+from linkview.export.cautions import CAUTIONS
 from linkview.export.files import written_beside
 from linkview.export.identity import Identity, running_foot, running_head
-from linkview.export.summary import CAUTIONS, summary_lines
+from linkview.export.summary import summary_lines
 from linkview.export.tables import write_table
 from linkview.model.parts import Car
 from linkview.study import CarStudy, Tell

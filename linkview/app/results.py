@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from linkview.app.folder import Written
+from linkview.export.cautions import CAUTIONS
 from linkview.export.files import write_whole
 from linkview.export.mesh_fit import write_mesh_fits
-from linkview.export.summary import CAUTIONS
 from linkview.export.tables import (
     write_alignment,
     write_gaps,

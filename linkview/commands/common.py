@@ -74,7 +74,7 @@ def status_of(args: argparse.Namespace, study: CarStudy) -> int:
 
 
 def say_summary(summary: Sequence[str]) -> None:
-    from linkview.export.summary import CAUTIONS
+    from linkview.export.cautions import CAUTIONS
 
     print("\n".join(summary))
     print(f"\nCAUTION: {CAUTIONS[0]}\nCAUTION: {CAUTIONS[1]}")

@@ -23,7 +23,7 @@ def add_compare(commands: Commands) -> None:
 def _compare(args: argparse.Namespace) -> int:
     from linkview.app.compare import compare_with_gaps, compare_without_gaps, write_comparison
     from linkview.app.folder import results_folder
-    from linkview.export.summary import CAUTIONS
+    from linkview.export.cautions import CAUTIONS
     from linkview.model.read import read_file
 
     file = read_file(args.model)

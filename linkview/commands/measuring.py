@@ -37,7 +37,7 @@ def add_measure(commands: Commands) -> None:
 def _measure(args: argparse.Namespace) -> int:
     from linkview.app.folder import results_folder
     from linkview.app.survey_results import solved, write_survey
-    from linkview.export.summary import CAUTIONS
+    from linkview.export.cautions import CAUTIONS
     from linkview.export.survey_words import survey_lines
     from linkview.model.read import read_survey
 
@@ -80,8 +80,8 @@ def _as_built(args: argparse.Namespace) -> int:
     from linkview.app.asbuilt import as_built, with_gaps, write_as_built
     from linkview.app.folder import results_folder
     from linkview.export.asbuilt import asbuilt_lines
+    from linkview.export.cautions import CAUTIONS
     from linkview.export.identity import identify, with_source
-    from linkview.export.summary import CAUTIONS
     from linkview.model.read import read_file
 
     file = read_file(args.model)

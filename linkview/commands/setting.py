@@ -82,8 +82,8 @@ def _adjusters(args: argparse.Namespace) -> int:
 
 def _set_up(args: argparse.Namespace) -> int:
     from linkview.app.folder import results_folder
+    from linkview.export.cautions import CAUTIONS
     from linkview.export.setting import HELD, set_up_lines, write_set_up, write_wanted
-    from linkview.export.summary import CAUTIONS
     from linkview.kinematics.assemble import build_car
     from linkview.model.read import read_file
     from linkview.tuning.setting import set_up, wanted_of

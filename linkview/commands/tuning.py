@@ -99,7 +99,7 @@ def add_targets(commands: Commands) -> None:
 
 def _targets(args: argparse.Namespace) -> int:
     from linkview.app.folder import results_folder
-    from linkview.export.summary import CAUTIONS
+    from linkview.export.cautions import CAUTIONS
     from linkview.export.targets import NEXT, answer_lines, write_answers, write_variants
     from linkview.kinematics.assemble import build_car
     from linkview.model.read import read_file

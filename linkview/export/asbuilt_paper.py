@@ -30,9 +30,9 @@ from linkview.export.blocks import (
     Table,
     Tone,
 )
+from linkview.export.cautions import CAUTIONS
 from linkview.export.identity import Identity, running_foot, running_head
 from linkview.export.setup_sheet import by_hand
-from linkview.export.summary import CAUTIONS
 from linkview.export.survey_words import SMALL_GAP, quality_lines, state_words
 from linkview.survey.deviation import Held
 from linkview.survey.readings import spoken_point

@@ -24,8 +24,8 @@ from linkview.errors import CannotWrite
 from linkview.export.actor_shapes import actors_of
 from linkview.export.actors import Actor, ActorMesh, Places, quaternions
 from linkview.export.captions import CAUTION, DRAWN_PLAINLY
+from linkview.export.cautions import CAUTIONS
 from linkview.export.files import write_whole
-from linkview.export.summary import CAUTIONS
 from linkview.geometry import Array
 from linkview.kinematics.sweep import sweep_corner
 from linkview.model.parts import Axle, Car, Side

@@ -22,12 +22,12 @@ import numpy as np
 from linkview.export.actor_shapes import actors_of, pads_of
 from linkview.export.actors import Actor
 from linkview.export.captions import DRAWN_PLAINLY
+from linkview.export.cautions import CAUTIONS
 from linkview.export.files import write_whole
 from linkview.export.identity import Identity
 from linkview.export.page_stage import Blob, readings_json, stage_json
 from linkview.export.page_tables import gaps_json, limits_json, plates_json
 from linkview.export.posegrid import PoseGrid, pose_grid
-from linkview.export.summary import CAUTIONS
 from linkview.geometry import length
 from linkview.model.parts import Axle, Car
 from linkview.model.points import differs

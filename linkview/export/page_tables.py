@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 
 from linkview.clearance.distance import GapState
+from linkview.export.gap_words import gap_words
 from linkview.export.page_stage import Blob
 from linkview.export.report_gaps import how_sure
-from linkview.export.summary import gap_words
 from linkview.geometry import Array
 from linkview.limits.limit import Stops
 from linkview.limits.readings import readings

@@ -21,10 +21,10 @@ from linkview.export.blocks import (
     Tone,
 )
 from linkview.export.captions import DRAWN_PLAINLY
+from linkview.export.cautions import CAUTIONS
 from linkview.export.identity import Identity, running_foot, running_head
 from linkview.export.report_axle import axle_blocks
 from linkview.export.setup_sheet import setup_blocks
-from linkview.export.summary import CAUTIONS
 from linkview.geometry import length
 from linkview.model.parts import Car
 from linkview.model.wording import spoken

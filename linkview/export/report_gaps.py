@@ -11,8 +11,14 @@ from linkview.clearance.distance import GapState
 from linkview.clearance.gaps import SurveyedPair
 from linkview.clearance.in_roll import RolledGaps
 from linkview.export.blocks import Block, Bullets, Column, Para, Row, Table, Tone
+from linkview.export.gap_words import (
+    NO_GAP,
+    certain_words,
+    opened_by_words,
+    range_words,
+    stops_words,
+)
 from linkview.export.left_out import left_out_by_reason
-from linkview.export.summary import NO_GAP, certain_words, opened_by_words, range_words, stops_words
 from linkview.model.parts import Side
 from linkview.model.wording import spoken
 from linkview.study import AxleStudy

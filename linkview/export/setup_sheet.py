@@ -20,11 +20,12 @@ from linkview.export.blocks import (
     Table,
     Tone,
 )
+from linkview.export.cautions import CAUTIONS
+from linkview.export.gap_words import gap_words, stops_words
 from linkview.export.identity import Identity, running_foot, running_head
 from linkview.export.report_axle import at_ride_height, figure
 from linkview.export.setting import figure as setting_figure
 from linkview.export.setting import setting_words
-from linkview.export.summary import CAUTIONS, gap_words, stops_words
 from linkview.geometry import length
 from linkview.model.parts import Car, Corner, Side
 from linkview.model.wording import spoken

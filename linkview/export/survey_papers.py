@@ -25,9 +25,9 @@ from linkview.export.blocks import (
     Tone,
     Words,
 )
+from linkview.export.cautions import CAUTIONS
 from linkview.export.identity import Identity, running_foot, running_head
 from linkview.export.line_drawings import BLUE, nice_step
-from linkview.export.summary import CAUTIONS
 from linkview.export.survey_words import SMALL_GAP, quality_lines, side_lines, state_words
 from linkview.geometry import Array
 from linkview.model.read import SurveyFile

@@ -11,6 +11,7 @@ from linkview.app.compare import compare_with_gaps, compare_without_gaps, write_
 from linkview.app.point_slopes import point_slopes
 from linkview.app.survey_results import solved, write_survey
 from linkview.app.trust_results import Asked, trust_results
+from linkview.export.cautions import CAUTIONS
 from linkview.export.envelope import write_envelope
 from linkview.export.files import write_whole
 from linkview.export.identity import identify, with_source
@@ -22,7 +23,6 @@ from linkview.export.setting import (
     write_set_up,
     write_wanted,
 )
-from linkview.export.summary import CAUTIONS
 from linkview.export.survey_words import survey_lines
 from linkview.export.targets import NEXT, answer_lines, write_answers, write_variants
 from linkview.kinematics.assemble import rebuilder
