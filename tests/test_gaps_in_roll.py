@@ -13,9 +13,9 @@ from shipped import car_of
 
 from linkview.clearance.in_roll import COUNT, RolledGaps
 from linkview.export.blocks import Table, Tone
+from linkview.export.gap_tables import write_gaps_in_roll
 from linkview.export.gap_words import rolled_words
 from linkview.export.report_gaps import gap_blocks
-from linkview.export.roll import write_gaps_in_roll
 from linkview.geometry import apply, length
 from linkview.kinematics.axle import axle_poses
 from linkview.model.parts import Axle, Side, WantedGap

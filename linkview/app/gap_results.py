@@ -6,9 +6,8 @@ from pathlib import Path
 
 from linkview.app.folder import Written
 from linkview.export.gap_charts import gap_chart
+from linkview.export.gap_tables import write_gap_curves, write_gap_maps, write_gaps_in_roll
 from linkview.export.limit_map import draw_limit_map
-from linkview.export.roll import write_gaps_in_roll
-from linkview.export.tables import write_gap_curves, write_gap_maps
 from linkview.model.wording import spoken
 from linkview.study import CarStudy, limit_regions
 

@@ -8,10 +8,10 @@ from pathlib import Path
 from linkview.app.folder import Written
 from linkview.export.cautions import CAUTIONS
 from linkview.export.files import write_whole
+from linkview.export.gap_tables import write_gaps
 from linkview.export.mesh_fit import write_mesh_fits
 from linkview.export.tables import (
     write_alignment,
-    write_gaps,
     write_hard_points,
     write_limits,
     write_plates,

@@ -67,6 +67,7 @@ def _sweep(args: argparse.Namespace) -> int:
 def _gaps(args: argparse.Namespace) -> int:
     from linkview.app.folder import results_folder
     from linkview.app.gap_results import draw_gap_charts, write_gap_tables
+    from linkview.export.gap_tables import write_gaps
     from linkview.export.gap_words import (
         advice_words,
         gap_words,
@@ -75,7 +76,6 @@ def _gaps(args: argparse.Namespace) -> int:
         stops_words,
     )
     from linkview.export.left_out import left_out_by_reason
-    from linkview.export.tables import write_gaps
     from linkview.study import gap_shortfalls, study_car
 
     file, car, found = cars_of(args)

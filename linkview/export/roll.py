@@ -7,7 +7,6 @@ from pathlib import Path
 
 import numpy as np
 
-from linkview.clearance.in_roll import RolledGaps
 from linkview.export.tables import write_table
 from linkview.limits.roll import RollReadings, RollStop
 from linkview.model.parts import Side
@@ -56,44 +55,6 @@ def write_roll(path: Path, grid: RollReadings) -> None:
             yield [*(f"{v:.4f}" for v in inputs), *cells, grid.nearest[k], share]
 
     write_table(path, HEADER, rows())
-
-
-GAPS_HEADER = [
-    "axle", "side", "body a", "body b", "state", "least gap (mm)", "wanted (mm)",
-    "left travel (mm)", "right travel (mm)",
-    *(f"{where} {axis} (mm)" for where in ("on a", "on b") for axis in "xyz"),
-    "poses measured", "poses touching", "poses beyond limits or unknown", "notes",
-]  # fmt: skip
-
-
-def write_gaps_in_roll(path: Path, axle: str, rolled: RolledGaps) -> None:
-    """Every pair with the wheels at different heights: its least gap, where and at which travels;
-    pairs that were left out, with the reason."""
-
-    def rows() -> Iterator[Sequence[object]]:
-        for side, pair in rolled.worst(100_000):
-            least = pair.least
-            known = least.steer is not None and least.travel is not None
-            yield [
-                axle,
-                side.value,
-                *pair.pair,
-                least.state.name.lower(),
-                f"{least.gap_mm:.4f}" if np.isfinite(least.gap_mm) else None,
-                pair.wanted_mm,
-                f"{rolled.travel_mm[least.steer]:.4f}" if known else None,
-                f"{rolled.travel_mm[least.travel]:.4f}" if known else None,
-                *(f"{v:.4f}" if np.isfinite(v) else None for v in (*least.on_a, *least.on_b)),
-                pair.poses_measured,
-                pair.poses_touching,
-                pair.poses_unknown,
-                "; ".join(pair.notes),
-            ]
-        for side, found in rolled.found.items():
-            for out in found.left_out:
-                yield [axle, side.value, *out.pair, "left out", *[None] * 13, out.reason]
-
-    write_table(path, GAPS_HEADER, rows())
 
 
 def roll_lines(line: RollReadings, stops: Sequence[RollStop]) -> Iterator[str]:
