@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 
 from linkview.errors import CannotAssemble, ModelFaults
+from linkview.geometry import angle_between, best_fit
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.sweep import pose_at
+from linkview.limits.joints import joint_limits
 from linkview.model.parts import Corner, Hold
 from linkview.model.read import read_file
 from linkview.model.reference import wheel_angles_deg
@@ -42,6 +44,31 @@ def test_top_mount_inboard_with_parts_kept(demo):
     # inboard takes camber -4.000 to -4.846 deg and toe-in to +0.167 deg (figures to 0.001).
     assert angles(front(demo, "planned")) == pytest.approx((-4.0, 0.0), abs=1e-9)
     assert angles(front(demo, "top_mount_in_10")) == pytest.approx((-4.846, 0.167), abs=6e-4)
+
+
+def test_a_ball_stud_that_was_kept_brings_the_angle_it_then_has(demo):
+    """Stud and housing were made straight to each other at the old ride height; moved on with
+    their parts (here by best fit of the parts' points) they are not so at the new one. Parts that
+    are made to fit are straight where they then are.
+    """
+    before, after = front(demo, "planned"), front(demo, "top_mount_in_10")
+
+    def stud(corner: Corner) -> float:
+        (limit,) = (x for x in joint_limits(corner) if "ball stud" in x.name)
+        return float(limit.measure(pose_at(corner, 0.0, 0.0, Hold.WHEEL_HEIGHT))[0, 0])
+
+    parts = (
+        ("lower_ball_joint", "strut_lower", "tie_rod_outer", "wheel_centre"),
+        ("lower_arm_rear_pivot", "lower_arm_front_pivot", "lower_ball_joint"),
+    )
+    up = [
+        best_fit([before.points[n] for n in names], [after.points[n] for n in names])[0][:3, 2]
+        for names in parts
+    ]
+    want = float(np.degrees(angle_between(*up)))
+    assert want > 0.5
+    assert stud(before) == pytest.approx(0.0, abs=1e-9)
+    assert stud(after) == pytest.approx(want, abs=1e-9)
 
 
 def test_top_mount_rearward_with_parts_kept(demo):

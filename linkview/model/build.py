@@ -37,7 +37,7 @@ from linkview.model.parts import (
     Wheel,
 )
 from linkview.model.placed_bodies import PlacedBodies
-from linkview.model.reference import Placing, Reference
+from linkview.model.reference import Placing, Reference, housing_of
 from linkview.model.schema import AxleTable
 from linkview.model.wheels import rim_body, tyre_body, tyre_of_code
 
@@ -195,8 +195,12 @@ class _Builder:
             kind, axis, limit = JointKind.INNER_JOINT, table.axis, table.max_angle
         assert limit is not None
         here = self.placing
-        turned = apply_direction(here.carried(f"joint {point}"), here.direction(axis))
-        return JointLimit(point, kind, frozen(turned), owner, member, limit)
+        written = here.direction(axis)
+        turned = frozen(apply_direction(here.carried(f"joint {point}"), written))
+        housing = None
+        if kind is JointKind.BALL_STUD and housing_of(point) in self.reference.carried:
+            housing = frozen(apply_direction(here.carried(housing_of(point)), written))
+        return JointLimit(point, kind, turned, owner, member, limit, housing)
 
     def bodies(self, name: str, table: BodyTable) -> tuple[Body, ...]:
         if isinstance(table, MadeTable):

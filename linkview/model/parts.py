@@ -262,6 +262,8 @@ class JointLimit:
 
     ROD_END: bolt axis; the rod may tilt max_deg out of square to it.
     INNER_JOINT, BALL_STUD, BEARING: the moving member may swing max_deg away from the axis.
+    housing (3,): a ball stud's only, where the housing on the member points at the reference pose;
+    None: along the stud. Parts that were kept while the corner changed bring an angle with them.
     """
 
     point: str
@@ -270,6 +272,12 @@ class JointLimit:
     axis_part: str
     member: str
     max_deg: float
+    housing: Array | None = None
+
+    @property
+    def housing_axis(self) -> Array:
+        """Where a ball stud's housing points at the reference pose, (3,) unit."""
+        return self.axis if self.housing is None else self.housing
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,8 @@ class Reference:
     """One side at ride height, rack centred.
 
     points: name -> (3,) mm, `wheel_centre` among them. spin_axis (3,) unit, to the car's left.
-    carried: body name, or 'joint POINT', -> (4, 4) move since its coordinates were written.
+    carried: body name, 'joint POINT' or 'housing POINT' -> (4, 4) move since its coordinates were
+    written. A ball stud and its housing were made to be straight at ride height then.
     """
 
     points: Mapping[str, Array]
@@ -87,6 +88,11 @@ def given_references(table: AxleTable) -> dict[Side, Reference]:
             places[OTHER_WHEEL_CENTRE] = frozen(mirrored(centre))
         out[side] = Reference(places, spin_axis(side, wheel.camber, wheel.toe_in))
     return out
+
+
+def housing_of(point: str) -> str:
+    """Under which name a ball stud's housing stands in `Reference.carried`."""
+    return f"housing {point}"
 
 
 def rides_on(table: AxleTable, body: str) -> str:
