@@ -248,7 +248,8 @@ def test_what_a_millimetre_does_to_loads_against_cars_built_anew(
         want = (8.0 * (a - b) - (d - e)) / (12.0 * step)
         got = np.concatenate([x[k] for x in slopes])
         for one in (slice(0, 4), slice(4, 8), slice(8, 12), slice(12, 14)):
-            largest = np.abs(want[one]).max()
+            # Slopes under 0.01 N/mm and 1e-4 mm/mm are lost in the differences' own rounding.
+            largest = max(np.abs(want[one]).max(), 1e-2 if one.start == 0 else 1e-4)
             assert np.abs(got[one] - want[one]).max() < 1e-6 * largest, (c.words, one)
 
 

@@ -32,10 +32,7 @@ AGREE = 1e-6  # of the largest slope of that reading
 def moved(corner: Corner, c: Coordinate, by: float) -> Corner:
     at = corner.points[c.point].copy()
     at[c.axis] += by
-    points = {**corner.points, c.point: frozen(at)}
-    return replace(
-        corner, points=points, wheel=replace(corner.wheel, centre=points["wheel_centre"])
-    )
+    return corner.measured_at({**corner.points, c.point: frozen(at)})
 
 
 def five_points(read) -> np.ndarray:

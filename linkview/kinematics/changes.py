@@ -205,7 +205,8 @@ def let_down(
     down = reassembled(what, table, corner, reference, points, toe_in_deg=None, damper_mm=ride_mm)
     # Nothing is known of how the joints stood on the stands: straight is at ride height.
     housings = {housing_of(point) for point in table.joints}
-    return replace(down, carried={n: m for n, m in down.carried.items() if n not in housings})
+    carried = {n: m for n, m in down.carried.items() if n not in housings}
+    return replace(down, carried=carried, loaded_mm=None)
 
 
 # --- made to fit ------------------------------------------------------------------------------
@@ -239,7 +240,8 @@ def _made(
             table.wheel.toe_in if "toe_in" in change.wheel else toe_in,
         )
     made = _made_straight(layout_of(table), table, change, before)
-    reference = replace(before, points=new, spin_axis=axis, carried=made)
+    loaded = None if "centre" in change.wheel else before.loaded_mm
+    reference = replace(before, points=new, spin_axis=axis, carried=made, loaded_mm=loaded)
     corner = corner_of(file, change.axle, table, side, reference)
     faults = _untold(
         key, change, corner_of(file, change.axle, old_table, side, before), corner, out

@@ -58,7 +58,7 @@ def corner_with(corner: Corner, moved: Mapping[str, Array]) -> Corner:
     # Arms, rods and struts where they now are: their ends may have moved on the body.
     moves |= member_moves(corner, points)
     axis = frozen(unit(apply_direction(moves[KNUCKLE], corner.wheel.spin_axis)))
-    wheel = replace(corner.wheel, centre=points["wheel_centre"], spin_axis=axis)
+    wheel = replace(corner.wheel, centre=points["wheel_centre"], spin_axis=axis, on_floor=False)
     joints = tuple(_carried(j, corner, points, moves) for j in corner.joints)
     return replace(corner, points=points, wheel=wheel, joints=joints)
 

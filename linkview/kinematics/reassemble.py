@@ -87,6 +87,7 @@ def reassembled(
         new_points,
         frozen(unit(apply_direction(moves[KNUCKLE], reference.spin_axis))),
         _carried(table, before, new_points, moves, reference),
+        before.wheel.loaded_radius_mm,
     )
 
 

@@ -239,7 +239,7 @@ def moved_points(
     }
     for k, c in enumerate(coordinates):
         points[c.point][k, c.axis] += 1j * H * (weights[k] if weights else 1.0)
-    return replace(corner, points=points)
+    return corner.measured_at(points)
 
 
 def stepped(state: State, shift: Array) -> State:
@@ -287,7 +287,7 @@ def _read(
     points = {**corner.points, **fixed}
     by_part = [{p: m[6 * k : 6 * k + 6].T for k, p in enumerate(built.parts)} for m in motion]
     return Perturbed(
-        corner=replace(corner, points=points),
+        corner=replace(corner, points=points, wheel=kept.wheel),
         rack_mm=slide,
         poses=poses,
         travel_twist=by_part[0][KNUCKLE],

@@ -35,6 +35,7 @@ from linkview.model.parts import (
     Tyre,
     WantedGap,
     Wheel,
+    floor_radius_mm,
 )
 from linkview.model.placed_bodies import PlacedBodies
 from linkview.model.reference import Placing, Reference, housing_of
@@ -136,9 +137,10 @@ class _Builder:
             table.rim.spokes,
             table.rim.spoke_thickness,
         )
-        # The wheel plane's steepest line from the centre down to z = 0 (ground at ride height).
-        loaded = table.loaded_radius or float(centre[2] / np.sqrt(1.0 - axis[2] ** 2))
-        return Wheel(centre, axis, loaded, tyre, rim)
+        given = table.loaded_radius or self.reference.loaded_mm
+        if given:
+            return Wheel(centre, axis, given, tyre, rim)
+        return Wheel(centre, axis, float(floor_radius_mm(centre, axis)[0]), tyre, rim, True)
 
     def rack(self) -> Rack | None:
         table = self.table.rack

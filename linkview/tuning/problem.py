@@ -61,7 +61,7 @@ def moved(axle: Axle, moves: Mapping[str, Array]) -> Axle:
             for p, v in moves.items()
         }
         points = {n: frozen(p + by[n]) if n in by else p for n, p in corner.points.items()}
-        return replace(corner, points=points)
+        return corner.measured_at(points)
 
     return replace(axle, left=of(axle.left), right=of(axle.right))
 
