@@ -87,7 +87,12 @@ class Seen:
         """Second derivatives of the parts' twists, (S, T, 6) in the body, as seen."""
         if not isinstance(self.posed, OnRoad):
             return bends
-        return {part: _turned(self.posed.body, bend) for part, bend in bends.items()}
+        return turned_on_road(self.posed, bends)
+
+
+def turned_on_road(road: OnRoad, bends: Mapping[str, Array]) -> Mapping[str, Array]:
+    """Second derivatives of the parts' twists (..., 6) in the directions of the moved body."""
+    return {part: _turned(road.body, bend) for part, bend in bends.items()}
 
 
 def seen(sweep: AxleSweep, car: Car) -> tuple[Seen, Seen]:

@@ -145,9 +145,14 @@ def perturbed_with(
 
 def along_inputs(at: Factored) -> Perturbed:
     """The pose with its derivatives by the rack, then by the held value (K = 2)."""
-    inputs = Inputs(np.array([1.0, 0.0]), np.array([0.0, 1.0]))
-    none = (Coordinate(WHEEL_CENTRE, 0),) * 2
-    return perturbed_with(at, none, Sizes.KEPT, inputs, weights=(0.0, 0.0))
+    return unmoved(at, Inputs(np.array([1.0, 0.0]), np.array([0.0, 1.0])))
+
+
+def unmoved(at: Factored, inputs: Inputs) -> Perturbed:
+    """The pose with the derivatives of `many` changes of the inputs alone."""
+    many = len(inputs.by_rack)
+    none = (Coordinate(WHEEL_CENTRE, 0),) * many
+    return perturbed_with(at, none, Sizes.KEPT, inputs, weights=(0.0,) * many)
 
 
 def carried_along(
