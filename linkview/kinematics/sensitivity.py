@@ -172,9 +172,7 @@ def carried_along(
         return -at.along(value[at.used].imag / H)
 
     base = at.state.take(np.zeros(many, dtype=np.intp))
-    value = rows.motion(base, still, still, 0.0).value
-    value[at.used[-1]] -= 1j * H * inputs.by_held
-    state = stepped(base, carried(value))
+    state = rows.followed(at, inputs)
     driven = np.zeros((len(at.used), 2))
     driven[-1, 0] = 1.0
     driven[:, 1] = -built.linkage.rows(at.state, np.array([at.slide_mm])).by_slide[at.used, 0]
@@ -194,6 +192,19 @@ def carried_along(
         ]
         screw = by_rack - rates[0] / rates[1] * twist
     return _read(corner, kept, built, state, rows.slide_mm, (twist, by_rack, screw, bend))
+
+
+def driven_by_points(
+    at: Factored, coordinates: Sequence[Coordinate], sizes: Sizes, row: str
+) -> Array:
+    """The value (K,), complex, of a row that can be driven, in the pose that the points give."""
+    points = moved_points(at.built.corner, coordinates, ())
+    kept = points if sizes is Sizes.FOLLOW else at.built.corner
+    inputs = Inputs.still(len(coordinates))
+    rows = JointRows.of(at, kept, at.joints(points, kept), inputs)
+    still = np.zeros((at.built.linkage.unknown_count, len(coordinates)))
+    state = rows.followed(at, inputs)
+    return np.asarray(rows.named(row).motion(state, still, still, 0.0).value[0])
 
 
 @dataclass(frozen=True, eq=False)
@@ -218,6 +229,15 @@ class JointRows:
     def named(self, name: str) -> JointRows:
         """Only the rows of one joint."""
         return replace(self, joints=tuple(j for j in self.joints if j.name == name))
+
+    def followed(self, at: Factored, inputs: Inputs) -> State:
+        """Where the parts go with the changes, with the derivative in the imaginary part."""
+        many = len(inputs.by_rack)
+        base = at.state.take(np.zeros(many, dtype=np.intp))
+        still = np.zeros((self.linkage.unknown_count, many))
+        value = self.motion(base, still, still, 0.0).value
+        value[at.used[-1]] -= 1j * H * inputs.by_held
+        return stepped(base, -at.along(value[at.used].imag / H))
 
     def motion(self, state: State, twist: Array, bend: Array, slide_rate: float) -> RowMotion:
         """Every row's value, rate and second rate, (m, many) each."""
