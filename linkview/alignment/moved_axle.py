@@ -11,9 +11,17 @@ import numpy as np
 from linkview.alignment.on_road import Seen, in_the_body, seen, seen_by_points, turned_on_road
 from linkview.alignment.readings import Readable
 from linkview.geometry import Array
-from linkview.kinematics.factored import factored_on_axle
+from linkview.kinematics.factored import factored, factored_on_axle
 from linkview.kinematics.held import held_at
-from linkview.kinematics.sensitivity import Coordinate, Perturbed, Sizes, perturbed, shares
+from linkview.kinematics.sensitivity import (
+    Coordinate,
+    Inputs,
+    Perturbed,
+    Sizes,
+    perturbed,
+    shares,
+    unmoved,
+)
 from linkview.kinematics.sweep import sweep_axle, sweep_corner
 from linkview.model.parts import Axle, Car, Corner, Hold, Side
 
@@ -48,16 +56,16 @@ class MovedAxle:
     @cached_property
     def ride(self) -> tuple[Perturbed, Perturbed]:
         """Both sides at ride height, rack centred, in the body."""
-        return self._in_body(0.0, 0.0)
+        return self.in_body(0.0, 0.0)
 
     def both(self, rack_mm: float, travel_mm: float) -> tuple[MovedPose, MovedPose]:
         """Both sides at a pose. Raises LinkageLocked beyond reach."""
         at_ride = not rack_mm and not travel_mm
-        here = self.ride if at_ride else self._in_body(rack_mm, travel_mm)
+        here = self.ride if at_ride else self.in_body(rack_mm, travel_mm)
         if not self.on_road:
             left, right = (MovedPose(p, p.bends) for p in here)
             return left, right
-        centred = here if not rack_mm else self._in_body(0.0, travel_mm)
+        centred = here if not rack_mm else self.in_body(0.0, travel_mm)
         road = seen_by_points(self.axle, self.car, here, centred, self.ride)
         left, right = (
             MovedPose(r, turned_on_road(r, p.bends)) for r, p in zip(road, here, strict=True)
@@ -87,7 +95,19 @@ class MovedAxle:
             out.append(perturbed(at, own, self.sizes, weights=weights))
         return out[0], out[1]
 
-    def _in_body(self, rack_mm: float, travel_mm: float) -> tuple[Perturbed, Perturbed]:
+    def along_rack(self, rack_mm: float, travel_mm: float) -> tuple[Readable, Readable]:
+        """Both sides unmoved, with the derivatives by the rack in their first row."""
+        axle = self.axle
+        held = [held_at(c, rack_mm, travel_mm, self.hold) for c in axle.corners]
+        here = [at.along_inputs() for at in held]
+        if self.on_road:
+            ride = [unmoved(factored(c, 0.0, 0.0), Inputs.still(2)) for c in axle.corners]
+            centred = [unmoved(at.centred, Inputs.still(2)) for at in held]
+            return seen_by_points(axle, self.car, here, centred, ride)
+        return here[0], here[1]
+
+    def in_body(self, rack_mm: float, travel_mm: float) -> tuple[Perturbed, Perturbed]:
+        """Both sides at a pose, in the body."""
         left, right = (self._one(c, rack_mm, travel_mm) for c in self.axle.corners)
         return left, right
 

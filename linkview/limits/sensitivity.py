@@ -52,8 +52,9 @@ class StopSlopes:
 class LimitSlopes:
     """How far a corner is from one limit at a pose, and what each coordinate does to it.
 
-    value, allowed: in `unit`. slopes (K,): of the value, per mm, by the corner's own points; None
-    with the reason in `why` where no point moves it.
+    value, allowed: in `unit`; share_left: of the limit's whole range, 0 at the limit. slopes (K,):
+    of the value, per mm, by the corner's own points; None with the reason in `why` where no point
+    moves it.
     """
 
     side: Side
@@ -61,6 +62,7 @@ class LimitSlopes:
     unit: str
     value: float
     allowed: float
+    share_left: float
     slopes: Array | None
     why: str = ""
 
@@ -108,9 +110,9 @@ def limit_slopes(
         slopes, why = None, NO_POINT
         if limit.differentiable:
             slopes, why = frozen(moved.by_points(limit, pose).imag / H), ""
-        out.append(
-            LimitSlopes(corner.side, limit.name, limit.unit, value, limit.allowed, slopes, why)
-        )
+        left = float(limit.margin(np.asarray(value))) / limit.full
+        said = limit.name, limit.unit, value, limit.allowed, left
+        out.append(LimitSlopes(corner.side, *said, slopes, why))
     return tuple(out)
 
 
