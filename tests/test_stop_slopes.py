@@ -228,3 +228,31 @@ def test_how_near_each_limit_is_at_a_pose(sizes, hold):
             # What hardly moves, 1e-4 deg or mm per mm, is lost in the differences' rounding.
             largest = max(np.abs(x.slopes).max(), 1e-4)
             assert abs(x.slopes[k] - one) < AGREE * largest, (x.name, coordinates[k].words)
+
+
+def test_a_steering_box_names_the_tie_rod_and_says_where_no_slope_can_be():
+    """One way the tie rod goes over centre. The other way, at 130 mm, the pitman arm's own length,
+    both arms and the centre link come in line at once: a corner of the reach, not a slope.
+    """
+    car = car_of("steering_box")
+    axle = car.axles["front"]
+    wide = replace(axle.left, rack=replace(axle.left.rack, stop_mm=160.0), joints=())
+
+    def edges(one: Corner, coordinates: tuple[Coordinate, ...] = ()) -> tuple[StopSlopes, ...]:
+        found = stop_slopes(one, axle, car, 0.0, coordinates, Sizes.FOLLOW)
+        return tuple(s for s in found if s.name == REACH)
+
+    coordinates = coordinates_of(wide, Sizes.FOLLOW)
+    over, in_line = edges(wide, coordinates)
+    assert over.words == "tie rod over centre"
+    assert in_line.words.endswith("at full reach")
+    assert in_line.rack_mm == pytest.approx(130.0, abs=0.01)
+    assert in_line.slopes is None
+    assert "several meet" in in_line.why
+
+    def again(c: Coordinate, by: float) -> Met:
+        return places(edges(moved(wide, c, by))[:1])
+
+    check(
+        (over,), coordinates, again, np.array([coordinates.index(Coordinate("tie_rod_outer", 0))])
+    )

@@ -67,10 +67,8 @@ def table_lines(one: ByPoint) -> Iterator[str]:
             )
     for s in one.stops:
         at = s.rack_mm if s.met_along == "rack" else s.travel_mm
-        yield (
-            f"  {s.side.value}: {s.words} at {s.met_along} {at:+.1f} mm; 1 mm of: "
-            f"{_told(named, s.slopes, 2)}"
-        )
+        told = s.why if s.slopes is None else f"1 mm of: {_told(named, s.slopes, 2)}"
+        yield f"  {s.side.value}: {s.words} at {s.met_along} {at:+.1f} mm; {told}"
     yield from _silent_lines(one)
 
 
@@ -231,7 +229,7 @@ def _places(one: ByPoint) -> Iterator[_Row]:
 
 def _stop(s: StopSlopes) -> _Row:
     at = s.rack_mm if s.met_along == "rack" else s.travel_mm
-    return _Row(s.side.value, f"{s.met_along}: {s.words}", "mm", round(at, 4), s.slopes)
+    return _Row(s.side.value, f"{s.met_along}: {s.words}", "mm", round(at, 4), s.slopes, s.why)
 
 
 def _reader(table: Sensitivity, name: str) -> Side | None:

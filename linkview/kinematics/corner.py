@@ -88,7 +88,7 @@ class CornerLinkage:
         axis = self._row(AXIS_HEIGHT)
         toggle = damper if axis is None else axis
         watched = tuple(r for r in (height, toggle) if r is not None and r != driven)
-        return Problem(self.linkage, driven, used, watched, toggle)
+        return Problem(self.linkage, driven, used, watched, toggle, self.corner.layout.tie_rod)
 
     def held_for_damper(self, damper_mm: Array) -> Array:
         """The driven row's value that makes the damper this long, mm."""

@@ -66,12 +66,6 @@ class DeadPoint:
     rows: Index
     matrix: Array
 
-    @property
-    def words(self) -> str:
-        """What gives out: 'tie rod over centre', 'lower arm at full reach'."""
-        who = " and ".join(j.replace("_", " ") for j in self.block.joints) or "the linkage"
-        return f"{who} {'over centre' if self.block.toggle else 'at full reach'}"
-
     def slopes(self, coordinates: Sequence[Coordinate], sizes: Sizes) -> Array:
         """d(the input met) by each coordinate, (K,), mm per mm."""
         points = moved_points(self.corner, coordinates, ())

@@ -13,10 +13,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from linkview.geometry import Array, frozen
-from linkview.kinematics.dead_point import dead_point_on_rack, dead_point_on_travel
+from linkview.kinematics.dead_point import (
+    DeadPoint,
+    dead_point_on_rack,
+    dead_point_on_travel,
+)
 from linkview.kinematics.factored import factored
 from linkview.kinematics.held import held_at
 from linkview.kinematics.members import with_members
+from linkview.kinematics.reach import Block
 from linkview.kinematics.sensitivity import Coordinate, H, Sizes, perturbed
 from linkview.kinematics.sweep import CornerSweep, sweep_corner
 from linkview.limits.crossings import Rows, crossings, refined
@@ -27,6 +32,10 @@ from linkview.limits.stops import SideLimits, rack_rows, side_of, travel_row
 from linkview.model.parts import Axle, Car, Corner, Hold, Side
 
 COLUMNS = 21
+SEVERAL = (
+    "no single dead point is there: several meet, as where both arms and the centre link of a "
+    "steering box come in line, and which comes first changes with any point"
+)
 NO_POINT = "no hard point moves it: it is the way of the rack itself"
 
 
@@ -36,7 +45,8 @@ class StopSlopes:
 
     name: of the limit. words: what is met, 'tie rod toggle angle meets 25 deg'. met_along: 'rack'
     or 'travel', the input that slopes (K,) are of, mm per mm of each coordinate: the corner's own
-    points, not the other's. rack_mm, travel_mm: where.
+    points, not the other's; None where there is no slope, with the reason in `why`. rack_mm,
+    travel_mm: where.
     """
 
     side: Side
@@ -45,7 +55,8 @@ class StopSlopes:
     met_along: str
     rack_mm: float
     travel_mm: float
-    slopes: Array
+    slopes: Array | None
+    why: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,11 +156,9 @@ def stop_slopes(
             out.append(StopSlopes(corner.side, limit.name, words, "rack", at, travel_mm, slopes))
     for edge in sweep.edges:
         dead = dead_point_on_rack(sweep, edge)
-        if dead is not None:
-            slopes = frozen(dead.slopes(coordinates, sizes))
-            out.append(
-                StopSlopes(corner.side, REACH, dead.words, "rack", dead.met_mm, travel_mm, slopes)
-            )
+        block = Block(edge.joints, edge.toggle)
+        met = edge.rack_mm, edge.travel_mm
+        out.append(_reach(corner, "rack", met, dead, block, moved))
     return tuple(sorted(out, key=lambda s: abs(s.rack_mm)))
 
 
@@ -179,12 +188,25 @@ def travel_stop_slopes(
         if np.isfinite(end):
             last = 0, int(rows.j[np.argmin(rows.solved[:, 0]) - 1, 0])
             dead = dead_point_on_travel(sweep, last, end)
-            if dead is not None:
-                slopes = frozen(dead.slopes(coordinates, sizes))
-                out.append(
-                    StopSlopes(corner.side, REACH, dead.words, "travel", 0.0, dead.met_mm, slopes)
-                )
+            joints = side.near.travel_end(*last, end + np.sign(end))[1]
+            out.append(_reach(corner, "travel", (0.0, end), dead, Block(joints, False), moved))
     return tuple(sorted(out, key=lambda s: abs(s.travel_mm)))
+
+
+def _reach(
+    corner: Corner,
+    along: str,
+    met: tuple[float, float],
+    dead: DeadPoint | None,
+    block: Block,
+    moved: _Moved,
+) -> StopSlopes:
+    """The edge of reach met near a rack and travel, with its slopes where its dead point is one."""
+    if dead is None:
+        return StopSlopes(corner.side, REACH, block.what, along, *met, None, SEVERAL)
+    at = (dead.met_mm, met[1]) if along == "rack" else (met[0], dead.met_mm)
+    slopes = frozen(dead.slopes(moved.coordinates, moved.sizes))
+    return StopSlopes(corner.side, REACH, dead.block.what, along, *at, slopes)
 
 
 def _hold(axle: Axle) -> Hold:
