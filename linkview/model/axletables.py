@@ -18,6 +18,7 @@ from linkview.model.keys import (
     Position,
     Swing,
     Table,
+    WheelAngle,
 )
 
 
@@ -55,8 +56,8 @@ class WheelTable(Table):
     """[axle.NAME.wheel]"""
 
     centre: Position = Field(description="rim centre plane on the spin axis")
-    camber: Angle = Field(description="+ top outboard")
-    toe_in: Angle = Field(description="one wheel, + front of the wheel toward the car")
+    camber: WheelAngle = Field(description="+ top outboard")
+    toe_in: WheelAngle = Field(description="one wheel, + front of the wheel toward the car")
     loaded_radius: Length | None = Field(
         default=None, description="wheel centre to contact; left out: centre height over z = 0"
     )
@@ -69,8 +70,8 @@ class SideWheelTable(Table):
     """[axle.NAME.wheel_left], [axle.NAME.wheel_right]: where the two sides were measured apart."""
 
     centre: Position
-    camber: Angle
-    toe_in: Angle
+    camber: WheelAngle
+    toe_in: WheelAngle
 
 
 class ColumnJointTable(Table):

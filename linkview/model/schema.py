@@ -28,7 +28,6 @@ from linkview.model.axletables import (
 )
 from linkview.model.bodytables import BodyTable
 from linkview.model.keys import (
-    Angle,
     Kilograms,
     Length,
     Name,
@@ -37,6 +36,7 @@ from linkview.model.keys import (
     Position,
     Swing,
     Table,
+    WheelAngle,
 )
 from linkview.model.platespec import PlateSpec
 
@@ -136,7 +136,7 @@ class ChangeTable(Table):
     parts: tuple[Name, ...] = Field(default=(), description="made_to_fit: which parts are new")
     points: dict[Name, Position] = Field(default={}, description="new positions")
     move: dict[Name, Position] = Field(default={}, description="or shifts of present ones")
-    reset_toe_in: Angle | None = Field(
+    reset_toe_in: WheelAngle | None = Field(
         default=None, description="parts_kept: screw the tie rod to this toe; left out: kept"
     )
     lengths: dict[Name, Length] = Field(
