@@ -173,13 +173,14 @@ def _ranges(where: str, table: AxleTable, layout: Layout) -> Iterator[Fault]:
                 f"{spring.solid_length:g} is not under free_length {spring.free_length:g}",
                 "solid is coil bound",
             )
-    if table.hold != "wheel_height" and layout.damper and layout.name:
+    if table.hold != "wheel_height":
         points = table.points or table.points_left
-        if any(p not in points for p in layout.damper):
+        ends = layout.damper or ()
+        if not ends or any(p not in points for p in ends):
             yield Fault(
                 f"{where}.hold",
                 f"'{table.hold}' needs the damper's points",
-                f"add {' and '.join(layout.damper)}",
+                f"add {' and '.join(ends)}" if ends else f"name them in {where}.free.damper",
             )
 
 

@@ -2,15 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from linkview.errors import Fault, near_miss
 from linkview.model.axletables import FreeLayoutTable
-from linkview.model.layout import BODY, KNUCKLE, RACK, Arm, Ball, Hinge, Layout, OnLine, Rod, Strut
+from linkview.model.layout import (
+    BODY,
+    FREE,
+    KNUCKLE,
+    RACK,
+    Arm,
+    Ball,
+    Hinge,
+    Layout,
+    OnLine,
+    Rod,
+    Strut,
+)
 from linkview.model.layouts import LAYOUTS, with_anti_roll_bar
 from linkview.model.schema import AxleTable
-
-FREE = "free"
+from linkview.model.wording import spoken
 
 
 def layout_of(table: AxleTable) -> Layout:
@@ -82,6 +93,7 @@ def _free_faults(where: str, table: FreeLayoutTable) -> Iterator[Fault]:
     for key, part in joined:
         if part not in moving:
             yield Fault(f"{where}.{key}.part", f"no moving part '{part}'", near_miss(part, moving))
+    yield from _joint_faults(where, table)
     fixed = table.parts.get(BODY, ())
     for n, arm in table.arms.items():
         for pivot in arm.pivots:
@@ -94,6 +106,45 @@ def _free_faults(where: str, table: FreeLayoutTable) -> Iterator[Fault]:
     if table.tie_rod is not None and table.tie_rod not in table.rods:
         fix = near_miss(table.tie_rod, table.rods)
         yield Fault(f"{where}.tie_rod", f"no rod '{table.tie_rod}'", fix)
+
+
+def _joint_faults(where: str, table: FreeLayoutTable) -> Iterator[Fault]:
+    """Joints with both ends on one part, or with their axis on two; parts that no joint holds."""
+    owner = {p: part for part, owned in table.parts.items() for p in owned}
+    owner["wheel_centre"] = KNUCKLE
+    joined = {BODY}
+    for key, one, other in _ends(table, owner):
+        joined |= {one, other}
+        if one == other and one:
+            what = f"joins the {spoken(one)} to itself and holds nothing"
+            yield Fault(f"{where}.{key}", what, "join two parts, or take it out")
+    axes = [(f"hinges.{n}.pivots", h.pivots) for n, h in table.hinges.items()]
+    axes += [(f"lines.{n}.line", x.line) for n, x in table.lines.items()]
+    for key, ends in axes:
+        one, other = (owner.get(p, "") for p in ends)
+        if one and other and one != other:
+            what = f"'{ends[0]}' is on the {spoken(one)}, '{ends[1]}' on the {spoken(other)}"
+            yield Fault(f"{where}.{key}", what, "both points of an axis belong to one part")
+    for part in table.parts:
+        if part not in joined:
+            what = "no joint holds this part"
+            yield Fault(f"{where}.parts.{part}", what, "add its joints, or leave it out")
+
+
+def _ends(table: FreeLayoutTable, owner: Mapping[str, str]) -> Iterator[tuple[str, str, str]]:
+    """Each joint's key and the two parts that it joins, '' for one that is not known."""
+    for n, rod in table.rods.items():
+        yield f"rods.{n}", owner.get(rod.inner, ""), owner.get(rod.outer, "")
+    for n, arm in table.arms.items():
+        yield f"arms.{n}", BODY, owner.get(arm.ball, "")
+    for n, strut in table.struts.items():
+        yield f"struts.{n}", owner.get(strut.lower, ""), owner.get(strut.top, "")
+    for n, hinge in table.hinges.items():
+        yield f"hinges.{n}", hinge.part, owner.get(hinge.pivots[0], "")
+    for n, ball in table.balls.items():
+        yield f"balls.{n}", ball.part, owner.get(ball.point, "")
+    for n, line in table.lines.items():
+        yield f"lines.{n}", owner.get(line.point, ""), owner.get(line.line[0], "")
 
 
 def _named(table: FreeLayoutTable) -> Iterator[tuple[str, str]]:
