@@ -6,6 +6,7 @@ Where a second engine is at hand the poses are held to it in test_second_engine.
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,7 +20,8 @@ from linkview.geometry import frozen, length
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.corner import linkage_of
 from linkview.kinematics.part_poses import fit_errors_mm
-from linkview.kinematics.sweep import pose_at, sweep_corner
+from linkview.kinematics.solve import Target
+from linkview.kinematics.sweep import near_dead_point, pose_at, sweep_corner
 from linkview.model.layouts import LAYOUTS, STRUT, TWIN_LINK_STRUT
 from linkview.model.parts import Hold
 from linkview.model.read import read_file
@@ -318,15 +320,46 @@ def test_a_fault_of_one_side_names_the_side():
     assert fault.what.startswith("right side: at a dead point at ride height")
 
 
-def test_a_start_nearly_at_a_dead_point_is_refused():
-    """Rods 0.01 mm out of line: 0.01 mm more of length would swing the wheel by centimetres."""
+def test_a_start_nearly_at_a_dead_point_is_refused_or_told():
+    """Two rods ever less in line: refused, then told how far 1 mm moves a part, then held well.
+
+    How far is measured here: the worst move of a part when one rod is made 1 um longer.
+    """
     axle = axle_of_model("five_link")
     p = axle.left.points
-    for off_mm, bad in ((0.01, 1), (10.0, 0)):
+    for off_mm, bad, weak in ((0.01, 1, True), (1.0, 0, True), (25.0, 0, False)):
         near = {"upper_front_outer": frozen(p["upper_rear_outer"] + [off_mm, 0.0, 0.0]),
                 "upper_front_inner": p["upper_rear_inner"]}  # fmt: skip
         left = replace(axle.left, points={**p, **near})
         assert len(list(linkage_faults(replace(axle, left=left)))) == bad
+        built = linkage_of(left)
+        told = near_dead_point(built, built.problem(Hold.WHEEL_HEIGHT))
+        assert (told is not None) == weak
+        if told is not None and not bad:
+            problem = built.problem(Hold.WHEEL_HEIGHT)
+            slope = problem.rows(built.linkage.reference(), Target(np.zeros(1), np.zeros(1))).slope
+            moves = np.linalg.inv(slope[problem.used, :, 0])  # by a millimetre in each row
+            most = np.hypot(*(np.linalg.norm(m, axis=0) for m in (moves[:3], 300.0 * moves[3:])))
+            said = float(told.split("up to ")[1].split()[0])
+            assert most.max() <= said + 0.5
+            assert said < 3.0 * most.max()
+
+
+def test_every_command_names_the_file_and_variant_of_a_bad_linkage(tmp_path, capsys):
+    text = (Path(__file__).parent / "small.toml").read_text(encoding="utf-8")
+    path = tmp_path / "car.toml"
+    in_axis = "tie_rod_inner = [-8.2, 345.8, 204.05]\ntie_rod_outer = [7, 693, 216.75]\n"
+    path.write_text(
+        f'{text}\n[variant.dead]\ntitle = "no lever"\n[[variant.dead.change]]\naxle = "front"\n'
+        'how = "made_to_fit"\nparts = ["knuckle", "tie_rod", "body"]\n'
+        f"[variant.dead.change.points]\n{in_axis}",
+        encoding="utf-8",
+    )
+    for command in (["check"], ["sweep", "--variant", "dead", "--out", str(tmp_path / "out")]):
+        assert main([command[0], str(path), *command[1:]]) == 2
+        said = capsys.readouterr().err
+        assert said.startswith(f"linkview: {path}: variant.dead: axle.front: at a dead point at")
+        assert len(said.splitlines()) == 1
 
 
 def test_a_part_that_only_spins_is_named_and_kept_from_it(tmp_path):

@@ -11,7 +11,7 @@ from linkview.clearance.bodies import solids_of
 from linkview.errors import BadLinkage, Fault, LinkviewError, MeshFault, ModelFaults
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.corner import linkage_of
-from linkview.kinematics.sweep import check_reference
+from linkview.kinematics.sweep import check_reference, near_dead_point
 from linkview.model.matching import fit_words
 from linkview.model.parts import Axle, Car, Hold, MeshFile
 from linkview.model.read import AS_FOUND, HardPointFile, read_file
@@ -53,11 +53,16 @@ def check_file(path: Path) -> Checked:
         faults += [_made_by(variant, f) for f in new]
     if faults:
         raise ModelFaults(str(path), list(dict.fromkeys(faults)))
-    return Checked(path, tuple(file.axles), tuple(file.variants), tuple(_notes(build_car(file))))
+    notes = [*_notes(build_car(file))]
+    for variant in file.variants:
+        weak = [note for note in _weak(build_car(file, variant)) if note not in notes]
+        notes += [f"variant {variant}, {note}" for note in weak]
+    return Checked(path, tuple(file.axles), tuple(file.variants), tuple(notes))
 
 
 def _notes(car: Car) -> Iterator[str]:
     """What is no fault but worth knowing of the car as found."""
+    yield from _weak(car)
     for axle in car.axles.values():
         for part in linkage_of(axle.left).spins:
             name = part.replace("_", " ")
@@ -68,6 +73,14 @@ def _notes(car: Car) -> Iterator[str]:
         other = other_assembly(axle.left)
         if other is not None:
             yield f"{axle.name}: {other.words}"
+
+
+def _weak(car: Car) -> Iterator[str]:
+    """Corners that ride height holds only just; once where both do."""
+    for axle in car.axles.values():
+        linkages = [linkage_of(corner) for corner in axle.corners]
+        found = [near_dead_point(built, built.problem(Hold.WHEEL_HEIGHT)) for built in linkages]
+        yield from dict.fromkeys(f"{axle.name}: {words}" for words in found if words is not None)
 
 
 def _variant_faults(file: HardPointFile, variant: str) -> list[Fault]:
