@@ -197,12 +197,12 @@ BAD_FREE = {
     "over-held": (
         [(ROD, f"{ROD}\n{STAY}")],
         "axle.rear.free: 12 joint rows on 2 parts leave no way to move",
-        "over-held; take out camber link, or stay, or free what it holds",
+        "over-held; it would move without camber link, or stay; take that out, or free what it holds",
     ),
     "over-held twice": (
         [(ROD, f"{ROD}\n{STAY}\n{TOE}")],
         "axle.rear.free: 13 joint rows",
-        "take out camber link and stay, or camber link and toe link, or stay and toe link, or",
+        "without camber link and stay, or camber link and toe link, or stay and toe link; take that",
     ),
     "to itself": (
         [(ROD, f"{ROD}\n{STAY.replace('damper_upper', 'h_arm_outer_front')}")],

@@ -119,10 +119,13 @@ def one_way_of(
     names = dict.fromkeys(linkage.row_names[row] for row in rows)
     one = [name for name in names if freed(name)]
     two = [] if one else [" and ".join(pair) for pair in combinations(names, 2) if freed(*pair)]
-    which = ", or ".join((one or two)[:MOST_NAMED])
+    which = ", or ".join((one or two)[:MOST_NAMED]).replace("_", " ")
     what = f"{count} leave no way to move, where the wheel needs one: over-held"
-    fix = f"take out {which}, or free what it holds" if which else "take joints out, or free them"
-    raise BadLinkage(Fault(key, what, fix.replace("_", " ")))
+    if not which:
+        raise BadLinkage(Fault(key, what, "take joints out, or free them"))
+    raise BadLinkage(
+        Fault(key, f"{what}; it would move without {which}", "take that out, or free what it holds")
+    )
 
 
 def _ways(found: Mobility) -> int:
