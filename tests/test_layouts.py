@@ -5,6 +5,7 @@ Where a second engine is at hand the poses are held to it in test_second_engine.
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,7 +14,7 @@ import pytest
 from matplotlib.figure import Figure
 from shipped import MODELS, NAMES, axle_of_model, car_of
 
-from linkview.app.check import check_file, linkage_faults
+from linkview.app.check import check_file, linkage_faults, notes_of
 from linkview.cli import main
 from linkview.errors import ModelFaults
 from linkview.geometry import frozen, length
@@ -178,6 +179,7 @@ STAY = 'stay = { inner = "damper_upper", outer = "camber_link_outer" }'
 TOE = 'toe_link = { inner = "camber_link_inner", outer = "h_arm_outer_rear" }'
 OUTER = 'outer_bushes = { part = "h_arm", pivots = ["h_arm_outer_rear", "h_arm_outer_front"] }'
 PARTS, POINTS = "[axle.rear.free.parts]", "[axle.rear.points]"
+TITLE = 'title = "H-arm below, camber link above"'
 LEVER = 'h_arm = ["damper_lower"]'
 STEERED = 'rack = ["rack_end"]'
 RACK = (
@@ -197,12 +199,12 @@ BAD_FREE = {
     "over-held": (
         [(ROD, f"{ROD}\n{STAY}")],
         "axle.rear.free: 12 joint rows on 2 parts leave no way to move",
-        "over-held; it would move without camber link, or stay; take that out, or free what it holds",
+        "over-held; it would move without camber link, or stay; take that out, or free what it",
     ),
     "over-held twice": (
         [(ROD, f"{ROD}\n{STAY}\n{TOE}")],
         "axle.rear.free: 13 joint rows",
-        "without camber link and stay, or camber link and toe link, or stay and toe link; take that",
+        "without camber link and stay, or camber link and toe link, or stay and toe link; take",
     ),
     "to itself": (
         [(ROD, f"{ROD}\n{STAY.replace('damper_upper', 'h_arm_outer_front')}")],
@@ -232,7 +234,7 @@ BAD_FREE = {
     ),
     "hinges in line": (
         [("[-2672, 690, 205]", "[-2880, 325, 232]"), ("[-2540, 692, 208]", "[-2310, 340, 256]")],
-        "axle.rear: at a dead point at ride height, where camber link",
+        "axle.rear: at a dead point at ride height: with wheel height held, camber link",
         "measure those hard points again, or move them",
     ),
     "hinge of one point": (
@@ -245,6 +247,62 @@ BAD_FREE = {
          ('damper = ["damper_lower", "damper_upper"]', "")],
         "axle.rear.hold: 'damper_length' needs the damper's points",
         "name them in axle.rear.free.damper",
+    ),
+    "damper on one part": (
+        [('damper = ["damper_lower",', 'damper = ["camber_link_inner",')],
+        "axle.rear.free.damper: both its ends are on the body, so its length never changes",
+        "name a point of each of the two parts it stands on",
+    ),
+    "axis on the body": (
+        [(TITLE, f'{TITLE}\nsteering_axis = ["h_arm_rear_pivot", "camber_link_outer"]')],
+        "axle.rear.free.steering_axis: 'h_arm_rear_pivot' is on the body, not where the knuckle",
+        "name two ball joints of the knuckle, or one and the top of its strut",
+    ),
+    "axis of one point": (
+        [(TITLE, f'{TITLE}\nsteering_axis = ["camber_link_outer", "camber_link_outer"]')],
+        "axle.rear.free.steering_axis: names 'camber_link_outer' twice",
+        "name two points",
+    ),
+    "shared knuckle": (
+        [(TITLE, f'{TITLE}\nshared = ["camber_link_outer"]')],
+        "axle.rear.free.shared: 'camber_link_outer' is on the knuckle, and each side has its own",
+        "take it out of shared",
+    ),
+    "steered body": (
+        [(TITLE, f'{TITLE}\nsteered = "camber_link_inner"'), RACK[0]],
+        "axle.rear.free.steered: 'camber_link_inner' is on the body and cannot be moved",
+        "name a point of the arm that turns, or of its link",
+    ),
+    "two steering inputs": (
+        [(TITLE, f'{TITLE}\nsteered = "camber_link_outer"'), (PARTS, f"{PARTS}\n{STEERED}"), *RACK,
+         (ROD, f"{ROD}\n{TOE.replace('camber_link_inner', 'rack_end')}")],
+        "axle.rear.free.steered: 'camber_link_outer' is given beside points on a rack",
+        "one thing steers",
+    ),
+    "a part called wheel": (
+        [(LEVER, 'wheel = ["damper_lower"]'), ('part = "h_arm"', 'part = "wheel"')],
+        "axle.rear.free.parts.wheel: this name is taken by the wheel itself",
+        "give it a name of its own",
+    ),
+    "a rod called as a hinge": (
+        [(ROD, ROD.replace("camber_link =", "inner_bushes ="))],
+        "axle.rear.free.hinges.inner_bushes: this name is taken by one of rods",
+        "give it a name of its own",
+    ),
+    "a part called as a rod": (
+        [(ROD, ROD.replace("camber_link =", "h_arm ="))],
+        "axle.rear.free.rods.h_arm: this name is taken by one of parts",
+        "give it a name of its own",
+    ),
+    "the wheel's centre listed": (
+        [('knuckle = ["h_arm_outer_rear"', 'knuckle = ["wheel_centre", "h_arm_outer_rear"')],
+        "axle.rear.free.parts.knuckle: 'wheel_centre' is there without being listed",
+        "take it out",
+    ),
+    "a bar on no part": (
+        [("[axle.rear.travel]", '[axle.rear.anti_roll_bar]\non = "lower_arm"\n[axle.rear.travel]')],
+        "axle.rear.anti_roll_bar.on: no solved part 'lower_arm'",
+        "known here: body, h_arm, knuckle",
     ),
     "a point that is not there": (
         [('outer = "camber_link_outer" }', 'outer = "camber_link_outr" }')],
@@ -306,6 +364,56 @@ def test_a_pitman_arm_that_cannot_swing_across_the_car_is_told_so(tmp_path, pair
     assert len(said.splitlines()) == 1
     assert said.startswith("axle.front.rack.axis: the steering input moves nothing: ")
     assert "'centre_link_pitman' cannot go along this; check" in said
+
+
+def test_a_damper_at_its_dead_point_is_told_where_it_is_held(tmp_path):
+    """A rocker whose arm and damper are in line turns a little without any stroke."""
+    file = MODELS / "push_rod" / "push_rod.toml"
+    given = axle_of_model("push_rod")
+    p = given.left.points
+    hinge = p["rocker_front_pivot"] - p["rocker_rear_pivot"]
+    arm = p["damper_rocker"] - p["rocker_rear_pivot"]
+    out = arm - (arm @ hinge) / (hinge @ hinge) * hinge  # from the pivot's axis to the damper
+    body = np.round(p["damper_rocker"] + 2.0 * out, 9).tolist()
+    text = re.sub(r"(?m)^damper_body = .*$", f"damper_body = {body}", file.read_text("utf-8"))
+    text = re.sub(r"(?m)^m(in|ax)_length = .*$", "", text)
+    text = text.replace(
+        "[axle.front.damper]", "[axle.front.damper]\nmin_length = 1\nmax_length = 900"
+    )
+    path = tmp_path / "rocker.toml"
+    path.write_text(text, encoding="utf-8")
+    check_file(path)  # driven by the wheel it moves well
+    said = refused(
+        tmp_path, text.replace("[axle.front]\n", '[axle.front]\nhold = "damper_length"\n')
+    )
+    assert said.startswith(
+        "axle.front: at a dead point at ride height: with damper length held, rocker pivots cannot"
+    )
+
+
+def test_a_damper_that_points_at_the_hinge_holds_nothing(tmp_path):
+    text = (MODELS / "trailing_arm" / "trailing_arm.toml").read_text(encoding="utf-8")
+    p = axle_of_model("trailing_arm").left.points
+    middle = 0.5 * (p["arm_inner_pivot"] + p["arm_outer_pivot"])
+    away = middle + 3.0 * (p["damper_lower"] - middle)
+    text = re.sub(r"(?m)^damper_upper = .*$", f"damper_upper = {away.tolist()}", text)
+    text = re.sub(r"(?m)^m(in|ax)_length = .*$", "", text)
+    text = text.replace(
+        "[axle.rear.damper]", "[axle.rear.damper]\nmin_length = 1\nmax_length = 2000"
+    )
+    said = refused(tmp_path, text.replace("[axle.rear]\n", '[axle.rear]\nhold = "damper_length"\n'))
+    assert said.startswith(
+        "axle.rear: at a dead point at ride height: with damper length held, arm pivots"
+    )
+
+
+def test_a_wheelbase_that_the_wheels_do_not_have_is_told():
+    car = car_of("demo_coupe")
+    assert not any("fore and aft" in note for note in notes_of(car))
+    (note,) = (n for n in notes_of(replace(car, wheelbase_mm=2500.0)) if "fore and aft" in n)
+    assert note.startswith(
+        "the wheel centres stand 2653 mm apart fore and aft, car.wheelbase is 2500"
+    )
 
 
 def test_a_fault_of_one_side_names_the_side():

@@ -178,7 +178,7 @@ def _one_way(
     except (
         BadLinkage
     ) as bad:  # what must differ is where its points are, not which joints there are
-        fix = f"a {layout.name} has all joints it needs, so points lie in line: measure them again"
+        fix = f"{layout.called} has all joints it needs, so points lie in line: measure them again"
         raise BadLinkage(replace(bad.fault, fix=fix)) from bad
 
 

@@ -155,7 +155,8 @@ def check_reference(built: CornerLinkage, problem: Problem) -> None:
         raise BadLinkage(Fault(key, what, "check its hard points"))
     if _grip(problem, rows) < LEAST_GRIP:
         names = _weakest(built, problem)
-        what = f"at a dead point at ride height, where {names} cannot hold the parts still"
+        held = built.linkage.row_names[problem.driven]
+        what = f"at a dead point at ride height: with {held} held, {names} cannot hold the parts"
         raise BadLinkage(Fault(key, what, "measure those hard points again, or move them"))
 
 

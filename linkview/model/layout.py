@@ -116,6 +116,11 @@ class Layout:
     optional: tuple[str, ...] = ()
 
     @property
+    def called(self) -> str:
+        """For a sentence: 'a strut', 'a free layout'."""
+        return f"a {self.name}{' layout' if self.name == FREE else ''}"
+
+    @property
     def points(self) -> tuple[str, ...]:
         """Every hard point the layout knows."""
         carried = (p for points in self.carried.values() for p in points)
