@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from itertools import combinations
 from pathlib import Path
 
@@ -218,3 +219,10 @@ def test_from_stands_the_corner_is_let_down_to_its_ride_height(tmp_path):
     for name, place in found.points.items():
         assert car.axles["front"].left.points[name] == pytest.approx(place, abs=1e-5)
     assert "on stands" in car.notes[0]
+    # The same from a bench 300 mm high: z = 0 is not the ground, so the loaded radius is not known.
+    higher = re.sub(
+        r"(?m)^(\w+ = \[.+, )(-?[\d.]+)\]$", lambda m: f"{m[1]}{float(m[2]) + 300.0:.9f}]", text
+    ).replace("axis = [0, 1, 300.000000000]", "axis = [0, 1, 0]")
+    path.write_text(higher, encoding="utf-8")
+    with pytest.raises(ModelFaults, match=r"axle.front.wheel.loaded_radius: left out.* 605 mm"):
+        build_car(read_file(path))

@@ -6,17 +6,22 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from linkview.alignment.assemblies import other_assembly
 from linkview.clearance.bodies import solids_of
 from linkview.errors import BadLinkage, Fault, LinkviewError, MeshFault, ModelFaults
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.corner import linkage_of
 from linkview.kinematics.sweep import check_reference, near_dead_point
+from linkview.model.layout import WHEEL_CENTRE
 from linkview.model.matching import fit_words
 from linkview.model.parts import Axle, Car, Hold, MeshFile
 from linkview.model.read import AS_FOUND, HardPointFile, read_file
 from linkview.plates.drawn import drawn_plates
 from linkview.plates.profiles import WATER_JET
+
+NEAR_WHEELBASE_MM = 20.0
 
 
 @dataclass(frozen=True)
@@ -53,16 +58,17 @@ def check_file(path: Path) -> Checked:
         faults += [_made_by(variant, f) for f in new]
     if faults:
         raise ModelFaults(str(path), list(dict.fromkeys(faults)))
-    notes = [*_notes(build_car(file))]
+    notes = [*notes_of(build_car(file))]
     for variant in file.variants:
         weak = [note for note in _weak(build_car(file, variant)) if note not in notes]
         notes += [f"variant {variant}, {note}" for note in weak]
     return Checked(path, tuple(file.axles), tuple(file.variants), tuple(notes))
 
 
-def _notes(car: Car) -> Iterator[str]:
+def notes_of(car: Car) -> Iterator[str]:
     """What is no fault but worth knowing of the car as found."""
     yield from _weak(car)
+    yield from _wheelbase(car)
     for axle in car.axles.values():
         for part in linkage_of(axle.left).spins:
             name = part.replace("_", " ")
@@ -73,6 +79,22 @@ def _notes(car: Car) -> Iterator[str]:
         other = other_assembly(axle.left)
         if other is not None:
             yield f"{axle.name}: {other.words}"
+
+
+def _wheelbase(car: Car) -> Iterator[str]:
+    """Where the two axles' wheel centres are not the file's wheelbase apart."""
+    if not {"front", "rear"} <= set(car.axles):
+        return
+    middles = {
+        name: float(np.mean([c.points[WHEEL_CENTRE][0] for c in car.axles[name].corners]))
+        for name in ("front", "rear")
+    }
+    apart = middles["front"] - middles["rear"]
+    if abs(apart - car.wheelbase_mm) > NEAR_WHEELBASE_MM:
+        yield (
+            f"the wheel centres stand {apart:.0f} mm apart fore and aft, car.wheelbase is "
+            f"{car.wheelbase_mm:.0f}: pictures show the first, readings use the second"
+        )
 
 
 def _weak(car: Car) -> Iterator[str]:

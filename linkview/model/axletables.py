@@ -87,12 +87,16 @@ class ColumnJointTable(Table):
     )
 
 
+# A rack slides 50 to 100 mm each way: under 1 it was given in another unit, over 400 as well.
+RackTravel = Annotated[Number, Field(ge=1.0, le=400.0)]
+
+
 class RackTable(Table):
     """[axle.NAME.rack]: the rack, or the way of a steering box's pitman arm across the car."""
 
     axis: Direction = Field(description="direction the rack bar slides, toward the car's left")
-    stop: Length = Field(description="rack travel each way to its stop")
-    working: Length = Field(description="rack travel each way that is used")
+    stop: RackTravel = Field(description="rack travel each way to its stop, mm")
+    working: RackTravel = Field(description="rack travel each way that is used, mm")
     mm_per_turn: Length | None = Field(
         default=None, description="rack travel for one turn of the pinion"
     )

@@ -32,6 +32,7 @@ from linkview.model.keys import (
     Length,
     Name,
     NotNegative,
+    Number,
     Percent,
     Position,
     Swing,
@@ -45,9 +46,13 @@ class CarTable(Table):
     """[car]"""
 
     name: str = Field(min_length=1, max_length=120, description="shown on every output")
-    wheelbase: Length = Field(description="front to rear wheel centres, mm")
+    wheelbase: Annotated[Number, Field(ge=500.0, le=10_000.0)] = Field(
+        description="front to rear wheel centres, mm"
+    )
     mass_kg: Kilograms = Field(description="ready to run, driver in")
-    cg_height: Length = Field(description="centre of gravity over the ground, mm")
+    cg_height: Annotated[Number, Field(ge=50.0, le=3000.0)] = Field(
+        description="centre of gravity over the ground, mm"
+    )
     front_weight_percent: Percent = Field(description="share of the mass on the front wheels")
     front_brake_percent: Percent = Field(description="share of the braking done in front")
     driven: Literal["front", "rear", "both"] = Field(description="which axle has driveshafts")
