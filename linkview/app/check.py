@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from linkview.alignment.assemblies import other_assembly
+from linkview.alignment.assemblies import other_assemblies
 from linkview.clearance.bodies import solids_of
 from linkview.errors import BadLinkage, Fault, LinkviewError, MeshFault, ModelFaults
 from linkview.kinematics.assemble import build_car
@@ -76,8 +76,7 @@ def notes_of(car: Car) -> Iterator[str]:
         for body in axle.left.bodies:
             if isinstance(body, MeshFile) and body.fitted:
                 yield f"{axle.name}: {body.name.replace('_', ' ')} {fit_words(body)}"
-        other = other_assembly(axle.left)
-        if other is not None:
+        for other in other_assemblies(axle.left):
             yield f"{axle.name}: {other.words}"
 
 
