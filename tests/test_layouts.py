@@ -407,6 +407,16 @@ def test_a_damper_that_points_at_the_hinge_holds_nothing(tmp_path):
     )
 
 
+def test_two_points_at_one_place_are_told(tmp_path):
+    assert "one place" not in check_file(MODELS / "five_link" / "five_link.toml").words
+    text = (MODELS / "five_link" / "five_link.toml").read_text(encoding="utf-8")
+    (place,) = re.findall(r"(?m)^upper_rear_outer = (.*)$", text)
+    path = tmp_path / "car.toml"
+    path.write_text(re.sub(r"(?m)^upper_front_outer = .*$", f"upper_front_outer = {place}", text))
+    said = "rear: upper_rear_outer and upper_front_outer are given at one place; measure them again"
+    assert check_file(path).words.count(said) == 1
+
+
 def test_a_wheelbase_that_the_wheels_do_not_have_is_told():
     car = car_of("demo_coupe")
     assert not any("fore and aft" in note for note in notes_of(car))

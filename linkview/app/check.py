@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
@@ -11,17 +12,19 @@ import numpy as np
 from linkview.alignment.assemblies import other_assemblies
 from linkview.clearance.bodies import solids_of
 from linkview.errors import BadLinkage, Fault, LinkviewError, MeshFault, ModelFaults
+from linkview.geometry import length
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.corner import linkage_of
 from linkview.kinematics.sweep import check_reference, near_dead_point
 from linkview.model.layout import WHEEL_CENTRE
 from linkview.model.matching import fit_words
-from linkview.model.parts import Axle, Car, Hold, MeshFile
+from linkview.model.parts import Axle, Car, Corner, Hold, MeshFile
 from linkview.model.read import AS_FOUND, HardPointFile, read_file
 from linkview.plates.drawn import drawn_plates
 from linkview.plates.profiles import WATER_JET
 
 NEAR_WHEELBASE_MM = 20.0
+ONE_PLACE_MM = 0.5
 
 
 @dataclass(frozen=True)
@@ -70,6 +73,7 @@ def notes_of(car: Car) -> Iterator[str]:
     yield from _weak(car)
     yield from _wheelbase(car)
     for axle in car.axles.values():
+        yield from dict.fromkeys(note for corner in axle.corners for note in _at_one_place(corner))
         for part in linkage_of(axle.left).spins:
             name = part.replace("_", " ")
             yield f"{axle.name}: the {name} can spin about itself without moving anything"
@@ -78,6 +82,15 @@ def notes_of(car: Car) -> Iterator[str]:
                 yield f"{axle.name}: {body.name.replace('_', ' ')} {fit_words(body)}"
         for other in other_assemblies(axle.left):
             yield f"{axle.name}: {other.words}"
+
+
+def _at_one_place(corner: Corner) -> Iterator[str]:
+    for (one, a), (two, b) in combinations(corner.points.items(), 2):
+        if float(length(b - a)) < ONE_PLACE_MM:
+            yield (
+                f"{corner.axle}: {one} and {two} are given at one place; measure them again, "
+                "unless one bolt or ball holds both"
+            )
 
 
 def _wheelbase(car: Car) -> Iterator[str]:
