@@ -32,7 +32,7 @@ from linkview.commands import (
 )
 from linkview.commands.common import DONE, STOPPED, UNUSABLE
 from linkview.commands.progress import interrupted
-from linkview.errors import LinkviewError
+from linkview.errors import BadLinkage, LinkviewError
 
 # In the order of `linkview --help`.
 COMMANDS = (
@@ -62,6 +62,7 @@ COMMANDS = (
     tuning.add_targets,
 )
 
+AS_FOUND = "as_found"
 ALONE = ("view",)  # what `linkview` does without a word: the live page's start screen
 
 
@@ -75,7 +76,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             return run(args)
     except LinkviewError as fault:
         for line in str(fault).splitlines():
-            print(f"linkview: {line}", file=sys.stderr)
+            print(f"linkview: {_of_file(args, fault)}{line}", file=sys.stderr)
         return UNUSABLE
     except KeyboardInterrupt:
         print("linkview: stopped; nothing half-written is left", file=sys.stderr)
@@ -83,6 +84,15 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # the reader of our output went away, as `| head` does
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
+
+
+def _of_file(args: argparse.Namespace, fault: LinkviewError) -> str:
+    """The file and variant of a fault that has only its key: a linkage knows no file."""
+    if not isinstance(fault, BadLinkage) or "model" not in args:
+        return ""
+    variant = getattr(args, "variant", AS_FOUND)
+    one = variant != AS_FOUND and variant.isidentifier()  # `compare` has made a name of two
+    return f"{args.model}: {f'variant.{variant}: ' if one else ''}"
 
 
 def _parser() -> argparse.ArgumentParser:

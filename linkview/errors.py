@@ -4,6 +4,7 @@
       ModelFaults        the hard-point file cannot be used; lists every fault at once
       UnknownName        a variant, axle, pair or plate that is not in the file
       CannotAssemble     the points of a corner, or of a variant, do not go together
+        BadLinkage       its joints are too few or too many, or hold nothing at ride height
       LinkageLocked      one asked-for pose is beyond reach; names the joint
       NoRest             the car does not stand on its springs; says which or why
       MeshFault          an imported mesh cannot be read or measured
@@ -62,6 +63,17 @@ class UnknownName(LinkviewError):
 
 class CannotAssemble(LinkviewError):
     """The parts of a corner do not meet; says by how much and where."""
+
+
+class BadLinkage(CannotAssemble):
+    """A corner whose joints and points make no linkage; fault: the key, what is wrong, the fix."""
+
+    def __init__(self, fault: Fault) -> None:
+        self.fault = fault
+        super().__init__(str(fault))
+
+    def __reduce__(self) -> tuple[type[BadLinkage], tuple[Fault]]:
+        return type(self), (self.fault,)
 
 
 class LinkageLocked(LinkviewError):

@@ -127,8 +127,8 @@ def rotation_from_vector(w: ArrayLike) -> Array:
 
 def skew(w: ArrayLike) -> Array:
     """Matrices (..., 3, 3) with skew(w) @ v = w x v."""
-    w = np.asarray(w, dtype=float)
-    out = np.zeros((*w.shape[:-1], 3, 3))
+    w = numbers(w)
+    out = np.zeros((*w.shape[:-1], 3, 3), dtype=w.dtype)
     out[..., 0, 1], out[..., 0, 2], out[..., 1, 2] = -w[..., 2], w[..., 1], -w[..., 0]
     out[..., 1, 0], out[..., 2, 0], out[..., 2, 1] = w[..., 2], -w[..., 1], w[..., 0]
     return out
@@ -158,10 +158,24 @@ def smallest_turn(a: Array, b: Array) -> Array:
     w, c = cross(a, b), dot(a, b)
     with np.errstate(invalid="ignore"):  # NaN beyond reach
         out = w[..., :, None] * (w / (1.0 + c)[..., None])[..., None, :]
-    out = out + skew(w.real)
-    if w.dtype.kind == "c":
-        out = out + 1j * skew(w.imag)
-    return np.asarray(out + c[..., None, None] * np.eye(3))
+    return np.asarray(out + skew(w) + c[..., None, None] * np.eye(3))
+
+
+def smallest_turn_rate(a: Array, a_rate: Array, b: Array) -> Array:
+    """How fast that rotation changes (n, 3, 3) while a goes on at a_rate (n, 3) and b stays."""
+    w, c = np.cross(a, b), dot(a, b)[..., None, None]
+    dw, dc = np.cross(a_rate, b), dot(a_rate, b)[..., None, None]
+    with np.errstate(invalid="ignore"):  # NaN beyond reach
+        both = dw[..., :, None] * w[..., None, :]
+        square = w[..., :, None] * w[..., None, :]
+        out = (both + np.swapaxes(both, -1, -2) - square * dc / (1.0 + c)) / (1.0 + c)
+    return np.asarray(out + skew(dw) + dc * np.eye(3))
+
+
+def unit_rate(v: Array, v_rate: Array) -> Array:
+    """How fast the unit vector along v (..., 3) changes."""
+    u = unit(v)
+    return np.asarray((v_rate - u * dot(u, v_rate)[..., None]) / length(v)[..., None])
 
 
 def quaternions_of(turn: Array) -> Array:

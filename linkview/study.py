@@ -209,7 +209,8 @@ def swept_volume(car: Car, axle: str, body: str, besides_mm: float, tell: Tell) 
     domain = domain_of(sweep, limits_of(corner, car.axles[axle], car))
     if domain is None:
         raise EnvelopeRefused(
-            f"axle '{axle}' ({corner.layout.title}): its envelope cannot be bounded between poses"
+            f"axle '{axle}' ({corner.layout.title}): its envelope cannot be bounded between poses; "
+            "`linkview check` says whether it stands near a dead point"
         )
 
     def heard(done: int, count: int) -> None:

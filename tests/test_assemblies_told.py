@@ -9,7 +9,7 @@ import pytest
 from assemblies import distance, distinct, random_states, wandered
 from shipped import MODELS, axle_of_model
 
-from linkview.alignment.assemblies import other_assembly
+from linkview.alignment.assemblies import other_assemblies, other_assembly
 from linkview.alignment.posed import ride_moment_arm_mm
 from linkview.app.check import check_file
 from linkview.errors import CannotAssemble
@@ -28,7 +28,7 @@ def test_the_other_assembly_has_the_same_parts_and_the_tie_rod_over_centre(name)
     corner = axle_of_model(name).left
     other = other_assembly(corner)
     rod = corner.layout.rods["tie_rod"]
-    there = {**corner.points, rod.outer: other.tie_rod_outer}
+    there = {**corner.points, **other.places}
     moved = replace(corner, points=there)
     assert moved.distance_mm(rod.inner, rod.outer) == pytest.approx(
         corner.distance_mm(rod.inner, rod.outer), abs=1e-9
@@ -41,8 +41,47 @@ def test_the_other_assembly_has_the_same_parts_and_the_tie_rod_over_centre(name)
     assert ride_moment_arm_mm(moved) * ride_moment_arm_mm(corner) < 0.0
 
 
+@pytest.mark.parametrize(
+    ("name", "part", "rod"),
+    [
+        ("push_rod", "rocker", "push_rod"),
+        ("pull_rod", "rocker", "pull_rod"),
+        ("strut_with_bar", "bar_lever", "drop_link"),
+    ],
+)
+def test_a_rocker_can_stand_on_the_other_side_of_its_rod(name, part, rod):
+    """Given the places told, every size of the part and its rod is the same, and it assembles."""
+    corner = axle_of_model(name).left
+    (other,) = (o for o in other_assemblies(corner) if o.part == part)
+    assert f"{rod.replace('_', ' ')} over centre" in other.words
+    assert all(f"{point} near [" in other.words for point in corner.layout.carried[part])
+    moved = replace(corner, points={**corner.points, **other.places})
+    ends = corner.layout.rods[rod]
+    pivots = next(h.pivots for h in corner.layout.hinges.values() if h.part == part)
+    pairs = [(ends.inner, ends.outer), *((p, q) for p in other.places for q in pivots)]
+    pairs += [(p, q) for p in other.places for q in other.places if p < q]
+    for a, b in pairs:
+        assert moved.distance_mm(a, b) == pytest.approx(corner.distance_mm(a, b), abs=1e-9), (a, b)
+    near = ends.inner if ends.inner in other.places else ends.outer
+    assert np.linalg.norm(other.places[near] - corner.points[near]) > 10.0  # mm: another place
+    pose_at(moved, 0.0, 0.0, Hold.WHEEL_HEIGHT)
+    # Told of the other, it would be the first that is the other.
+    (back,) = (o for o in other_assemblies(replace(moved, damper=None)) if o.part == part)
+    for point, place in back.places.items():
+        assert place == pytest.approx(corner.points[point], abs=1e-9)
+
+
+def test_a_rocker_that_its_damper_keeps_from_the_other_side_has_none():
+    corner = axle_of_model("push_rod").left
+    now = corner.distance_mm("damper_rocker", "damper_body")
+    tight = replace(corner, damper=replace(corner.damper, min_length_mm=now - 5.0,
+                                           max_length_mm=now + 5.0))  # fmt: skip
+    assert [o.part for o in other_assemblies(corner)] == ["knuckle", "rocker"]
+    assert [o.part for o in other_assemblies(tight)] == ["knuckle"]
+
+
 def test_unsteered_corners_have_no_other():
-    assert other_assembly(axle_of_model("five_link").left) is None
+    assert list(other_assemblies(axle_of_model("five_link").left)) == []
 
 
 def test_check_says_which_was_taken():

@@ -19,7 +19,7 @@ from linkview.clearance.bodies import placed
 from linkview.clearance.certified import CLOSE_MM, Certainty, Patch, Task
 from linkview.clearance.certify import certify
 from linkview.clearance.distance import GapState, pair_gap
-from linkview.clearance.domain import Domain
+from linkview.clearance.domain import Domain, domain_of
 from linkview.clearance.drift import Drift, corners_of
 from linkview.geometry import apply, frozen, unit
 from linkview.kinematics.part_poses import part_poses
@@ -243,6 +243,23 @@ def test_the_edge_of_reach_leaves_a_strip_that_is_said():
     assert certain.verdict is Certainty.CLEAR
     assert 0.0 < certain.strip < 0.35
     assert "edge of reach" in certain.reason
+
+
+@pytest.mark.parametrize("lever_mm", [0.6, 4.8])
+def test_nothing_is_certain_of_a_linkage_that_hardly_holds_its_wheel(lever_mm):
+    """A tie rod next to the steering axis: poses are reached, but no cell between them is sure.
+
+    Without a cell left, the search came to an empty list; with strips alone, it called every gap
+    kept that it had not seen.
+    """
+    given = front_corner().points
+    low, top = given["lower_ball_joint"], given["strut_top"]
+    outer = low + 0.05 * (top - low) + lever_mm * np.array([-1.0, 0.0, 0.0])
+    inner = outer + np.array([0.0, -350.0, 0.0])
+    near = front_corner(tie_rod_outer=outer, tie_rod_inner=inner)
+    sweep = swept(lambda: near, Hold.WHEEL_HEIGHT, racks=21, travels=41)
+    assert sweep.solved.any()
+    assert domain_of(sweep, ()) is None
 
 
 def test_the_map_of_where_it_is_too_small_agrees_with_exact_gaps():

@@ -20,7 +20,12 @@ DEMO = HERE.parent / "models" / "demo_coupe" / "demo_coupe.toml"
 
 # One file each: the key it must name, and the words of the fix.
 FAULTS = {
+    "axis_upside_down": ("axle.front.points.strut_top", "leans 167 deg from upright; mixed up?"),
     "bad_tyre_code": ("axle.front.wheel.tyre_code", "looks like '225/45R17'"),
+    "centre_over_another_datum": (
+        "axle.front.wheel.loaded_radius",
+        "where z = 0 is not the ground",
+    ),
     "cv_off_the_spin_axis": ("axle.rear.points.cv_outer", "8.9 mm off the wheel's spin axis"),
     "damper_outside_stroke": ("axle.front.damper", "445.4 mm long"),
     "does_not_go_together": ("variant.lower.change[0]", "does not go together: "),
@@ -33,12 +38,14 @@ FAULTS = {
     "made_to_fit_untold": ("variant.lower.change[0].parts", "add 'body' to parts"),
     "mesh_not_there": ("axle.front.bodies.arch.file", "'nowhere.stl' is not there"),
     "mesh_without_unit": ("axle.front.bodies.arch.unit", "which was it drawn in?"),
+    "metres": ("car.wheelbase", "must be at least 500"),
     "missing_point": ("axle.front.points.strut_lower", "measure it and add it"),
     "no_travel": ("axle.front.travel", "droop is negative"),
     "not_a_number": ("axle.front.points.strut_top[1]", "not a finite number"),
     "not_toml": ("file", "at line 3, column 5"),
     "on_stands_without_length": ("axle.front.damper.length_at_ride_height", "on its wheels"),
     "parts_kept_on_the_knuckle": ("variant.lower.change[0].points.tie_rod_outer", "made_to_fit"),
+    "rack_in_metres": ("axle.front.rack.stop", "must be at least 1"),
     "rack_fore_and_aft": ("axle.front.rack.axis", "does not run across the car"),
     "text_for_a_number": ("car.wheelbase", "must be a number, without quotes"),
     "twice_the_same_name": ("file", "each name may stand once"),
@@ -50,6 +57,7 @@ FAULTS = {
     "variant_in_a_ring": ("variant.lower.on", "lower on lower"),
     "variant_on_nothing": ("variant.lower.on", "no variant 'planed'"),
     "variant_unknown_point": ("variant.lower.change[0].move.strut_tip", "'strut_top'?"),
+    "wheel_lying_down": ("axle.front.wheel.camber", "must be at most 45"),
     "wheel_on_wrong_side": ("axle.front.wheel.centre", "y is + to the driver's left"),
     "working_past_stop": ("axle.front.rack.working", "beyond the stop at 70 mm"),
     "zero_length_link": ("axle.front.points.tie_rod_outer", "tie rod has no length"),

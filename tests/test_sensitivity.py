@@ -13,8 +13,9 @@ from shipped import axle_of_model, car_of
 
 from linkview.alignment import wheel
 from linkview.alignment.assumed import assumed_for
-from linkview.alignment.axle import align_poses
+from linkview.alignment.axle import align_poses, align_without_locks
 from linkview.alignment.corner import align_corner
+from linkview.alignment.quantities import QUANTITIES
 from linkview.alignment.sensitivity import corner_sensitivity, sensitivities
 from linkview.errors import LinkageLocked, UnknownName
 from linkview.geometry import apply_direction, frozen
@@ -23,7 +24,7 @@ from linkview.kinematics.part_poses import part_poses
 from linkview.kinematics.sensitivity import Coordinate, Sizes, coordinates_of
 from linkview.kinematics.solve import Target, newton
 from linkview.kinematics.sweep import pose_at, sweep_axle, sweep_corner
-from linkview.model.parts import Corner, Hold
+from linkview.model.parts import Corner, Hold, Side
 
 STEP_MM = 1e-3
 AGREE = 1e-6  # of the largest slope of that reading
@@ -32,10 +33,7 @@ AGREE = 1e-6  # of the largest slope of that reading
 def moved(corner: Corner, c: Coordinate, by: float) -> Corner:
     at = corner.points[c.point].copy()
     at[c.axis] += by
-    points = {**corner.points, c.point: frozen(at)}
-    return replace(
-        corner, points=points, wheel=replace(corner.wheel, centre=points["wheel_centre"])
-    )
+    return corner.measured_at({**corner.points, c.point: frozen(at)})
 
 
 def five_points(read) -> np.ndarray:
@@ -212,3 +210,57 @@ def test_gauge_caster_against_finite_differences():
             return np.array([align_corner(sweep, assumed_for(axle, car)).gauge_caster_deg[0, 0]])
 
         assert slopes[k] == pytest.approx(five_points(read)[0], rel=1e-6, abs=1e-8), c.words
+
+
+@pytest.mark.parametrize(
+    ("name", "axle", "hold", "rack", "side"),
+    [
+        ("demo_coupe", "front", Hold.TYRES_ON_GROUND, 25.0, Side.LEFT),
+        ("twin_link_strut", "front", Hold.TYRES_ON_GROUND, 10.0, None),
+        ("push_rod", "front", Hold.DAMPER_LENGTH, 4.0, None),
+    ],
+)
+def test_every_reading_as_held_while_steering(name, axle, hold, rack, side):
+    """Dampers kept, and tyres on a road the body leans over: cars built anew, swept and read."""
+    car = car_of(name)
+    whole = replace(car.axles[axle], hold=hold, symmetric=side is None)
+    tables = sensitivities(whole, car, rack, 12.0, Sizes.FOLLOW)
+    table = next(t for t in tables if t.side is side)
+    keys = [k for k, v in table.values.items() if np.isfinite(v).all()]
+    told = {n for _, n in keys} | {n for _, n in table.absent}
+    assert told == {q.name for q in QUANTITIES}  # a slope of each, or words why there is none
+    shared = whole.left.layout.shared
+    stop = whole.left.rack.stop_mm
+    racks = np.unique([-stop, 0.0, rack, stop])
+    middle = int(np.argmin(np.abs(racks - rack)))
+
+    def read(c: Coordinate, by: float) -> np.ndarray:
+        left = moved(whole.left, c, by)
+        right = whole.right
+        if side is None or c.point in shared:
+            right = moved(right, c, -by if c.axis == 1 and c.point not in shared else by)
+        other = replace(whole, left=left, right=right)
+        got = align_without_locks(sweep_axle(other, racks, np.array([12.0])), car)
+        out = [
+            np.ravel(getattr(got if of is None else getattr(got, of.value), n)[middle, 0])
+            for of, n in keys
+        ]
+        return np.concatenate(out)
+
+    nothing = read(Coordinate("wheel_centre", 0), 0.0)
+    values = np.concatenate([np.ravel(table.values[k]) for k in keys])
+    assert values == pytest.approx(nothing, rel=1e-8, abs=1e-8)
+    largest = np.concatenate(
+        [np.full(table.values[k].size, np.abs(table.slopes[k]).max()) for k in keys]
+    )
+    # What no coordinate moves is rounding of the differences: 1e-11 of the reading, mm or deg.
+    largest = np.maximum(largest, 1e-5 * np.maximum(np.abs(values), 0.1))
+    names = [n for of, n in keys for _ in range(table.values[of, n].size)]
+    some = np.random.default_rng(3).permutation(len(table.coordinates))[:1].tolist()
+    some.append(table.coordinates.index(Coordinate("wheel_centre", 2)))
+    for k in some:
+        c = table.coordinates[k]
+        want = five_points(lambda by, c=c: read(c, by))
+        got = np.concatenate([np.ravel(table.slopes[key][k]) for key in keys])
+        off = np.abs(got - want) / largest
+        assert off.max() < AGREE, (c.words, names[int(np.argmax(off))])

@@ -546,13 +546,13 @@ def test_dead_point_at_ride_height_is_refused(hold):
     ball, top, outer = points["lower_ball_joint"], points["strut_top"], points["tie_rod_outer"]
     foot = ball + (top - ball) * ((outer - ball) @ (top - ball)) / ((top - ball) @ (top - ball))
     corner = front_corner(tie_rod_inner=outer + 4.0 * (foot - outer))
-    with pytest.raises(CannotAssemble, match=r"dead point at ride height.*tie_rod"):
+    with pytest.raises(CannotAssemble, match=r"dead point at ride height.*tie rod"):
         sweep_corner(corner, np.zeros(1), np.zeros(1), hold)
 
 
 def test_a_rod_without_length_is_refused():
     corner = front_corner(tie_rod_inner=FRONT["tie_rod_outer"])
-    with pytest.raises(CannotAssemble, match="tie_rod has no length"):
+    with pytest.raises(CannotAssemble, match="tie rod has no length"):
         sweep_corner(corner, np.zeros(1), np.zeros(1), HEIGHT)
 
 

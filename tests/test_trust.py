@@ -64,7 +64,7 @@ EACH = (
 @pytest.mark.parametrize(("name", "axle", "hold"), EACH)
 def alone(corner, points, k):
     mine = {p: v[k + 1] for p, v in points.items()}
-    return replace(corner, points=mine, wheel=replace(corner.wheel, centre=mine["wheel_centre"]))
+    return corner.measured_at(mine)
 
 
 @pytest.mark.parametrize(("name", "axle", "hold"), EACH)
@@ -266,8 +266,11 @@ def test_a_beam_axle_is_linear_for_a_small_doubt():
     for b in real:
         assert b.straight[0] == pytest.approx(1.0, abs=2e-3), b.number
     track = next(b for b in real if b.number.key[1] == "track_mm")
-    # Two wheel centres, one coordinate each; the links add nothing at ride height.
-    assert track.linear == pytest.approx(0.05 * np.sqrt(2.0), rel=1e-6)
+    # Two wheel centres: sideways, and by their height, which is the loaded radius of a leaning
+    # wheel that stands on the floor; the links add nothing at ride height.
+    n = only.left.wheel.spin_axis
+    leaning = np.hypot(1.0, n[2] / np.sqrt(1.0 - n[2] ** 2))
+    assert track.linear == pytest.approx(0.05 * np.sqrt(2.0) * leaning, rel=1e-6)
     assert track.shares[Side.LEFT, "wheel_centre"] == pytest.approx(0.5, abs=1e-6)
 
 

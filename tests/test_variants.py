@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from itertools import combinations
 from pathlib import Path
 
@@ -9,8 +10,10 @@ import numpy as np
 import pytest
 
 from linkview.errors import CannotAssemble, ModelFaults
+from linkview.geometry import angle_between, best_fit
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.sweep import pose_at
+from linkview.limits.joints import joint_limits
 from linkview.model.parts import Corner, Hold
 from linkview.model.read import read_file
 from linkview.model.reference import wheel_angles_deg
@@ -42,6 +45,31 @@ def test_top_mount_inboard_with_parts_kept(demo):
     # inboard takes camber -4.000 to -4.846 deg and toe-in to +0.167 deg (figures to 0.001).
     assert angles(front(demo, "planned")) == pytest.approx((-4.0, 0.0), abs=1e-9)
     assert angles(front(demo, "top_mount_in_10")) == pytest.approx((-4.846, 0.167), abs=6e-4)
+
+
+def test_a_ball_stud_that_was_kept_brings_the_angle_it_then_has(demo):
+    """Stud and housing were made straight to each other at the old ride height; moved on with
+    their parts (here by best fit of the parts' points) they are not so at the new one. Parts that
+    are made to fit are straight where they then are.
+    """
+    before, after = front(demo, "planned"), front(demo, "top_mount_in_10")
+
+    def stud(corner: Corner) -> float:
+        (limit,) = (x for x in joint_limits(corner) if "ball stud" in x.name)
+        return float(limit.measure(pose_at(corner, 0.0, 0.0, Hold.WHEEL_HEIGHT))[0, 0])
+
+    parts = (
+        ("lower_ball_joint", "strut_lower", "tie_rod_outer", "wheel_centre"),
+        ("lower_arm_rear_pivot", "lower_arm_front_pivot", "lower_ball_joint"),
+    )
+    up = [
+        best_fit([before.points[n] for n in names], [after.points[n] for n in names])[0][:3, 2]
+        for names in parts
+    ]
+    want = float(np.degrees(angle_between(*up)))
+    assert want > 0.5
+    assert stud(before) == pytest.approx(0.0, abs=1e-9)
+    assert stud(after) == pytest.approx(want, abs=1e-9)
 
 
 def test_top_mount_rearward_with_parts_kept(demo):
@@ -191,3 +219,10 @@ def test_from_stands_the_corner_is_let_down_to_its_ride_height(tmp_path):
     for name, place in found.points.items():
         assert car.axles["front"].left.points[name] == pytest.approx(place, abs=1e-5)
     assert "on stands" in car.notes[0]
+    # The same from a bench 300 mm high: z = 0 is not the ground, so the loaded radius is not known.
+    higher = re.sub(
+        r"(?m)^(\w+ = \[.+, )(-?[\d.]+)\]$", lambda m: f"{m[1]}{float(m[2]) + 300.0:.9f}]", text
+    ).replace("axis = [0, 1, 300.000000000]", "axis = [0, 1, 0]")
+    path.write_text(higher, encoding="utf-8")
+    with pytest.raises(ModelFaults, match=r"axle.front.wheel.loaded_radius: left out.* 605 mm"):
+        build_car(read_file(path))

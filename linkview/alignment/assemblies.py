@@ -1,41 +1,70 @@
-"""The other way the same parts go together: the tie rod on the far side of the steering axis.
+"""The other ways the same parts go together: a tie rod, or a rocker's rod, on the far side.
 
 With the dampers' length kept, the knuckle can only turn about its steering axis, and the tie rod's
-length is met at two angles: the one in which the car was measured, and one past the toggle.
+length is met at two angles: the one in which the car was measured, and one past the toggle. So too
+a rocker, or an anti-roll bar's lever, that turns about its pivots and is held by one rod.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from linkview.geometry import Array, apply, dot, frozen, rotation_from_vector, turn_about, unit
+from linkview.geometry import (
+    Array,
+    apply,
+    dot,
+    frozen,
+    length,
+    rotation_from_vector,
+    turn_about,
+    unit,
+)
+from linkview.model.layout import BODY, KNUCKLE
 from linkview.model.parts import Corner
 from linkview.units import to_deg
 
 
 @dataclass(frozen=True, eq=False)
 class OtherAssembly:
-    """turn_deg: from the measured pose, about the steering axis upward, in (-180, 180].
+    """A part that could stand otherwise.
 
-    tie_rod_outer: where the tie rod's outer joint would be, (3,) mm, to measure or to give.
+    turn_deg: from where it was measured, in (-180, 180]; a knuckle's about the steering axis
+    upward, another part's about its pivots. rod: what holds it, over centre there. places: hard
+    point -> (3,) mm, where it would be, to measure or to give.
     """
 
+    part: str
     turn_deg: float
-    tie_rod_outer: Array
+    rod: str
+    places: Mapping[str, Array]
 
     @property
     def words(self) -> str:
         """For `linkview check`."""
-        x, y, z = self.tie_rod_outer
-        way = "left" if self.turn_deg > 0.0 else "right"
-        return (
-            f"the same parts also go together with the wheel turned {abs(self.turn_deg):.0f} deg "
-            f"to the {way}, tie rod over centre; taken is the way the points show (for the other, "
-            f"give the points as they stand there, its tie_rod_outer near "
-            f"[{x:.0f}, {y:.0f}, {z:.0f}])"
+        if self.part == KNUCKLE:
+            turned = f"wheel turned {abs(self.turn_deg):.0f} deg to the "
+            turned += "left" if self.turn_deg > 0.0 else "right"
+        else:
+            turned = f"{_spoken(self.part)} turned {abs(self.turn_deg):.0f} deg about its pivots"
+        near = ", ".join(
+            f"{name} near [{x:.0f}, {y:.0f}, {z:.0f}]" for name, (x, y, z) in self.places.items()
         )
+        return (
+            f"the same parts also go together with the {turned}, {_spoken(self.rod)} over centre; "
+            f"taken is the way the points show (for the other, give the points as they stand "
+            f"there, its {near})"
+        )
+
+
+def other_assemblies(corner: Corner) -> Iterator[OtherAssembly]:
+    """Every part of a corner that one rod alone keeps from turning, where that can be otherwise."""
+    wheel = other_assembly(corner)
+    if wheel is not None:
+        yield wheel
+    yield from _turned_over(corner)
 
 
 def other_assembly(corner: Corner) -> OtherAssembly | None:
@@ -47,13 +76,73 @@ def other_assembly(corner: Corner) -> OtherAssembly | None:
     rod = layout.rods[layout.tie_rod]
     axis = unit(high - low)
     axis = axis if axis[2] > 0.0 else -axis
-    outer, inner = points[rod.outer] - low, points[rod.inner] - low
-    arm, way = (v - dot(v, axis) * axis for v in (outer, inner))
-    # |outer - inner| stays as it is where the angle between arm and way does, to either side.
-    between = np.arctan2(dot(axis, np.cross(arm, way)), dot(arm, way))
-    turn = float(2.0 * between)
-    turn = (turn + np.pi) % (2.0 * np.pi) - np.pi
-    if abs(turn) < 1e-6:
+    turn = _other_turn(low, axis, points[rod.outer], points[rod.inner])
+    if turn is None:
         return None
     move = turn_about(rotation_from_vector(turn * axis), low, low)
-    return OtherAssembly(float(to_deg(turn)), frozen(apply(move, points[rod.outer])))
+    there = {rod.outer: frozen(apply(move, points[rod.outer]))}
+    return OtherAssembly(KNUCKLE, float(to_deg(turn)), layout.tie_rod, there)
+
+
+def _turned_over(corner: Corner) -> Iterator[OtherAssembly]:
+    """Parts hinged to the body and held by one rod: where else that rod lets them stand.
+
+    Left out where a damper between the part and the body would have to be out of its stroke.
+    """
+    layout, points = corner.layout, corner.points
+    for hinge in layout.hinges.values():
+        part = hinge.part
+        held = [
+            (name, *((a, b) if layout.owner(a) == part else (b, a)))
+            for name, (a, b) in ((n, (r.inner, r.outer)) for n, r in layout.rods.items())
+            if part in (layout.owner(a), layout.owner(b))
+        ]
+        if layout.owner(hinge.pivots[0]) != BODY or len(held) != 1 or _holders(corner, part) != 2:
+            continue
+        name, near, far = held[0]
+        pivot, other = (points[p] for p in hinge.pivots)
+        axis = unit(other - pivot)
+        turn = _other_turn(pivot, axis, points[near], points[far])
+        if turn is None:
+            continue
+        move = turn_about(rotation_from_vector(turn * axis), pivot, pivot)
+        own = [p for p in layout.carried.get(part, ()) if p in points]
+        there = {p: frozen(apply(move, points[p])) for p in own}
+        if _within_stroke(corner, {**points, **there}):
+            yield OtherAssembly(part, float(to_deg(turn)), name, there)
+
+
+def _holders(corner: Corner, part: str) -> int:
+    """How many joints a part has with others."""
+    layout = corner.layout
+    ends = [{layout.owner(r.inner), layout.owner(r.outer)} for r in layout.rods.values()]
+    ends += [{h.part, layout.owner(h.pivots[0])} for h in layout.hinges.values()]
+    ends += [{b.part, layout.owner(b.point)} for b in layout.balls.values()]
+    ends += [{layout.owner(x.point), layout.owner(x.line[0])} for x in layout.lines.values()]
+    ends += [{layout.owner(s.lower), layout.owner(s.top)} for s in layout.struts.values()]
+    ends += [{layout.owner(a.ball)} for a in layout.arms.values()]
+    return sum(part in pair for pair in ends) + (layout.owner(layout.steered or "") == part)
+
+
+def _within_stroke(corner: Corner, points: Mapping[str, Array]) -> bool:
+    damper, ends = corner.damper, corner.layout.damper
+    if damper is None or ends is None or any(p not in points for p in ends):
+        return True
+    now = float(length(points[ends[1]] - points[ends[0]]))
+    return damper.min_length_mm <= now <= damper.max_length_mm
+
+
+def _other_turn(at: Array, axis: Array, end: Array, far: Array) -> float | None:
+    """The turn (rad) about an axis that brings `end` to its other place as far from `far`.
+
+    None at the dead point, where both are one.
+    """
+    arm, way = (v - dot(v, axis) * axis for v in (end - at, far - at))
+    # |end - far| stays as it is where the angle between arm and way does, to either side.
+    between = np.arctan2(dot(axis, np.cross(arm, way)), dot(arm, way))
+    turn = float((2.0 * between + np.pi) % (2.0 * np.pi) - np.pi)
+    return None if abs(turn) < 1e-6 else turn
+
+
+def _spoken(name: str) -> str:
+    return name.replace("_", " ")

@@ -20,6 +20,7 @@ from linkview.alignment.jacking import (
     rest_straight_ahead,
     walked,
 )
+from linkview.alignment.on_ground import road_under
 from linkview.alignment.posed import contact
 from linkview.alignment.weighed import (
     Weighed,
@@ -32,6 +33,7 @@ from linkview.alignment.weighed import (
 from linkview.errors import LinkviewError, NoRest
 from linkview.geometry import Array, frozen
 from linkview.kinematics.factored import Factored, factored, factored_on_axle
+from linkview.kinematics.held import held_at
 from linkview.kinematics.sensitivity import (
     Coordinate,
     H,
@@ -41,7 +43,7 @@ from linkview.kinematics.sensitivity import (
     perturbed_with,
     shares,
 )
-from linkview.model.parts import Axle, Car, Corner, Side
+from linkview.model.parts import Axle, Car, Corner, Hold, Side
 
 UNKNOWNS = 6  # wheel travels in the order of the wheels, then the road's slope
 
@@ -60,8 +62,8 @@ class Moving:
 class JackingSlopes:
     """At one rack, by K coordinates; the columns are the wheels, in the order of `wheels`.
 
-    rise_mm, load_n, travel_mm (4,) as in `Jacking`, with their slopes (K, 4) per mm; lean_deg (2,):
-    roll and pitch, their slopes (K, 2).
+    rise_mm, load_n, travel_mm, pushed_mm (4,) as in `Jacking`, with their slopes (K, 4) per mm;
+    lean_deg (2,): roll and pitch, their slopes (K, 2).
     """
 
     moving: Moving
@@ -71,10 +73,12 @@ class JackingSlopes:
     load_n: Array
     travel_mm: Array
     lean_deg: Array
+    pushed_mm: Array
     rise_slopes: Array
     load_slopes: Array
     travel_slopes: Array
     lean_slopes: Array
+    pushed_slopes: Array
 
     def shift_slopes(self, axle: str) -> Array:
         """Of the load that an axle's left wheel gains over its right one, halved, (K,), N/mm."""
@@ -95,13 +99,14 @@ def jacking_slopes(car: Car, steered: str, rack_mm: float, moving: Moving) -> Ja
     springs, feet = moved.weighed()
     here, before = moved.at(springs, feet, rack_mm, found), moved.at(springs, feet, 0.0, start)
     change = [now - then for now, then in zip(here, before, strict=True)]
-    load, rise, lean, travel = ((x[0].real, x.imag / H) for x in change)
+    change.append(moved.pushed(feet, rack_mm))
+    load, rise, lean, travel, pushed = ((x[0].real, x.imag / H) for x in change)
     return JackingSlopes(
         moving,
         rack_mm,
         side_names(plain.axles),
-        *(frozen(values) for values in (rise[0], load[0], travel[0], lean[0])),
-        *(frozen(slopes) for slopes in (rise[1], load[1], travel[1], lean[1])),
+        *(frozen(one[0]) for one in (rise, load, travel, lean, pushed)),
+        *(frozen(one[1]) for one in (rise, load, travel, lean, pushed)),
     )
 
 
@@ -149,6 +154,27 @@ class _MovedCar:
             slopes = value.imag / H
             out.append(value[:1].real + 1j * H * (slopes[:many] + unknowns @ slopes[many:]))
         return tuple(out)
+
+    def pushed(self, feet: Array, rack_mm: float) -> Array:
+        """How far steering pushes each contact centre down, dampers kept, (K, 4)."""
+        many, names = len(self.moving.coordinates), list(self.car.axles)
+        axle = self.car.axles[self.steered]
+        other = next(k for k, name in enumerate(names) if name != self.steered)
+        line = feet[:many, 2 * other : 2 * other + 2].mean(axis=1)
+        height = []
+        for rack in (0.0, rack_mm):
+            pair = []
+            for corner in axle.corners:
+                at = held_at(corner, rack, 0.0, Hold.DAMPER_LENGTH)
+                coordinates, weights = _shares(axle, corner, self.moving)
+                pair.append(at.perturbed(coordinates, self.moving.sizes, weights=weights))
+            radii = [p.corner.wheel.loaded_radius_mm for p in pair]
+            _, at_road = road_under([(p.wheel_centre, p.spin_axis) for p in pair], radii, line)
+            height.append(np.stack([foot[:, 2] for foot in at_road], axis=-1))
+        out = np.zeros((many, 2 * len(names)), dtype=complex)
+        mine = 2 * names.index(self.steered)
+        out[:, mine : mine + 2] = height[0] - height[1]
+        return out
 
     def _posed(self, axle: Axle, at: Factored, own: int = -1, other: int = -1) -> Perturbed:
         """A pose of one wheel; own, other: which of the changes are its and the other's travel."""

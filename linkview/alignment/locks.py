@@ -24,6 +24,7 @@ from linkview.units import to_deg
 
 STEPS = 15
 SHORT_OF_THE_EDGE_MM = 1e-3
+ROUNDS = 4
 
 
 @dataclass(frozen=True)
@@ -130,7 +131,7 @@ def _reversal(side_seen: Seen, trail: Array) -> float | None:
         return None
     i, rack_mm = int(turns[0]), side_seen.sweep.rack_mm
     a, b = rack_mm[i], rack_mm[i + 1]
-    for _ in range(4):  # 32 parts of 5 mm, four times over: 5e-6 mm
+    for _ in range(ROUNDS):  # into 32 parts each, of 5 mm: 5e-6 mm
         rack = np.linspace(a, b, 33)
         inside = side_seen.at_rack(np.full(33, i), np.zeros(33, dtype=np.intp), rack)
         signs = np.sign(trail_and_scrub_mm(inside)[0])

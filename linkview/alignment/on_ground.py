@@ -17,7 +17,7 @@ from linkview.alignment import wheel
 from linkview.alignment.assumed import FRONT
 from linkview.alignment.posed import has_damper
 from linkview.errors import LinkviewError
-from linkview.geometry import Array, Z, dot, turn_between, unit
+from linkview.geometry import Array, Z, dot, turn_between, unit, unit_rate
 from linkview.kinematics.axle import corner_poses_damper_held
 from linkview.kinematics.nearby import PoseList
 from linkview.kinematics.sensitivity import H
@@ -101,7 +101,7 @@ def _lean_deg(up: Array, axis: int) -> Array:
 
 
 def road_under(
-    wheels: Sequence[tuple[Array, Array]], radii: Sequence[float], other: Array
+    wheels: Sequence[tuple[Array, Array]], radii: Sequence[Array | float], other: Array
 ) -> tuple[Array, list[Array]]:
     """The road's normal (n, 3) in the body and both contact centres (n, 3) on it.
 
@@ -124,17 +124,55 @@ def road_under(
     return up, at
 
 
+def road_rate(
+    wheels: Sequence[tuple[Array, Array]],
+    rates: Sequence[tuple[Array, Array]],
+    radii: Sequence[Array | float],
+    up: Array,
+    other: Array,
+) -> tuple[Array, list[Array]]:
+    """How fast the road's normal (n, 3) and both contact centres (n, 3) change, by repetition.
+
+    rates: of each wheel's centre and spin axis (n, 3); up: as `road_under` has it for the wheels.
+    """
+    along = [up - dot(up, n)[:, None] * n for _, n in wheels]
+    at = [c - r * unit(q) for (c, _), r, q in zip(wheels, radii, along, strict=True)]
+    across, back = at[0] - at[1], other - at[1]
+    normal = np.cross(across, back)
+    sense = np.where(normal[..., 2:].real < 0.0, -1.0, 1.0)
+    up_rate = np.zeros_like(up)
+    at_rate: list[Array] = []
+    for _ in range(MOST_STEPS):
+        at_rate = []
+        for (_, n), (dc, dn), r, q in zip(wheels, rates, radii, along, strict=True):
+            lean = (dot(up_rate, n) + dot(up, dn))[:, None]
+            dq = up_rate - lean * n - dot(up, n)[:, None] * dn
+            at_rate.append(dc - r * unit_rate(q, dq))
+        turned = np.cross(at_rate[0] - at_rate[1], back) - np.cross(across, at_rate[1])
+        new = sense * unit_rate(normal, turned)
+        moved, up_rate = new - up_rate, new
+        # NaN beyond reach compares false.
+        off = (np.abs(moved.real) > STILL_RATE) | (np.abs(moved.imag) > H * STILL_RATE)
+        if not np.any(off):
+            break
+    return up_rate, at_rate
+
+
 def _contact_as_measured(corner: Corner) -> Array:
     w = corner.wheel
     return wheel.contact_centre(corner.points[WHEEL_CENTRE], w.spin_axis, w.loaded_radius_mm)
 
 
-def other_contact_line(car: Car, axle: Axle) -> Array:
-    """The middle of the other axle's contact line (3,); a wheelbase away where it is not given."""
+def other_contact_line(car: Car, axle: Axle, here: Array | None = None) -> Array:
+    """The middle of the other axle's contact line (3,); a wheelbase away where it is not given.
+
+    here: the middle of this axle's, (3,) or (n, 3) where its points move; None: as measured.
+    """
     others = [a for a in car.axles.values() if a.name != axle.name]
     if others:
         return np.asarray(np.mean([_contact_as_measured(c) for c in others[0].corners], axis=0))
-    here = np.mean([_contact_as_measured(c) for c in axle.corners], axis=0)
+    if here is None:
+        here = np.mean([_contact_as_measured(c) for c in axle.corners], axis=0)
     way = -1.0 if axle.name == FRONT else 1.0
     return np.asarray(here + np.array([way * car.wheelbase_mm, 0.0, 0.0]))
 

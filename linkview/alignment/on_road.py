@@ -12,23 +12,42 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Protocol
 
 import numpy as np
 
-from linkview.alignment.on_ground import other_contact_line, road_under
+from linkview.alignment.on_ground import other_contact_line, road_rate, road_under
 from linkview.alignment.posed import contact, has_damper
 from linkview.alignment.readings import Readable
 from linkview.errors import LinkviewError
-from linkview.geometry import Array, Index, Z, apply, apply_direction, dot, smallest_turn
+from linkview.geometry import (
+    Array,
+    Index,
+    Z,
+    apply,
+    apply_direction,
+    dot,
+    smallest_turn,
+    smallest_turn_rate,
+)
 from linkview.kinematics.axle import corner_poses
 from linkview.kinematics.nearby import Nearby, PoseList
-from linkview.kinematics.sensitivity import H
 from linkview.kinematics.standing import Standing
 from linkview.kinematics.sweep import AxleSweep, CornerSweep
 from linkview.model.layout import BODY
-from linkview.model.parts import Car, Corner, Hold
+from linkview.model.parts import Axle, Car, Corner, Hold
 
 At = Callable[[Index, Index, Array], Readable]
+
+
+class Turning(Readable, Protocol):
+    """Poses of which every part's own is at hand."""
+
+    @property
+    def poses(self) -> Mapping[str, Array]: ...
+
+
+Pair = Sequence[Turning]
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,7 +87,12 @@ class Seen:
         """Second derivatives of the parts' twists, (S, T, 6) in the body, as seen."""
         if not isinstance(self.posed, OnRoad):
             return bends
-        return {part: _turned(self.posed.body, bend) for part, bend in bends.items()}
+        return turned_on_road(self.posed, bends)
+
+
+def turned_on_road(road: OnRoad, bends: Mapping[str, Array]) -> Mapping[str, Array]:
+    """Second derivatives of the parts' twists (..., 6) in the directions of the moved body."""
+    return {part: _turned(road.body, bend) for part, bend in bends.items()}
 
 
 def seen(sweep: AxleSweep, car: Car) -> tuple[Seen, Seen]:
@@ -81,7 +105,10 @@ def seen(sweep: AxleSweep, car: Car) -> tuple[Seen, Seen]:
             f"{sweep.axle.name} axle: tyres on the ground need the damper's points; add them to "
             "the file, or set hold to 'wheel_height'"
         )
-    road = _Road.of(sweep, car)
+    corners = list(zip(sweep.axle.corners, sweep.corners, strict=True))
+    centred = [corner_poses(c, np.zeros(len(s.travel_mm)), s.travel_mm) for c, s in corners]
+    ride = [corner_poses(c, np.zeros(1), np.zeros(1)) for c, _ in corners]
+    road = _Road.of(sweep.axle, car, centred, ride)
     every = np.arange(len(sweep.left.travel_mm))
     posed = road.under(sweep.corners, np.broadcast_to(every, sweep.left.solved.shape))
     near = [Nearby(corner) for corner in sweep.corners]
@@ -108,73 +135,90 @@ def in_the_body(sweep: CornerSweep) -> Seen:
     return Seen(sweep, sweep, lambda i, j, rack_mm: Nearby(sweep).at_rack(i, j, rack_mm))
 
 
+def seen_by_points(
+    axle: Axle, car: Car, sides: Pair, centred: Pair, ride: Pair
+) -> tuple[OnRoad, OnRoad]:
+    """Both corners on the road in one pose, n times over, with what their hard points do to it.
+
+    sides: as held, dampers kept; centred: with the rack centred at the same travel; ride: at ride
+    height. All complex (see geometry.py), so that slopes by hard point come out.
+    """
+    return _Road.of(axle, car, centred, ride).under(sides, np.arange(len(sides[0].spin_axis)))
+
+
 @dataclass(frozen=True, eq=False)
 class _Road:
     """The road at T travels, of which each side may have its own: a body that leans.
 
     centre_up (T, 3): its normal in the body with the rack centred, height_mm (T,) of the road
     there, along that normal. other (T, 3): the middle of the other axle's contact line; middle
-    (3,) of this one's.
+    (3,) or (T, 3) of this one's. radii: loaded ones, of each side.
     """
 
-    radii: tuple[float, float]
+    radii: tuple[Array | float, Array | float]
     centre_up: Array
     height_mm: Array
     other: Array
     middle: Array
 
     @classmethod
-    def of(cls, sweep: AxleSweep, car: Car) -> _Road:
-        axle = sweep.axle
-        asked = [np.append(side.travel_mm, 0.0) for side in sweep.corners]
-        centred = [
-            corner_poses(c, np.zeros(len(t)), t) for c, t in zip(axle.corners, asked, strict=True)
-        ]
-        mean = np.mean([contact(c) for c in centred], axis=0)
-        other = other_contact_line(car, axle) + (mean[:, 2:] - mean[-1, 2]) * Z
-        radii = axle.left.wheel.loaded_radius_mm, axle.right.wheel.loaded_radius_mm
-        up, at = road_under([(c.wheel_centre, c.spin_axis) for c in centred], radii, other)
-        return cls(radii, up[:-1], dot(up, at[0])[:-1], other[:-1], mean[-1])
+    def of(cls, axle: Axle, car: Car, centred: Pair, ride: Pair) -> _Road:
+        """From poses with the rack centred, at the travels and at ride height."""
+        here, there = (np.mean([contact(c) for c in pair], axis=0) for pair in (ride, centred))
+        other = other_contact_line(car, axle, here) + (there[:, 2:] - here[:, 2:]) * Z
+        left, right = (c.corner.wheel.loaded_radius_mm for c in centred)
+        wheels = [(c.wheel_centre, c.spin_axis) for c in centred]
+        up, at = road_under(wheels, (left, right), other)
+        return cls((left, right), up, dot(up, at[0]), other, here)
 
-    def under(self, sides: Sequence[CornerSweep | PoseList], row: Index) -> tuple[OnRoad, OnRoad]:
+    def under(self, sides: Sequence[Turning], row: Index) -> tuple[OnRoad, OnRoad]:
         """Both corners at poses (...) on the road; row (...): which travel each belongs to."""
-        with_rates = []
+        wheels, rates = [], []
         for side in sides:
             shift, turn = side.rack_twist[..., :3], side.rack_twist[..., 3:]
+            wheels.append((side.wheel_centre.reshape(-1, 3), side.spin_axis.reshape(-1, 3)))
             spin = np.cross(turn, side.spin_axis)
-            with_rates.append((side.wheel_centre + 1j * H * shift, side.spin_axis + 1j * H * spin))
+            rates.append((shift.reshape(-1, 3), spin.reshape(-1, 3)))
         rows = row.ravel()
-        flat = [(centre.reshape(-1, 3), n.reshape(-1, 3)) for centre, n in with_rates]
-        up, at = road_under(flat, self.radii, self.other[rows])
-        move = _levelled(up, self.centre_up[rows], self.middle)
-        level = self.centre_up[rows]
-        sunk = self.height_mm[rows] - dot(level, apply(move, at[0]))
-        move[:, :3, 3] += sunk[:, None] * level
-        move = move.reshape(*row.shape, 4, 4)
-        left, right = (_moved(side, move) for side in sides)
+        level, other = self.centre_up[rows], self.other[rows]
+        up, at = road_under(wheels, self.radii, other)
+        up_rate, at_rate = road_rate(wheels, rates, self.radii, up, other)
+        turn, turn_rate = smallest_turn(up, level), smallest_turn_rate(up, up_rate, level)
+        # About the axle's middle, then up or down until the road is as high as straight ahead.
+        from_middle = at[0] - self.middle
+        sunk = self.height_mm[rows] - dot(level, self.middle + _times(turn, from_middle))
+        sinks = -dot(level, _times(turn_rate, from_middle) + _times(turn, at_rate[0]))
+        shift = self.middle - _times(turn, self.middle) + sunk[:, None] * level
+        shift_rate = sinks[:, None] * level - _times(turn_rate, self.middle)
+        body, speed = (
+            _as_move(t, s).reshape(*row.shape, 4, 4)
+            for t, s in ((turn, shift), (turn_rate, shift_rate))
+        )
+        body[..., 3, 3] = 1.0
+        left, right = (_moved(side, body, speed) for side in sides)
         return left, right
 
 
-def _levelled(up: Array, level: Array, middle: Array) -> Array:
-    """The body's smallest turns (n, 4, 4), about a point, that take the road from up to level."""
-    turn = smallest_turn(up, level)
-    out = np.zeros((len(up), 4, 4), dtype=complex)
-    out[:, :3, :3], out[:, 3, 3] = turn, 1.0
-    out[:, :3, 3] = middle - np.einsum("nij,j->ni", turn, middle)
+def _times(turn: Array, v: Array) -> Array:
+    """(n, 3, 3) times (n, 3) or (3,)."""
+    return np.asarray(np.einsum("nij,nj->ni", turn, np.broadcast_to(v, turn.shape[:2])))
+
+
+def _as_move(turn: Array, shift: Array) -> Array:
+    """(n, 4, 4), its last row nought."""
+    out = np.zeros((len(turn), 4, 4), dtype=np.result_type(turn, shift))
+    out[:, :3, :3], out[:, :3, 3] = turn, shift
     return out
 
 
-def _moved(side: CornerSweep | PoseList, move: Array) -> OnRoad:
-    """One corner's poses and twists with the body moved; move: complex, with its slope by rack."""
-    body, speed = move.real, move.imag / H
+def _moved(side: Turning, body: Array, speed: Array) -> OnRoad:
+    """One corner's poses and twists with the body moved; speed (..., 4, 4): its rate by rack."""
     shift, turn = side.rack_twist[..., :3], side.rack_twist[..., 3:]
-    # The body's own turn per mm of rack, read from its move's slope.
     spun = speed[..., :3, :3] @ np.swapaxes(body[..., :3, :3], -1, -2)
     own = np.stack([spun[..., 2, 1], spun[..., 0, 2], spun[..., 1, 0]], axis=-1)
-    carried = np.einsum("...ij,...j->...i", speed[..., :3, :3], side.wheel_centre)
     by_rack = np.concatenate(
         [
-            carried + speed[..., :3, 3] + apply_direction(body, shift),
+            apply(speed, side.wheel_centre) + apply_direction(body, shift),
             own + apply_direction(body, turn),
         ],
         axis=-1,

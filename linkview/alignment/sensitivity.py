@@ -11,10 +11,12 @@ from linkview.alignment import steering, travel, wheel
 from linkview.alignment.assumed import Assumed, assumed_for
 from linkview.alignment.axle import ackermann
 from linkview.alignment.corner import GAUGE_STEER_DEG, steered_by
-from linkview.alignment.on_road import in_the_body
+from linkview.alignment.moved_axle import MovedAxle
 from linkview.alignment.posed import contact, has_damper, steering_axis
 from linkview.alignment.quantities import QUANTITIES, Of, Quantity
 from linkview.alignment.readings import (
+    NOT_STEERED,
+    Readable,
     contact_centre_rate,
     contact_point_rate,
     read_corner,
@@ -24,7 +26,7 @@ from linkview.alignment.readings import (
 from linkview.errors import UnknownName, near_miss
 from linkview.geometry import Array, frozen
 from linkview.kinematics.axle import roll_twist
-from linkview.kinematics.factored import factored, factored_on_axle
+from linkview.kinematics.factored import factored
 from linkview.kinematics.sensitivity import (
     Coordinate,
     H,
@@ -32,9 +34,7 @@ from linkview.kinematics.sensitivity import (
     Sizes,
     coordinates_of,
     perturbed,
-    shares,
 )
-from linkview.kinematics.sweep import sweep_corner
 from linkview.model.parts import Axle, Car, Corner, Hold, Side
 from linkview.units import to_deg
 
@@ -56,25 +56,41 @@ RANKED = (
     "wheel_rate_n_per_mm",
     "roll_centre_height_mm",
 )
+NO_GAUGE = "the wheel is not steered 20 deg each way between the rack's stops at this travel"
+NEAR_LOCK = "it is not shown beyond 10 deg of steer, where it means nothing"
+COIL_BOUND = "the spring is coil bound here"
+NONE_HERE = {
+    "side_view_swing_arm_mm": f"no turn in side view, or {NEAR_LOCK}",
+    "roll_centre_height_mm": "the normals to the contact points' velocities are parallel",
+    "roll_centre_y_mm": "the normals to the contact points' velocities are parallel",
+    **dict.fromkeys(("anti_dive_percent", "anti_lift_percent", "anti_squat_percent"), NEAR_LOCK),
+    **dict.fromkeys(("spring_force_n", "wheel_rate_n_per_mm", "ride_frequency_hz"), COIL_BOUND),
+}
+
+Key = tuple[Side | None, str]  # None: the axle's
 
 
 @dataclass(frozen=True, eq=False)
 class Sensitivity:
-    """Slopes of readings at one pose, wheel heights kept.
+    """Slopes of readings at one pose.
 
-    side: whose points are moved; None where the axle is symmetric and both sides move alike.
-    coordinates (K). values, slopes: (side read or None for the axle, quantity name) -> the reading
-    (or its parts), and its slopes by the coordinates, (K,) or (K, parts), in its unit per mm.
+    hold: what is kept while steering; travel_mm is with the rack centred. side: whose points are
+    moved; None where the axle is symmetric and both sides move alike. coordinates (K). values,
+    slopes: (side read or None for the axle, quantity name) -> the reading (or its parts), and its
+    slopes by the coordinates, (K,) or (K, parts), in its unit per mm. absent: why a reading has no
+    slope here, in words; of every reading of `quantities.py` that has none.
     """
 
     axle: Axle
     rack_mm: float
     travel_mm: float
+    hold: Hold
     sizes: Sizes
     side: Side | None
     coordinates: tuple[Coordinate, ...]
-    values: Mapping[tuple[Side | None, str], Array]
-    slopes: Mapping[tuple[Side | None, str], Array]
+    values: Mapping[Key, Array]
+    slopes: Mapping[Key, Array]
+    absent: Mapping[Key, str]
 
     def ranked(self, name: str, side: Side | None) -> list[tuple[Coordinate, float]]:
         """Coordinates by how much 1 mm of each changes a reading, the strongest first.
@@ -95,14 +111,17 @@ def sensitivities(
 ) -> tuple[Sensitivity, ...]:
     """Slopes of every reading of an axle at one pose; one table, or one per side moved.
 
-    sizes: whether parts follow their points (measured elsewhere) or keep their size (a bracket
-    moved). Gauge caster is there where the wheel can be steered 20 deg each way at that travel.
-    Raises LinkageLocked where the pose is beyond reach.
+    As the axle's `hold` says, so that what is read is what a sweep of it reads. sizes: whether
+    parts follow their points (measured elsewhere) or keep their size (a bracket moved). Gauge
+    caster is there where the wheel can be steered 20 deg each way at that travel. Raises
+    LinkageLocked where the pose is beyond reach.
     """
-    assumed = assumed_for(axle, car)
-    if axle.symmetric:
-        return (_table(axle, car, assumed, (rack_mm, travel_mm), sizes, None),)
-    return tuple(_table(axle, car, assumed, (rack_mm, travel_mm), sizes, side) for side in Side)
+    out = []
+    for moved in (None,) if axle.symmetric else tuple(Side):
+        first = axle.right if moved is Side.RIGHT else axle.left
+        moving = MovedAxle(axle, car, coordinates_of(first, sizes), sizes, moved)
+        out.append(_table(moving, (rack_mm, travel_mm)))
+    return tuple(out)
 
 
 def corner_sensitivity(
@@ -132,83 +151,68 @@ def _split(readings: Mapping[str, Array]) -> tuple[dict[str, Array], dict[str, A
     return values, {name: frozen(v.imag / H) for name, v in readings.items()}
 
 
-def _table(
-    axle: Axle,
-    car: Car,
-    assumed: Assumed,
-    at: tuple[float, float],
-    sizes: Sizes,
-    moved: Side | None,
-) -> Sensitivity:
-    first = axle.right if moved is Side.RIGHT else axle.left
-    coordinates = coordinates_of(first, sizes)
-    both, rides = [], []
-    for corner in axle.corners:
-        both.append(_perturbed(corner, at, coordinates, moved, sizes))
-        rides.append(
-            both[-1]
-            if at == (0.0, 0.0)
-            else _perturbed(corner, (0.0, 0.0), coordinates, moved, sizes)
-        )
-    readings: dict[tuple[Side | None, str], Array] = {}
-    for corner, here, ride in zip(axle.corners, both, rides, strict=True):
+def _table(moving: MovedAxle, at: tuple[float, float]) -> Sensitivity:
+    axle, assumed = moving.axle, assumed_for(moving.axle, moving.car)
+    both = moving.both(*at)
+    readings: dict[Key, Array] = {}
+    absent: dict[Key, str] = {}
+    own = moving.moved or Side.LEFT
+    # One wheel's points move the other's readings where a body or a beam leans with them.
+    other_too = moving.moved is not None and (moving.on_road or axle.left.layout.level)
+    for corner, here, ride in zip(axle.corners, both, moving.ride, strict=True):
         side = corner.side
-        if side is (moved or Side.LEFT):
-            read = _corner_readings(here, ride, assumed)
-            readings.update({(side, name): v for name, v in read.items()})
-            if corner.rack is not None:
-                gauge = _gauge_caster(corner, at[1], coordinates, moved, sizes)
-                if gauge is not None:
-                    readings[side, "gauge_caster_deg"] = gauge
-    read = _axle_readings(both, rides, car.wheelbase_mm)
+        if side is not own and not other_too:
+            continue
+        read, why = read_corner(here.posed, here.bends, ride_from(ride), assumed)
+        readings.update({(side, name): v for name, v in read.items()})
+        absent.update({(side, name): words for name, words in why.items()})
+        if corner.rack is not None:
+            gauge = _gauge_caster(moving, corner, at[1])
+            if gauge is None:
+                absent[side, "gauge_caster_deg"] = NO_GAUGE
+            else:
+                readings[side, "gauge_caster_deg"] = gauge
+        else:
+            absent[side, "gauge_caster_deg"] = NOT_STEERED
+    left, right = (one.posed for one in both)
+    read, why = _axle_readings((left, right), moving.ride, moving.car.wheelbase_mm)
     if axle.left.layout.level:
-        read |= _beam_roll_centre(axle, at[1], coordinates, moved, sizes)
+        read |= _beam_roll_centre(moving, at[1])
+        why = {name: words for name, words in why.items() if name not in read}
     readings.update({(None, name): v for name, v in read.items()})
+    absent.update({(None, name): words for name, words in why.items()})
+    values = {key: frozen(v[0].real) for key, v in readings.items()}
+    for key, value in values.items():
+        if not np.isfinite(value).all():
+            absent[key] = NONE_HERE.get(key[1], "it means nothing at this pose")
     return Sensitivity(
         axle,
         *at,
-        sizes,
-        moved,
-        coordinates,
-        {key: frozen(v[0].real) for key, v in readings.items()},
+        moving.hold,
+        moving.sizes,
+        moving.moved,
+        tuple(moving.coordinates),
+        values,
         {key: frozen(v.imag / H) for key, v in readings.items()},
+        absent,
     )
 
 
-def _perturbed(
-    corner: Corner,
-    at: tuple[float, float],
-    coordinates: Sequence[Coordinate],
-    moved: Side | None,
-    sizes: Sizes,
-) -> Perturbed:
-    own, weights = shares(corner, coordinates, moved)
-    return perturbed(factored(corner, *at), own, sizes, weights=weights)
-
-
-def _gauge_caster(
-    corner: Corner,
-    travel_mm: float,
-    coordinates: Sequence[Coordinate],
-    moved: Side | None,
-    sizes: Sizes,
-) -> Array | None:
-    """Gauge caster (K,), wheel height kept; None where the wheel cannot be steered that far.
+def _gauge_caster(moving: MovedAxle, corner: Corner, travel_mm: float) -> Array | None:
+    """Gauge caster (K,); None where the wheel cannot be steered that far.
 
     The racks at which the wheel is steered 20 deg move too: camber there goes on by what the rack
     must make good, d(camber) - d(camber)/d(steer) d(steer).
     """
     assert corner.rack is not None
     stop, side = corner.rack.stop_mm, corner.side.outboard
-    rack = np.linspace(-stop, stop, GAUGE_COLUMNS)
-    steered = in_the_body(sweep_corner(corner, rack, np.array([travel_mm]), Hold.WHEEL_HEIGHT))
+    steered = moving.swept(corner, np.linspace(-stop, stop, GAUGE_COLUMNS), travel_mm)
     cambers = []
     for steer_deg in (GAUGE_STEER_DEG, -GAUGE_STEER_DEG):
         _, found, _ = steered_by(steered, steer_deg)
         if not found.size:
             return None
-        at = float(found[0]), travel_mm
-        here = _perturbed(corner, at, coordinates, moved, sizes)
+        here = moving.side(corner, float(found[0]), travel_mm).posed
         n, turn = here.spin_axis, here.rack_twist[:, 3:].real
         steer = wheel.steer_rad(n)
         by_rack = wheel.camber_rate(n.real, turn, side) / wheel.steer_rate(n.real, turn)
@@ -217,8 +221,9 @@ def _gauge_caster(
 
 
 def _axle_readings(
-    both: Sequence[Perturbed], rides: Sequence[Perturbed], wheelbase_mm: float
-) -> dict[str, Array]:
+    both: tuple[Readable, Readable], rides: tuple[Perturbed, Perturbed], wheelbase_mm: float
+) -> tuple[dict[str, Array], dict[str, str]]:
+    """What both wheels make together, and why others of it are absent."""
     left, right = both
     ground = contact(left), contact(right)
     wander = [contact_centre_rate(c, c.travel_twist)[..., 1] for c in both]
@@ -226,36 +231,36 @@ def _axle_readings(
         "track_mm": ground[0][..., 1] - ground[1][..., 1],
         "track_change_mm_per_mm": wander[0] - wander[1],
     }
-    if left.corner.layout.level:
-        return out
+    corner = left.corner
+    absent = dict.fromkeys(ACKERMANN, NOT_STEERED)
+    if corner.layout.level:
+        return out, absent
     rates = [contact_point_rate(c, c.travel_twist) for c in both]
     y, height = travel.roll_centre(ground[0], rates[0], ground[1], rates[1])
     if all(straight_enough(c).all() for c in both):
         out |= {"roll_centre_y_mm": y, "roll_centre_height_mm": height}
-    corner = left.corner
-    drawn = corner.layout.steering_axis is not None or has_damper(corner)
-    if corner.rack is not None and drawn:
-        axes = [steering_axis(c) for c in rides]
-        feet = [contact(c)[..., 2] for c in rides]
-        apart = steering.foot_distance_mm(axes[0], axes[1], feet[0], feet[1])
-        found = ackermann(left.spin_axis, right.spin_axis, apart / wheelbase_mm)
-        named = zip(ACKERMANN, found, strict=True)
-        out |= {name: values for name, values in named if np.isfinite(values).all()}
-    return out
+    else:
+        absent |= dict.fromkeys(("roll_centre_y_mm", "roll_centre_height_mm"), NEAR_LOCK)
+    if corner.rack is None:
+        return out, absent
+    if corner.layout.steering_axis is None and not has_damper(corner):
+        return out, absent | dict.fromkeys(ACKERMANN, "no steering axis can be found")
+    axes = [steering_axis(c) for c in rides]
+    feet = [contact(c)[..., 2] for c in rides]
+    apart = steering.foot_distance_mm(axes[0], axes[1], feet[0], feet[1])
+    found = ackermann(left.spin_axis, right.spin_axis, apart / wheelbase_mm)
+    for name, values in zip(ACKERMANN, found, strict=True):
+        if np.isfinite(values).all():
+            out[name] = values
+            del absent[name]
+        else:
+            absent[name] = "there is none under 1 deg of steer"
+    return out, absent
 
 
-def _beam_roll_centre(
-    axle: Axle,
-    travel_mm: float,
-    coordinates: Sequence[Coordinate],
-    moved: Side | None,
-    sizes: Sizes,
-) -> dict[str, Array]:
+def _beam_roll_centre(moving: MovedAxle, travel_mm: float) -> dict[str, Array]:
     """A beam axle's, where it stands still in roll, both wheels at this travel."""
-    here = []
-    for at in factored_on_axle(axle, 0.0, np.full(2, travel_mm)):
-        own, weights = shares(at.built.corner, coordinates, moved)
-        here.append(perturbed(at, own, sizes, weights=weights))
+    here = moving.beam(travel_mm)
     y, z = travel.front_view_centre(here[0].wheel_centre, roll_twist(here[0]))
     ground = 0.5 * (contact(here[0]) + contact(here[1]))[..., 2]
     return {"roll_centre_y_mm": y, "roll_centre_height_mm": z - ground}

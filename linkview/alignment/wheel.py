@@ -2,7 +2,8 @@
 
 n: spin axis (..., 3), unit, toward the car's LEFT on both sides. outboard: +1 left wheel, -1 right.
 Turn rates w (..., 3) are rad per unit of the input (mm of travel or of rack), so that dn = w x n.
-Angles in radians. Terms: ISO 8855:2011 where it has them; camber's sign is the trade's.
+A loaded radius is one number, or (n, 1) for n wheels. Angles in radians. Terms: ISO 8855:2011 where
+it has them; camber's sign is the trade's.
 """
 
 from __future__ import annotations
@@ -96,6 +97,5 @@ def contact_height_curvature(
     d2n = cross(w2, n) + cross(w, dn)
     nz, d, d2 = n[..., 2], dn[..., 2], d2n[..., 2]
     steep = np.sqrt(1.0 - nz**2)
-    return np.asarray(
-        v2[..., 2] + loaded_radius_mm * ((d * d + nz * d2) / steep + (nz * d) ** 2 / steep**3)
-    )
+    bent = (d * d + nz * d2) / steep + (nz * d) ** 2 / steep**3
+    return np.asarray((v2[..., 2:] + loaded_radius_mm * bent[..., None])[..., 0])

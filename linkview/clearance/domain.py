@@ -57,13 +57,17 @@ class _Batch:
 
 
 def domain_of(sweep: CornerSweep, limits: Sequence[Limit]) -> Domain | None:
-    """The domain of a sweep, or None for a layout whose cells cannot be bounded.
+    """The domain of a sweep, or None where nothing can be said between its poses.
 
-    Bounded is every linkage, but for arms whose pivots stand on a part that moves.
+    Bounded is every linkage, but for arms whose pivots stand on a part that moves, and for one so
+    near a dead point that no cell, however small, is sure to be reached.
     """
     layout = sweep.corner.layout
     pivots = [p for arm in layout.arms.values() for p in arm.pivots]
-    return Domain(sweep, limits) if all(layout.owner(p) == BODY for p in pivots) else None
+    if not all(layout.owner(p) == BODY for p in pivots):
+        return None
+    domain = Domain(sweep, limits)
+    return domain if domain.all.reach.sure[domain.leaves].any() else None
 
 
 class Domain:
@@ -260,6 +264,8 @@ class Domain:
             leaves = np.concatenate([leaves[~cut], *parts])
         kept = ~self.all.out[leaves] & (self.all.reach.sure[leaves] | open_)
         gone, leaves = leaves[~kept], leaves[kept]
+        if not leaves.size:
+            return leaves, gone
         met = self._reached(leaves)
         return leaves[met], np.concatenate([gone, leaves[~met]])
 

@@ -121,7 +121,7 @@ def _settled(
         for n, p in _shifted(corner, change.shifts, corner.points).items()
     }
     axis = frozen(unit(apply_direction(moves[KNUCKLE], corner.wheel.spin_axis)))
-    wheel = replace(corner.wheel, centre=points["wheel_centre"], spin_axis=axis)
+    wheel = replace(corner.wheel, centre=points["wheel_centre"], spin_axis=axis, on_floor=False)
     return replace(corner, points=points, wheel=wheel)
 
 

@@ -15,6 +15,7 @@ from linkview.model.free_layout import layout_of
 from linkview.model.parts import Car, Corner, Side
 from linkview.model.read import AS_FOUND, HardPointFile, car_of, references_of
 from linkview.model.reference import Reference, spin_axis
+from linkview.model.wheel_faults import loaded_faults
 
 
 def build_car(file: HardPointFile, variant: str = AS_FOUND) -> Car:
@@ -168,7 +169,7 @@ def _built(file: HardPointFile, variant: str) -> Axles:
 def _found(file: HardPointFile) -> Axles:
     """The file's own points; from stands, let down to the ride-height damper length."""
     references: dict[str, Mapping[Side, Reference]] = dict(references_of(file))
-    notes = []
+    notes, faults = [], list[Fault]()
     if file.measured.state == "on_stands":
         for name, table in file.axles.items():
             assert table.damper is not None
@@ -178,5 +179,9 @@ def _found(file: HardPointFile) -> Axles:
                 side: let_down(file, name, table, side, ref, ride)
                 for side, ref in references[name].items()
             }
+            for reference in references[name].values():
+                faults += loaded_faults(f"axle.{name}", table, reference)
             notes.append(f"{name}: measured on stands, moved to a damper length of {ride:g} mm")
+    if faults:
+        raise ModelFaults(str(file.path), list(dict.fromkeys(faults)))
     return Axles(file.axles, references, tuple(notes))

@@ -10,7 +10,7 @@ nominal car has them, so that no car is read on another assembly.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -107,7 +107,7 @@ class Cars:
         self.nominal = linkage_of(corner)
         self.problem = self.nominal.problem(hold)
         self.height = self.nominal.problem(Hold.WHEEL_HEIGHT)
-        self.corner = replace(corner, points=points)
+        self.corner = corner.measured_at(points)
         self.count = len(next(iter(points.values())))
         locks = [j for j in self.nominal.linkage.joints if isinstance(j, Square)]
         rows = in_row_order((*held_joints(self.corner, self.corner), *locks))

@@ -20,10 +20,11 @@ from linkview.geometry import Array, frozen, length, mirrored
 from linkview.kinematics.reassemble import reassembled
 from linkview.model.build import axle_from
 from linkview.model.faults import axle_faults
+from linkview.model.free_layout import layout_of
 from linkview.model.layout import KNUCKLE, Layout
 from linkview.model.parts import Corner, Side
 from linkview.model.read import HardPointFile
-from linkview.model.reference import Reference, spin_axis, wheel_angles_deg
+from linkview.model.reference import Reference, housing_of, spin_axis, wheel_angles_deg
 from linkview.model.schema import AxleTable, ChangeTable
 from linkview.model.wording import table_faults
 
@@ -105,6 +106,7 @@ def _patched(
     if table is None:
         raise ModelFaults(str(file.path), faults)
     rewritten = {*change.bodies, *(f"joint {p}" for p in change.joints)}
+    rewritten |= {housing_of(p) for p in change.joints}
     rewritten |= {f"plate {p}" for p in change.plates}
     return table, frozenset(rewritten)
 
@@ -200,7 +202,11 @@ def let_down(
     corner = corner_of(file, axle, table, side, reference)
     what = f"{file.path}: axle.{axle}.damper.length_at_ride_height"
     points = reference.points
-    return reassembled(what, table, corner, reference, points, toe_in_deg=None, damper_mm=ride_mm)
+    down = reassembled(what, table, corner, reference, points, toe_in_deg=None, damper_mm=ride_mm)
+    # Nothing is known of how the joints stood on the stands: straight is at ride height.
+    housings = {housing_of(point) for point in table.joints}
+    carried = {n: m for n, m in down.carried.items() if n not in housings}
+    return replace(down, carried=carried, loaded_mm=None)
 
 
 # --- made to fit ------------------------------------------------------------------------------
@@ -233,7 +239,9 @@ def _made(
             table.wheel.camber if "camber" in change.wheel else camber,
             table.wheel.toe_in if "toe_in" in change.wheel else toe_in,
         )
-    reference = replace(before, points=new, spin_axis=axis)
+    made = _made_straight(layout_of(table), table, change, before)
+    loaded = None if "centre" in change.wheel else before.loaded_mm
+    reference = replace(before, points=new, spin_axis=axis, carried=made, loaded_mm=loaded)
     corner = corner_of(file, change.axle, table, side, reference)
     faults = _untold(
         key, change, corner_of(file, change.axle, old_table, side, before), corner, out
@@ -241,6 +249,18 @@ def _made(
     if faults:
         raise ModelFaults(str(file.path), faults)
     return reference
+
+
+def _made_straight(
+    layout: Layout, table: AxleTable, change: ChangeTable, before: Reference
+) -> dict[str, Array]:
+    """What is carried on; a ball stud or housing that is made new is straight where it now is."""
+    new = {
+        housing_of(point)
+        for point in table.joints
+        if {layout.owner(point), layout.member_at(point)} & set(change.parts)
+    }
+    return {name: m for name, m in before.carried.items() if name not in new}
 
 
 def _untold(

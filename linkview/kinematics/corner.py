@@ -7,12 +7,12 @@ locate one ball are distances; where they stand follows from their ends afterwar
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 
-from linkview.errors import CannotAssemble
+from linkview.errors import BadLinkage, Fault
 from linkview.geometry import (
     Array,
     X,
@@ -35,10 +35,11 @@ from linkview.kinematics.closure import (
     Slider,
     State,
 )
-from linkview.kinematics.mobility import mobility_of, require_one_way, spin_locks
+from linkview.kinematics.mobility import Mobility, mobility_of, one_way_of, spin_locks
 from linkview.kinematics.solve import Problem
 from linkview.model.layout import (
     BODY,
+    FREE,
     KNUCKLE,
     OTHER_WHEEL_CENTRE,
     RACK,
@@ -73,9 +74,9 @@ class CornerLinkage:
         """The rows to solve with this thing driven, and the tie rod's toggle watched."""
         height, damper = self._row(WHEEL_HEIGHT), self._row(DAMPER)
         if hold.keeps_damper and damper is None:
-            raise CannotAssemble(
-                f"{self.corner.axle} axle: hold = '{hold.value}' needs the damper's two points"
-            )
+            what = f"'{hold.value}' needs the damper's two points"
+            fix = "add them, or hold the wheel's height"
+            raise BadLinkage(Fault(f"axle.{self.corner.axle}.hold", what, fix))
         driven = damper if hold.keeps_damper else height
         assert driven is not None
         assert height is not None
@@ -88,7 +89,7 @@ class CornerLinkage:
         axis = self._row(AXIS_HEIGHT)
         toggle = damper if axis is None else axis
         watched = tuple(r for r in (height, toggle) if r is not None and r != driven)
-        return Problem(self.linkage, driven, used, watched, toggle)
+        return Problem(self.linkage, driven, used, watched, toggle, self.corner.layout.tie_rod)
 
     def held_for_damper(self, damper_mm: Array) -> Array:
         """The driven row's value that makes the damper this long, mm."""
@@ -131,7 +132,7 @@ def linkage_of(corner: Corner, lengths_of: Corner | None = None) -> CornerLinkag
 
     lengths_of: take sizes of parts from another corner (parts kept while points move); then the
     corner's own points are a start, not a solution.
-    Raises CannotAssemble for a joint without length and, with the parts named, for a layout that
+    Raises BadLinkage for a joint without length and, with the parts named, for a layout that
     is loose or over-held at its hard points. Kept for the last corners: each pose asks again.
     """
     layout = corner.layout
@@ -140,10 +141,8 @@ def linkage_of(corner: Corner, lengths_of: Corner | None = None) -> CornerLinkag
     damper_mm = next((j.length_mm for j in joints if isinstance(j, Rod) and j.name == DAMPER), None)
     for joint in joints:
         if isinstance(joint, Rod) and not joint.length_mm > 0.0:
-            raise CannotAssemble(
-                f"{corner.axle} axle: {joint.name} has no length, both its ends are at the same "
-                "point; check its hard points"
-            )
+            what = f"{joint.name.replace('_', ' ')} has no length, both its ends are at one point"
+            raise BadLinkage(Fault(f"axle.{corner.axle}", what, "measure the two again"))
     rack = corner.rack.axis if corner.rack else None
     origins = [origin_of(corner, part) for part in layout.solved]
     linkage = Linkage(origins, joints, rack)
@@ -154,13 +153,48 @@ def linkage_of(corner: Corner, lengths_of: Corner | None = None) -> CornerLinkag
         part: [corner.points[p] for p in names if p in corner.points]
         for part, names in layout.carried.items()
     }
-    found = mobility_of(linkage, rows, layout.solved, carried)
-    require_one_way(found, f"{corner.axle} axle ({layout.title})")
+    found = _one_way(corner, linkage, rows, carried)
     spins = tuple(found.spins)
     if spins:
         linkage = Linkage(origins, [*joints, *spin_locks(found, layout.solved)], rack)
         found = mobility_of(linkage, _joint_rows(linkage), layout.solved, carried)
     return CornerLinkage(corner, linkage, layout.solved, damper_mm, found.independent, spins)
+
+
+def _one_way(
+    corner: Corner, linkage: Linkage, rows: list[int], carried: Mapping[str, list[Array]]
+) -> Mobility:
+    """The mobility of these rows. Raises BadLinkage unless the input and the travel move them."""
+    layout = corner.layout
+    if STEERING_INPUT in linkage.row_names:
+        _require_steering(corner, linkage, rows)
+    travel = linkage.row_names.index(WHEEL_HEIGHT)
+    if layout.name == FREE:
+        key = f"axle.{corner.axle}.free"
+        return one_way_of(linkage, rows, layout.solved, carried, key=key, travel=travel)
+    key = f"axle.{corner.axle}"
+    try:
+        return one_way_of(linkage, rows, layout.solved, carried, key=key, travel=travel)
+    except (
+        BadLinkage
+    ) as bad:  # what must differ is where its points are, not which joints there are
+        fix = f"{layout.called} has all joints it needs, so points lie in line: measure them again"
+        raise BadLinkage(replace(bad.fault, fix=fix)) from bad
+
+
+def _require_steering(corner: Corner, linkage: Linkage, rows: list[int]) -> None:
+    """Raises BadLinkage where the point that is steered cannot go along the rack's axis."""
+    layout = corner.layout
+    others = [row for row in rows if linkage.row_names[row] != STEERING_INPUT]
+    with_it, free = (
+        mobility_of(linkage, some, layout.solved, {}).freedom for some in (rows, others)
+    )
+    if free > with_it:
+        return
+    point = f"'{layout.steered}'"
+    what = f"the steering input moves nothing: as its joints stand, {point} cannot go along this"
+    fix = f"check {point} and the shaft that its arm turns about, and this axis"
+    raise BadLinkage(Fault(f"axle.{corner.axle}.rack.axis", what, fix))
 
 
 def held_joints(corner: Corner, kept: Corner) -> list[Joint]:

@@ -18,8 +18,8 @@ import numpy as np
 
 from linkview.geometry import Array, Index
 from linkview.kinematics.closure import State
-from linkview.kinematics.corner import CornerLinkage
-from linkview.kinematics.factored import Factored
+from linkview.kinematics.corner import DAMPER, CornerLinkage
+from linkview.kinematics.factored import Factored, factored
 from linkview.kinematics.march import Edge
 from linkview.kinematics.nearby import Nearby
 from linkview.kinematics.reach import Block, blocks_at
@@ -29,6 +29,7 @@ from linkview.kinematics.sensitivity import (
     Inputs,
     JointRows,
     Sizes,
+    driven_by_points,
     moved_points,
     stepped,
 )
@@ -48,26 +49,22 @@ NEAR_MM = 0.01  # the dead point that a sweep has found is no further off than t
 
 @dataclass(frozen=True, eq=False)
 class DeadPoint:
-    """One corner where it goes no further, wheel height as the held value.
+    """One corner where it goes no further.
 
-    met_mm: the input along which it was met, rack or travel. block: what gives out. The rest is
+    met_mm: the input along which it was met, rack or travel; held: with what held, at which travel.
+    block: what gives out. The rest is
     what the slopes are made of: the pose, the singular vectors (u, v) of the slopes of `rows`, and
     the slopes of solved rows and singular value by pose and input, (6P+1, 6P+1).
     """
 
     corner: Corner
     met_mm: float
+    held: tuple[Hold, float]
     block: Block
     at: Factored
     singular: tuple[Array, Array]
     rows: Index
     matrix: Array
-
-    @property
-    def words(self) -> str:
-        """What gives out: 'tie rod over centre', 'lower arm at full reach'."""
-        who = " and ".join(j.replace("_", " ") for j in self.block.joints) or "the linkage"
-        return f"{who} {'over centre' if self.block.toggle else 'at full reach'}"
 
     def slopes(self, coordinates: Sequence[Coordinate], sizes: Sizes) -> Array:
         """d(the input met) by each coordinate, (K,), mm per mm."""
@@ -79,41 +76,49 @@ class DeadPoint:
         u, v = self.singular
         twist = np.repeat(v[:, None], many, axis=1)
         found = joints.motion(base, twist, np.zeros_like(twist), 0.0)
-        right = np.vstack(
-            [found.value[self.at.used].imag, u @ found.rate[self.rows].imag],
-        )
+        value = found.value[self.at.used].imag
+        hold, travel_mm = self.held
+        if hold.keeps_damper:
+            # The length to keep is the points' too: that with the rack centred at the travel.
+            centred = factored(self.corner, 0.0, travel_mm)
+            value[-1] -= driven_by_points(centred, coordinates, sizes, DAMPER).imag
+        right = np.vstack([value, u @ found.rate[self.rows].imag])
         return np.asarray(-np.linalg.solve(self.matrix, right)[-1] / H)
 
 
 def dead_point_on_rack(sweep: CornerSweep, edge: Edge) -> DeadPoint | None:
-    """The dead point that ends a row of a sweep; None where none is found within NEAR_MM.
-
-    The sweep holds the wheel's height.
+    """The dead point that ends a row of a sweep, as that holds; None where none is found within
+    NEAR_MM.
     """
     j = int(np.argmin(np.abs(sweep.travel_mm - edge.travel_mm)))
     inside = sweep.solved[:, j] & (np.sign(sweep.rack_mm) * np.sign(edge.rack_mm) >= 0.0)
     i = np.flatnonzero(inside)[np.argmax(np.abs(sweep.rack_mm[inside]))]
-    return _nearest(Nearby(sweep), (int(i), j), edge.rack_mm, ALONG_RACK)
+    held = sweep.hold, float(sweep.travel_mm[j])
+    return _nearest(Nearby(sweep), (int(i), j), edge.rack_mm, ALONG_RACK, held)
 
 
 def dead_point_on_travel(
     sweep: CornerSweep, beside: tuple[int, int], travel_mm: float
 ) -> DeadPoint | None:
     """The dead point at about this travel, rack still, met from a grid pose [i, j]; or None."""
-    return _nearest(Nearby(sweep), beside, travel_mm, ALONG_TRAVEL)
+    held = Hold.WHEEL_HEIGHT, 0.0
+    return _nearest(Nearby(sweep), beside, travel_mm, ALONG_TRAVEL, held)
 
 
-def _nearest(near: Nearby, beside: tuple[int, int], to_mm: float, along: Along) -> DeadPoint | None:
+def _nearest(
+    near: Nearby, beside: tuple[int, int], to_mm: float, along: Along, held: tuple[Hold, float]
+) -> DeadPoint | None:
     """Of the dead points of the solved rows and of each watched swap, the nearest to an input."""
-    problem = near.built.problem(Hold.WHEEL_HEIGHT)
-    state, start = near.by_height(np.array([beside[0]]), np.array([beside[1]]))
+    problem = near.built.problem(held[0])
+    find = near.start if held[0].keeps_damper else near.by_height
+    state, start = find(np.array([beside[0]]), np.array([beside[1]]))
     way = to_mm - _input(start, along)
     stop = trace(problem, state, start, _moved(start, along, way))
     at = start.between(_moved(start, along, way), stop.reached)
     found = [
         one
         for row in (problem.driven, *problem.watched)
-        if (one := _settled(near.built, problem, row, stop.state, at, along)) is not None
+        if (one := _settled(near.built, problem, row, stop.state, at, along, held)) is not None
         and abs(one.met_mm - to_mm) < NEAR_MM
     ]
     nearest = min((abs(one.met_mm - to_mm) for one in found), default=0.0)
@@ -136,6 +141,7 @@ def _settled(
     state: State,
     at: Target,
     along: Along,
+    held: tuple[Hold, float],
 ) -> DeadPoint | None:
     """Newton's onto the dead point with this row driven; None where it does not settle."""
     rows = problem.swapped(row)
@@ -150,7 +156,8 @@ def _settled(
         if np.abs(step).max() < CLOSE_ENOUGH:
             alone = replace(problem, driven=row, used=rows, watched=())
             block = blocks_at(alone, state, at)[0]
-            return DeadPoint(built.corner, _input(at, along), block, here, (u, v), rows, matrix)
+            met = _input(at, along)
+            return DeadPoint(built.corner, met, held, block, here, (u, v), rows, matrix)
         state, at = state.stepped(step[:-1, None]), _moved(at, along, float(step[-1]))
     return None
 

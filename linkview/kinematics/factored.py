@@ -8,7 +8,13 @@ import numpy as np
 
 from linkview.errors import LinkageLocked
 from linkview.geometry import Array, Index
-from linkview.kinematics.axle import axle_poses, beam_joints, beam_linkage, corner_poses
+from linkview.kinematics.axle import (
+    axle_poses,
+    beam_joints,
+    beam_linkage,
+    corner_poses,
+    corner_poses_damper_held,
+)
 from linkview.kinematics.closure import Joint, State
 from linkview.kinematics.corner import CornerLinkage, held_joints, linkage_of
 from linkview.kinematics.nearby import PoseList
@@ -43,6 +49,16 @@ class Factored:
 def factored(corner: Corner, rack_mm: float, travel_mm: float) -> Factored:
     """Solves one pose (wheel height as given) and factors its slopes. Raises LinkageLocked."""
     poses = corner_poses(corner, np.array([rack_mm]), np.array([travel_mm]))
+    return _reached(corner, poses, rack_mm, travel_mm)
+
+
+def factored_damper_held(corner: Corner, rack_mm: float, travel_mm: float) -> Factored:
+    """The same with the damper as long as it is at that travel with the rack centred."""
+    poses = corner_poses_damper_held(corner, np.array([rack_mm]), np.array([travel_mm]))
+    return _reached(corner, poses, rack_mm, travel_mm)
+
+
+def _reached(corner: Corner, poses: PoseList, rack_mm: float, travel_mm: float) -> Factored:
     if not poses.solved[0]:
         raise LinkageLocked(
             f"{corner.axle} {corner.side.value}: rack {rack_mm:+.1f} mm, travel {travel_mm:+.1f} "

@@ -12,7 +12,15 @@ from dataclasses import replace
 import numpy as np
 
 from linkview.errors import CannotAssemble
-from linkview.geometry import Array, apply, apply_direction, frozen, unit
+from linkview.geometry import (
+    Array,
+    apply,
+    apply_direction,
+    frozen,
+    turn_about,
+    turn_between,
+    unit,
+)
 from linkview.kinematics.corner import WHEEL_HEIGHT, linkage_of
 from linkview.kinematics.part_poses import part_poses
 from linkview.kinematics.solve import Target, newton
@@ -41,25 +49,58 @@ def corner_with(corner: Corner, moved: Mapping[str, Array]) -> Corner:
                 f"({WHEEL_HEIGHT} held)"
             )
         state = found.state
-    knuckle = part_poses(corner, state, np.zeros(1))[KNUCKLE][0]
-    on_knuckle = (*corner.layout.on_knuckle, "wheel_centre")
+    moves = {part: m[0] for part, m in part_poses(corner, state, np.zeros(1)).items()}
+    owner, solved = corner.layout.owner, corner.layout.solved
     points = {
-        name: frozen(apply(knuckle, p) if name in on_knuckle else moved.get(name, p))
+        name: frozen(apply(moves[owner(name)], p) if owner(name) in solved else moved.get(name, p))
         for name, p in corner.points.items()
     }
-    axis = frozen(unit(apply_direction(knuckle, corner.wheel.spin_axis)))
-    wheel = replace(corner.wheel, centre=points["wheel_centre"], spin_axis=axis)
-    joints = tuple(_carried(j, corner, points, knuckle) for j in corner.joints)
+    # Arms, rods and struts where they now are: their ends may have moved on the body.
+    moves |= member_moves(corner, points)
+    axis = frozen(unit(apply_direction(moves[KNUCKLE], corner.wheel.spin_axis)))
+    wheel = replace(corner.wheel, centre=points["wheel_centre"], spin_axis=axis, on_floor=False)
+    joints = tuple(_carried(j, corner, points, moves) for j in corner.joints)
     return replace(corner, points=points, wheel=wheel, joints=joints)
 
 
 def _carried(
-    joint: JointLimit, corner: Corner, points: Mapping[str, Array], knuckle: Array
+    joint: JointLimit, corner: Corner, points: Mapping[str, Array], moves: Mapping[str, Array]
 ) -> JointLimit:
-    """A joint whose axis turns with the knuckle, or is the strut's own line where that now is."""
+    """A joint whose axis turns with its part, or is the strut's own line where that now is."""
     if joint.kind is JointKind.BEARING:
         strut = corner.layout.struts[joint.member]
         return replace(joint, axis=frozen(unit(points[strut.top] - points[strut.lower])))
-    if joint.axis_part == KNUCKLE:
-        return replace(joint, axis=frozen(apply_direction(knuckle, joint.axis)))
-    return joint
+    housing = joint.housing
+    if joint.kind is JointKind.BALL_STUD and joint.member in moves:
+        housing = frozen(apply_direction(moves[joint.member], joint.housing_axis))
+    if joint.axis_part in corner.layout.solved:
+        axis = frozen(apply_direction(moves[joint.axis_part], joint.axis))
+        return replace(joint, axis=axis, housing=housing)
+    return replace(joint, housing=housing)
+
+
+def member_moves(before: Corner, after: Mapping[str, Array]) -> dict[str, Array]:
+    """How arms, rods, struts and spans (4, 4) went from a corner's points to where these now are.
+
+    A straight one turns the shortest way (its spin is free), an arm with its pivots and ball.
+    """
+    layout, was = before.layout, before.points
+    ends = {n: (r.inner, r.outer) for n, r in {**layout.rods, **layout.spans}.items()}
+    ends |= {n: (s.top, s.lower) for n, s in layout.struts.items()}
+    out = {}
+    for name, (at, to) in ends.items():
+        if at in was and to in was:
+            turn = turn_between(was[to] - was[at], after[to] - after[at])
+            out[name] = turn_about(turn, was[at], after[at])
+    for name, arm in layout.arms.items():
+        names = (*arm.pivots, arm.ball)
+        turn = _frame(after, names) @ _frame(was, names).T
+        out[name] = turn_about(turn, was[names[0]], after[names[0]])
+    return out
+
+
+def _frame(points: Mapping[str, Array], names: tuple[str, str, str]) -> Array:
+    """Axes (3, 3) fixed to three points."""
+    a, b, c = (points[n] for n in names)
+    x, z = unit(b - a), unit(np.cross(b - a, c - a))
+    return np.stack([x, np.cross(z, x), z], axis=1)

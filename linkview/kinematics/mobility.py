@@ -9,10 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 
-from linkview.errors import CannotAssemble
+from linkview.errors import BadLinkage, Fault
 from linkview.geometry import Array, perpendicular, unit
 from linkview.kinematics.closure import GROUND, Direction, Joint, Linkage, Square
 from linkview.kinematics.solve import SCALE_MM
@@ -20,6 +21,7 @@ from linkview.kinematics.solve import SCALE_MM
 # Slopes are per mm, and per SCALE_MM of lever: singular values of a sound linkage are 0.01 to 3.
 NO_GRIP = 1e-7
 TAKES_PART = 1e-5
+MOST_NAMED = 6
 STILL_MM = 1e-3  # per radian of spin: a point this still is on the axis
 
 
@@ -80,25 +82,54 @@ def mobility_of(
     )
 
 
-def require_one_way(found: Mobility, who: str) -> None:
-    """Raises CannotAssemble, naming the parts, unless the wheel's travel is the one way to move.
+def one_way_of(
+    linkage: Linkage,
+    rows: Sequence[int],
+    parts: Sequence[str],
+    carried: Mapping[str, Sequence[Array]],
+    *,
+    key: str,
+    travel: int,
+) -> Mobility:
+    """`mobility_of` these rows, of which one way to move must be left: the wheel's travel.
 
-    Idle spins do not count: they move no joint and no wheel.
+    Idle spins do not count: they move no joint and no wheel. key: of the layout in the file;
+    travel: the row that holds the wheel's height. Raises BadLinkage, naming what is loose or
+    over-held.
     """
-    ways = found.freedom - len(found.spins)
+    found = mobility_of(linkage, rows, parts, carried)
+    ways = _ways(found)
     if ways == 1:
-        return
-    if ways < 1:
-        raise CannotAssemble(
-            f"{who}: the joints leave no way to move, where the wheel needs one; over-held by "
-            f"{_said(found.spare) or 'one joint row'}: take a joint out, or free it"
+        return found
+    count = f"{len(rows)} joint rows on {len(parts)} part{'s' if len(parts) > 1 else ''}"
+    if ways > 1:
+        held = mobility_of(linkage, [*rows, travel], parts, carried)
+        loose = dict.fromkeys(p for way in held.loose for p in way if p not in found.spins)
+        what = (
+            f"{count} leave {ways} ways to move with the steering held, where the wheel's travel "
+            f"is to be the only one; loose: {_said(tuple(loose)) or 'nothing but the travel'}"
         )
-    moving = dict.fromkeys(p for way in found.loose for p in way)
-    raise CannotAssemble(
-        f"{who}: {ways} ways to move are left with the steering held, where the wheel's travel is "
-        f"to be the only one; loose: {_said(tuple(moving))}: add {ways - 1} more joint "
-        f"row{'s' if ways > 2 else ''} (a rod holds one, a ball three, a hinge five)"
+        more = f"add {ways - 1} more joint row{'s' if ways > 2 else ''}"
+        raise BadLinkage(Fault(key, what, f"{more} (a rod holds one, a ball three, a hinge five)"))
+
+    def freed(*out: str) -> bool:
+        left = [row for row in rows if linkage.row_names[row] not in out]
+        return _ways(mobility_of(linkage, left, parts, carried)) == 1
+
+    names = dict.fromkeys(linkage.row_names[row] for row in rows)
+    one = [name for name in names if freed(name)]
+    two = [] if one else [" and ".join(pair) for pair in combinations(names, 2) if freed(*pair)]
+    which = ", or ".join((one or two)[:MOST_NAMED]).replace("_", " ")
+    what = f"{count} leave no way to move, where the wheel needs one: over-held"
+    if not which:
+        raise BadLinkage(Fault(key, what, "take joints out, or free them"))
+    raise BadLinkage(
+        Fault(key, f"{what}; it would move without {which}", "take that out, or free what it holds")
     )
+
+
+def _ways(found: Mobility) -> int:
+    return found.freedom - len(found.spins)
 
 
 def spin_locks(found: Mobility, parts: Sequence[str]) -> list[Joint]:

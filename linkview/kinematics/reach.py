@@ -9,17 +9,25 @@ import numpy as np
 from linkview.kinematics.closure import State
 from linkview.kinematics.solve import SCALE_MM, Problem, Target, pose_first
 
+SAME_GRIP = 3.0
+
 
 @dataclass(frozen=True)
 class Block:
     """What stops a pose at the edge of reach.
 
-    joints: those that take part, the strongest first. toggle: the tie rod lines up with the
-    steering axis; the joints are then those that the rack moves.
+    joints: those that take part, the strongest first. toggle: the tie rod, then the one joint
+    named, lines up with the steering axis.
     """
 
     joints: tuple[str, ...]
     toggle: bool
+
+    @property
+    def what(self) -> str:
+        """What gives out: 'tie rod over centre', 'lower arm at full reach'."""
+        who = " and ".join(j.replace("_", " ") for j in self.joints) or "the linkage"
+        return f"{who} {'over centre' if self.toggle else 'at full reach'}"
 
     def words(self, where: str) -> str:
         """For a builder: 'tie rod goes over centre at rack -70.63 mm'."""
@@ -43,21 +51,24 @@ def blocks_at(problem: Problem, state: State, target: Target) -> list[Block]:
     There the rows depend on each other: the smallest singular value tends to zero, and its left
     vector holds each row's share.
     """
-    rows = problem.rows(state, target)
-    slope, moved = rows.slope, np.abs(rows.by_slide)
+    slope = problem.rows(state, target).slope
     slope.reshape(len(slope), -1, 6, state.count)[:, :, 3:] /= SCALE_MM
     driven = (problem.driven, *problem.watched)
     sets = [problem.swapped(row) for row in driven]
     found = [np.linalg.svd(pose_first(slope[some])) for some in sets]
-    weakest = np.argmin([sigma[:, -1] for _, sigma, _ in found], axis=0)
+    least = np.array([sigma[:, -1] for _, sigma, _ in found])
+    # Where the parts reach no further the swapped sets are singular too: the fold itself is told.
+    weakest = np.where(least[0] < SAME_GRIP * least.min(axis=0), 0, np.argmin(least, axis=0))
     joints = np.setdiff1d(problem.used, [problem.driven])
     blocks = []
     for k, which in enumerate(weakest):
+        if driven[which] == problem.toggle and problem.tie_rod:
+            blocks.append(Block((problem.tie_rod,), True))
+            continue
         share = np.zeros(len(slope))
         share[sets[which]] = np.abs(found[which][0][k, :, -1])
-        toggle = driven[which] == problem.toggle
-        weight = moved[joints, k] if toggle else share[joints]
+        weight = share[joints]
         order = [joints[i] for i in np.argsort(-weight) if weight[i] > 0.5 * weight.max()]
         names = dict.fromkeys(problem.linkage.row_names[row] for row in order)
-        blocks.append(Block(tuple(names), toggle))
+        blocks.append(Block(tuple(names), False))
     return blocks

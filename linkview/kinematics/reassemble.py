@@ -17,12 +17,13 @@ from linkview.kinematics.corner import (
     WHEEL_HEIGHT,
     linkage_of,
 )
+from linkview.kinematics.kept import member_moves
 from linkview.kinematics.mobility import mobility_of
 from linkview.kinematics.part_poses import part_poses
 from linkview.kinematics.solve import SCALE_MM, Problem, Target, newton
 from linkview.model.layout import KNUCKLE, WHEEL
 from linkview.model.parts import Corner
-from linkview.model.reference import Reference, rides_on
+from linkview.model.reference import Reference, housing_of, rides_on
 from linkview.model.schema import AxleTable
 from linkview.units import to_rad
 
@@ -86,6 +87,7 @@ def reassembled(
         new_points,
         frozen(unit(apply_direction(moves[KNUCKLE], reference.spin_axis))),
         _carried(table, before, new_points, moves, reference),
+        before.wheel.loaded_radius_mm,
     )
 
 
@@ -187,6 +189,12 @@ def _carried(
         frames = [_frame(c, (rod.inner, rod.outer)) for c in (before, after)]
         moves[name] = frames[1] @ np.linalg.inv(frames[0])
     out = dict(reference.carried)
+    members = {**moves, **member_moves(before, new_points)}
+    for point, joint in table.joints.items():
+        member = before.layout.member_at(point)
+        if joint.stud_axis is not None and member in members:
+            made = out.get(housing_of(point), out.get(f"joint {point}", np.eye(4)))
+            out[housing_of(point)] = members[member] @ made
     placed = [*table.bodies, *(f"joint {p}" for p in table.joints)]
     for what in (*placed, *(f"hose {name}" for name in table.hoses)):
         part = rides_on(table, what)

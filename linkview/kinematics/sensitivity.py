@@ -145,9 +145,14 @@ def perturbed_with(
 
 def along_inputs(at: Factored) -> Perturbed:
     """The pose with its derivatives by the rack, then by the held value (K = 2)."""
-    inputs = Inputs(np.array([1.0, 0.0]), np.array([0.0, 1.0]))
-    none = (Coordinate(WHEEL_CENTRE, 0),) * 2
-    return perturbed_with(at, none, Sizes.KEPT, inputs, weights=(0.0, 0.0))
+    return unmoved(at, Inputs(np.array([1.0, 0.0]), np.array([0.0, 1.0])))
+
+
+def unmoved(at: Factored, inputs: Inputs) -> Perturbed:
+    """The pose with the derivatives of `many` changes of the inputs alone."""
+    many = len(inputs.by_rack)
+    none = (Coordinate(WHEEL_CENTRE, 0),) * many
+    return perturbed_with(at, none, Sizes.KEPT, inputs, weights=(0.0,) * many)
 
 
 def carried_along(
@@ -167,9 +172,7 @@ def carried_along(
         return -at.along(value[at.used].imag / H)
 
     base = at.state.take(np.zeros(many, dtype=np.intp))
-    value = rows.motion(base, still, still, 0.0).value
-    value[at.used[-1]] -= 1j * H * inputs.by_held
-    state = stepped(base, carried(value))
+    state = rows.followed(at, inputs)
     driven = np.zeros((len(at.used), 2))
     driven[-1, 0] = 1.0
     driven[:, 1] = -built.linkage.rows(at.state, np.array([at.slide_mm])).by_slide[at.used, 0]
@@ -189,6 +192,19 @@ def carried_along(
         ]
         screw = by_rack - rates[0] / rates[1] * twist
     return _read(corner, kept, built, state, rows.slide_mm, (twist, by_rack, screw, bend))
+
+
+def driven_by_points(
+    at: Factored, coordinates: Sequence[Coordinate], sizes: Sizes, row: str
+) -> Array:
+    """The value (K,), complex, of a row that can be driven, in the pose that the points give."""
+    points = moved_points(at.built.corner, coordinates, ())
+    kept = points if sizes is Sizes.FOLLOW else at.built.corner
+    inputs = Inputs.still(len(coordinates))
+    rows = JointRows.of(at, kept, at.joints(points, kept), inputs)
+    still = np.zeros((at.built.linkage.unknown_count, len(coordinates)))
+    state = rows.followed(at, inputs)
+    return np.asarray(rows.named(row).motion(state, still, still, 0.0).value[0])
 
 
 @dataclass(frozen=True, eq=False)
@@ -213,6 +229,15 @@ class JointRows:
     def named(self, name: str) -> JointRows:
         """Only the rows of one joint."""
         return replace(self, joints=tuple(j for j in self.joints if j.name == name))
+
+    def followed(self, at: Factored, inputs: Inputs) -> State:
+        """Where the parts go with the changes, with the derivative in the imaginary part."""
+        many = len(inputs.by_rack)
+        base = at.state.take(np.zeros(many, dtype=np.intp))
+        still = np.zeros((self.linkage.unknown_count, many))
+        value = self.motion(base, still, still, 0.0).value
+        value[at.used[-1]] -= 1j * H * inputs.by_held
+        return stepped(base, -at.along(value[at.used].imag / H))
 
     def motion(self, state: State, twist: Array, bend: Array, slide_rate: float) -> RowMotion:
         """Every row's value, rate and second rate, (m, many) each."""
@@ -239,7 +264,7 @@ def moved_points(
     }
     for k, c in enumerate(coordinates):
         points[c.point][k, c.axis] += 1j * H * (weights[k] if weights else 1.0)
-    return replace(corner, points=points)
+    return corner.measured_at(points)
 
 
 def stepped(state: State, shift: Array) -> State:
@@ -287,7 +312,7 @@ def _read(
     points = {**corner.points, **fixed}
     by_part = [{p: m[6 * k : 6 * k + 6].T for k, p in enumerate(built.parts)} for m in motion]
     return Perturbed(
-        corner=replace(corner, points=points),
+        corner=replace(corner, points=points, wheel=kept.wheel),
         rack_mm=slide,
         poses=poses,
         travel_twist=by_part[0][KNUCKLE],

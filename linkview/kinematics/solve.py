@@ -61,7 +61,8 @@ class Problem:
     watched: rows that could be driven in its place; the determinant of the rows with that swap
     must keep its sign too.
     toggle: the row that, when driven, leaves the knuckle's turn to the tie rod alone, so that its
-    determinant is zero where the tie rod goes over centre; None where nothing is steered.
+    determinant is zero where the tie rod (tie_rod: its name) goes over centre; None where nothing
+    is steered.
     """
 
     linkage: Linkage
@@ -69,6 +70,7 @@ class Problem:
     used: Index
     watched: tuple[int, ...] = ()
     toggle: int | None = None
+    tie_rod: str = ""
 
     def rows(self, state: State, target: Target) -> Rows:
         """All rows, the driven one less what is asked of it."""

@@ -12,8 +12,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from linkview.errors import CannotAssemble, LinkageLocked
+from linkview.errors import BadLinkage, Fault, LinkageLocked
 from linkview.geometry import Array, Flags, dot
+from linkview.kinematics.closure import Rows
 from linkview.kinematics.corner import CornerLinkage, linkage_of
 from linkview.kinematics.march import Edge, Grid, fill
 from linkview.kinematics.part_poses import fit_errors_mm, put_part_poses, room_for_poses
@@ -32,6 +33,12 @@ from linkview.model.parts import Axle, Corner, Hold
 
 RESIDUAL_LIMIT_MM = 1e-9
 POSES_AT_ONCE = 5000
+WEAK_GRIP = 0.02  # as LEAST_GRIP: under it 1 mm, as a tape gives it, moves a part by over 50 mm
+# The least singular value of a start, in mm of joint per mm (or SCALE_MM * rad) of part. Below it a
+# length wrong by 0.01 mm, finer than anything is measured, moves a part by over 100 mm: where the
+# parts are is not known. Shipped layouts have 0.04 to 0.7; with every coordinate off by up to 15 mm
+# not under 0.006.
+LEAST_GRIP = 1e-4
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,25 +144,52 @@ def pose_at(corner: Corner, rack_mm: float, travel_mm: float, hold: Hold) -> Cor
 
 
 def check_reference(built: CornerLinkage, problem: Problem) -> None:
-    """Raises CannotAssemble unless the hard points close and hold the knuckle at ride height."""
-    here, still = built.linkage.reference(), Target(np.zeros(1), np.zeros(1))
-    rows = problem.rows(here, still)
+    """Raises BadLinkage unless the hard points close and hold every part at ride height."""
+    rows = problem.rows(built.linkage.reference(), _still())
     values = np.nan_to_num(rows.value[problem.used, 0], nan=np.inf)
     worst = int(np.argmax(np.abs(values)))
+    key = f"axle.{built.corner.axle}"
     if abs(values[worst]) > 1e-6:
-        raise CannotAssemble(
-            f"{built.corner.axle} axle: {built.linkage.row_names[problem.used[worst]]} misses its "
-            f"joint by {values[worst]:.3f} mm at ride height"
-        )
+        who = _spoken(built.linkage.row_names[problem.used[worst]])
+        what = f"{who} misses its joint by {values[worst]:.3f} mm at ride height"
+        raise BadLinkage(Fault(key, what, "check its hard points"))
+    if _grip(problem, rows) < LEAST_GRIP:
+        names = _weakest(built, problem)
+        held = built.linkage.row_names[problem.driven]
+        what = f"at a dead point at ride height: with {held} held, {names} cannot hold the parts"
+        raise BadLinkage(Fault(key, what, "measure those hard points again, or move them"))
+
+
+def near_dead_point(built: CornerLinkage, problem: Problem) -> str | None:
+    """Words for a start that is held, but by little; None for one that is held well."""
+    grip = _grip(problem, problem.rows(built.linkage.reference(), _still()))
+    if grip >= WEAK_GRIP:
+        return None
+    return (
+        f"near a dead point at ride height: {_weakest(built, problem)} hold the parts so weakly "
+        f"that a millimetre in them moves a part by up to {1.0 / grip:.0f} mm"
+    )
+
+
+def _grip(problem: Problem, rows: Rows) -> float:
+    """The least singular value of the rows, of one pose, over what can be driven in turn."""
     slope = rows.slope[..., 0].copy()
     slope.reshape(len(slope), -1, 6)[:, :, 3:] /= SCALE_MM
     sets = [problem.swapped(row) for row in (problem.driven, *problem.watched)]
-    if min(np.linalg.svd(slope[some], compute_uv=False)[-1] for some in sets) < 1e-6:
-        names = blocked_by(problem, here, still).joints
-        raise CannotAssemble(
-            f"{built.corner.axle} axle: at a dead point at ride height "
-            f"({', '.join(names)} cannot hold the knuckle); check those hard points"
-        )
+    return min(float(np.linalg.svd(slope[some], compute_uv=False)[-1]) for some in sets)
+
+
+def _weakest(built: CornerLinkage, problem: Problem) -> str:
+    joints = blocked_by(problem, built.linkage.reference(), _still()).joints
+    return ", ".join(_spoken(joint) for joint in joints)
+
+
+def _still() -> Target:
+    return Target(np.zeros(1), np.zeros(1))
+
+
+def _spoken(joint: str) -> str:
+    return joint.replace("_", " ")
 
 
 def _beyond_travel(

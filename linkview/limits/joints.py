@@ -43,13 +43,16 @@ def joint_limits(corner: Corner) -> Iterator[Limit]:
 def _measured(layout: Layout, joint: JointLimit) -> Callable[[Posed], Array]:
     """Angle in degrees of one joint; its axis turns with the part it is fixed to.
 
-    A ball stud is measured against its housing: both lie along the axis at the reference pose, the
-    stud turning with axis_part and the housing with the member.
+    A ball stud is measured against its housing, the stud turning with axis_part and the housing
+    with the member. Straight is how the two were made: along each other at ride height, and if they
+    were kept while the corner changed, at the ride height before that.
     """
     if joint.kind is JointKind.BALL_STUD:
         member = member_of(layout, joint)
         return lambda posed: to_deg(
-            swing_rad(apply_direction(posed.pose(member), joint.axis), axis_now(posed, joint))
+            swing_rad(
+                apply_direction(posed.pose(member), joint.housing_axis), axis_now(posed, joint)
+            )
         )
     angle = tilt_rad if joint.kind is JointKind.ROD_END else swing_rad
     inner, outer = _ends(layout, member_of(layout, joint))

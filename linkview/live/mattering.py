@@ -8,6 +8,7 @@ import numpy as np
 
 from linkview.alignment.quantities import QUANTITIES
 from linkview.alignment.sensitivity import RANKED, Sensitivity, sensitivities
+from linkview.geometry import Array
 from linkview.kinematics.sensitivity import Sizes
 from linkview.limits.sensitivity import StopSlopes, stop_slopes, travel_stop_slopes
 from linkview.live.moving import Inputs
@@ -28,7 +29,7 @@ def mattering_json(axle: Axle, car: Car, inputs: Inputs, sizes: Sizes) -> Json:
         rows += _readings(table)
         met = stop_slopes(corner, axle, car, inputs.travel_mm, table.coordinates, sizes)
         along = travel_stop_slopes(corner, axle, car, table.coordinates, sizes)
-        rows += [_stop(table, one) for one in (*met, *along)]
+        rows += [_stop(table, one, one.slopes) for one in (*met, *along) if one.slopes is not None]
     return {
         "axle": axle.name,
         "sizes": sizes.name.lower(),
@@ -55,9 +56,9 @@ def _readings(table: Sensitivity) -> list[Json]:
     return out
 
 
-def _stop(table: Sensitivity, stop: StopSlopes) -> Json:
-    order = np.argsort(-np.abs(stop.slopes), kind="stable").tolist()
-    ranked = [(table.coordinates[k].words, float(stop.slopes[k])) for k in order]
+def _stop(table: Sensitivity, stop: StopSlopes, slopes: Array) -> Json:
+    order = np.argsort(-np.abs(slopes), kind="stable").tolist()
+    ranked = [(table.coordinates[k].words, float(slopes[k])) for k in order]
     at = stop.rack_mm if stop.met_along == "rack" else stop.travel_mm
     words = f"{stop.met_along} where {stop.words}"
     row: Json = {

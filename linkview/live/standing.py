@@ -57,7 +57,7 @@ def _member_now(corner: CornerSweep, joint: JointLimit) -> Array:
     layout = corner.corner.layout
     member = member_of(layout, joint)
     if joint.kind is JointKind.BALL_STUD:
-        return apply_direction(corner.pose(member), joint.axis)
+        return apply_direction(corner.pose(member), joint.housing_axis)
     for spans in (layout.rods, layout.spans):
         if member in spans:
             ends = spans[member].inner, spans[member].outer

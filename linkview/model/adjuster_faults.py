@@ -30,7 +30,7 @@ def adjuster_faults(
     if layout.level and (adjusters or wanted):
         yield Fault(
             f"{where}.adjusters",
-            f"a {layout.name} has both wheels on one part",
+            f"{layout.called} has both wheels on one part",
             "adjusters are known for wheels that are held one by one; take this out",
         )
         return

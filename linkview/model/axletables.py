@@ -18,6 +18,7 @@ from linkview.model.keys import (
     Position,
     Swing,
     Table,
+    WheelAngle,
 )
 
 
@@ -55,8 +56,8 @@ class WheelTable(Table):
     """[axle.NAME.wheel]"""
 
     centre: Position = Field(description="rim centre plane on the spin axis")
-    camber: Angle = Field(description="+ top outboard")
-    toe_in: Angle = Field(description="one wheel, + front of the wheel toward the car")
+    camber: WheelAngle = Field(description="+ top outboard")
+    toe_in: WheelAngle = Field(description="one wheel, + front of the wheel toward the car")
     loaded_radius: Length | None = Field(
         default=None, description="wheel centre to contact; left out: centre height over z = 0"
     )
@@ -69,8 +70,8 @@ class SideWheelTable(Table):
     """[axle.NAME.wheel_left], [axle.NAME.wheel_right]: where the two sides were measured apart."""
 
     centre: Position
-    camber: Angle
-    toe_in: Angle
+    camber: WheelAngle
+    toe_in: WheelAngle
 
 
 class ColumnJointTable(Table):
@@ -86,12 +87,16 @@ class ColumnJointTable(Table):
     )
 
 
+# A rack slides 50 to 100 mm each way: under 1 it was given in another unit, over 400 as well.
+RackTravel = Annotated[Number, Field(ge=1.0, le=400.0)]
+
+
 class RackTable(Table):
     """[axle.NAME.rack]: the rack, or the way of a steering box's pitman arm across the car."""
 
     axis: Direction = Field(description="direction the rack bar slides, toward the car's left")
-    stop: Length = Field(description="rack travel each way to its stop")
-    working: Length = Field(description="rack travel each way that is used")
+    stop: RackTravel = Field(description="rack travel each way to its stop, mm")
+    working: RackTravel = Field(description="rack travel each way that is used, mm")
     mm_per_turn: Length | None = Field(
         default=None, description="rack travel for one turn of the pinion"
     )

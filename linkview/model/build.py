@@ -35,9 +35,10 @@ from linkview.model.parts import (
     Tyre,
     WantedGap,
     Wheel,
+    floor_radius_mm,
 )
 from linkview.model.placed_bodies import PlacedBodies
-from linkview.model.reference import Placing, Reference
+from linkview.model.reference import Placing, Reference, housing_of
 from linkview.model.schema import AxleTable
 from linkview.model.wheels import rim_body, tyre_body, tyre_of_code
 
@@ -136,9 +137,10 @@ class _Builder:
             table.rim.spokes,
             table.rim.spoke_thickness,
         )
-        # The wheel plane's steepest line from the centre down to z = 0 (ground at ride height).
-        loaded = table.loaded_radius or float(centre[2] / np.sqrt(1.0 - axis[2] ** 2))
-        return Wheel(centre, axis, loaded, tyre, rim)
+        given = table.loaded_radius or self.reference.loaded_mm
+        if given:
+            return Wheel(centre, axis, given, tyre, rim)
+        return Wheel(centre, axis, float(floor_radius_mm(centre, axis)[0]), tyre, rim, True)
 
     def rack(self) -> Rack | None:
         table = self.table.rack
@@ -195,8 +197,12 @@ class _Builder:
             kind, axis, limit = JointKind.INNER_JOINT, table.axis, table.max_angle
         assert limit is not None
         here = self.placing
-        turned = apply_direction(here.carried(f"joint {point}"), here.direction(axis))
-        return JointLimit(point, kind, frozen(turned), owner, member, limit)
+        written = here.direction(axis)
+        turned = frozen(apply_direction(here.carried(f"joint {point}"), written))
+        housing = None
+        if kind is JointKind.BALL_STUD and housing_of(point) in self.reference.carried:
+            housing = frozen(apply_direction(here.carried(housing_of(point)), written))
+        return JointLimit(point, kind, turned, owner, member, limit, housing)
 
     def bodies(self, name: str, table: BodyTable) -> tuple[Body, ...]:
         if isinstance(table, MadeTable):

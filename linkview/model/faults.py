@@ -9,18 +9,21 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
+
 from linkview.errors import Fault, near_miss
-from linkview.geometry import dot, length, unit
+from linkview.geometry import length, unit
 from linkview.model.adjuster_faults import adjuster_faults
-from linkview.model.build import section_of
 from linkview.model.free_layout import layout_faults, layout_of
 from linkview.model.hardware_faults import SHORTEST_MM, hardware_faults
 from linkview.model.layout import OTHER_WHEEL_CENTRE, Layout
 from linkview.model.parts import Side
 from linkview.model.reference import Reference, given_references
 from linkview.model.schema import AxleTable, MeasuredTable
+from linkview.model.wheel_faults import driveshaft_faults, loaded_faults, wheel_faults
+from linkview.units import to_deg
 
-CV_OFF_AXIS_MM = 1.0
+MOST_LEAN_DEG = 60.0  # of a steering axis; cars have 5 to 25
 
 
 def axle_faults(
@@ -32,16 +35,18 @@ def axle_faults(
         return wrong
     layout = layout_of(table)
     missing = list(_points(where, table, layout))
-    out = [*missing, *_wheel(where, table), *_ranges(where, table, layout)]
+    out = [*missing, *wheel_faults(where, table), *_ranges(where, table, layout)]
     if measured and measured.state == "on_stands":
         out += _stands(where, table)
     if missing:
         return out
     for side, reference in given_references(table).items():
-        out += _sides(where, side, layout, reference)
+        out += _places(where, side, layout, reference)
         out += _lengths(where, layout, reference)
-        out += _driveshaft(where, table, reference)
+        out += driveshaft_faults(where, table, reference)
         out += _damper_now(where, table, layout, reference, measured)
+        if measured and measured.state == "on_its_wheels":
+            out += loaded_faults(where, table, reference)
     out += hardware_faults(where, table, layout, folder)
     given = table.points or table.points_left
     for point in table.may_move:
@@ -56,9 +61,9 @@ def built_faults(where: str, side: Side, table: AxleTable, reference: Reference)
     """What cannot be in one side's points, however they came about."""
     layout = layout_of(table)
     return [
-        *_sides(where, side, layout, reference),
+        *_places(where, side, layout, reference),
         *_lengths(where, layout, reference),
-        *_driveshaft(where, table, reference),
+        *driveshaft_faults(where, table, reference),
         *_damper_now(where, table, layout, reference, None),
     ]
 
@@ -80,13 +85,13 @@ def _points(where: str, table: AxleTable, layout: Layout) -> Iterator[Fault]:
         for name in points:
             if name not in layout.points:
                 fix = near_miss(name, layout.points)
-                yield Fault(f"{where}.{key}.{name}", f"no such point in a {layout.name}", fix)
+                yield Fault(f"{where}.{key}.{name}", f"no such point in {layout.called}", fix)
         for name in layout.points:
             if name not in points and name not in layout.optional:
                 yield Fault(
                     f"{where}.{key}.{name}",
                     "missing",
-                    f"measure it and add it: a {layout.name} needs it",
+                    f"measure it and add it: {layout.called} needs it",
                 )
         for span in layout.spans.values():
             given = [p for p in (span.inner, span.outer) if p in points]
@@ -103,45 +108,9 @@ def _points(where: str, table: AxleTable, layout: Layout) -> Iterator[Fault]:
                 )
 
 
-def _wheel(where: str, table: AxleTable) -> Iterator[Fault]:
-    t = table.wheel.tyre
-    sizes = (t.outer_radius, t.inner_radius, t.half_width, t.shoulder_radius)
-    if table.wheel.tyre_code is None and any(s is None for s in sizes):
-        yield Fault(
-            f"{where}.wheel.tyre_code",
-            "missing",
-            "give a size code such as '225/45R17', or all four of outer_radius, inner_radius, "
-            "half_width and shoulder_radius in [wheel.tyre]",
-        )
-        return
-    if table.wheel.tyre_code is None and table.wheel.rim.diameter_in is None:
-        yield Fault(f"{where}.wheel.rim.diameter_in", "missing", "give it, or a tyre_code")
-    try:
-        tyre, _ = section_of(table.wheel)
-    except ValueError as fault:
-        yield Fault(
-            f"{where}.wheel.tyre_code", f"cannot read '{table.wheel.tyre_code}'", str(fault)
-        )
-        return
-    if tyre.inner_radius_mm >= tyre.outer_radius_mm:
-        yield Fault(
-            f"{where}.wheel.tyre.inner_radius",
-            f"{tyre.inner_radius_mm:g} mm is not inside the outer radius "
-            f"{tyre.outer_radius_mm:g} mm",
-            "measure the two again, as radii, not diameters",
-        )
-    loaded = table.wheel.loaded_radius
-    if loaded is not None and not 0.8 * tyre.outer_radius_mm <= loaded <= tyre.outer_radius_mm:
-        yield Fault(
-            f"{where}.wheel.loaded_radius",
-            f"{loaded:g} mm does not go with a free radius of {tyre.outer_radius_mm:g} mm",
-            "it is wheel centre to ground, a little less than the free radius",
-        )
-
-
 def _ranges(where: str, table: AxleTable, layout: Layout) -> Iterator[Fault]:
     if table.rack is not None and not layout.steers:
-        yield Fault(f"{where}.rack", f"a {layout.name} has no rack", "take this table out")
+        yield Fault(f"{where}.rack", f"{layout.called} has no rack", "take this table out")
     if table.rack is None and layout.steers:
         yield Fault(f"{where}.rack", "missing", "add axis, stop and working")
     if table.rack is not None:
@@ -173,13 +142,14 @@ def _ranges(where: str, table: AxleTable, layout: Layout) -> Iterator[Fault]:
                 f"{spring.solid_length:g} is not under free_length {spring.free_length:g}",
                 "solid is coil bound",
             )
-    if table.hold != "wheel_height" and layout.damper and layout.name:
+    if table.hold != "wheel_height":
         points = table.points or table.points_left
-        if any(p not in points for p in layout.damper):
+        ends = layout.damper or ()
+        if not ends or any(p not in points for p in ends):
             yield Fault(
                 f"{where}.hold",
                 f"'{table.hold}' needs the damper's points",
-                f"add {' and '.join(layout.damper)}",
+                f"add {' and '.join(ends)}" if ends else f"name them in {where}.free.damper",
             )
 
 
@@ -190,6 +160,12 @@ def _stands(where: str, table: AxleTable) -> Iterator[Fault]:
             "missing while [measured] state is 'on_stands'",
             "say how long the damper is when the car stands on its wheels",
         )
+
+
+def _places(where: str, side: Side, layout: Layout, reference: Reference) -> list[Fault]:
+    """Points on the wrong side; else a steering axis that is none, which that would bring along."""
+    across = list(_sides(where, side, layout, reference))
+    return across or list(_steering_axis(where, layout, reference))
 
 
 def _sides(where: str, side: Side, layout: Layout, reference: Reference) -> Iterator[Fault]:
@@ -226,22 +202,19 @@ def _lengths(where: str, layout: Layout, reference: Reference) -> Iterator[Fault
                 )
 
 
-def _driveshaft(where: str, table: AxleTable, reference: Reference) -> Iterator[Fault]:
-    points = reference.points
-    if table.driveshaft is not None and "cv_outer" not in points:
+def _steering_axis(where: str, layout: Layout, reference: Reference) -> Iterator[Fault]:
+    """An axis upside down reads -176 deg of caster where it has 4."""
+    if layout.steering_axis is None or any(p not in reference.points for p in layout.steering_axis):
+        return
+    low, top = layout.steering_axis
+    axis = reference.points[top] - reference.points[low]
+    lean = float(to_deg(np.arccos(np.clip(axis[2] / max(float(length(axis)), 1e-9), -1.0, 1.0))))
+    if lean > MOST_LEAN_DEG:
         yield Fault(
-            f"{where}.points.cv_outer", "missing", "a driveshaft needs cv_inner and cv_outer"
+            f"{where}.points.{top}",
+            f"the steering axis from {low} up to {top} leans {lean:.0f} deg from upright",
+            "mixed up? the lower point comes first; z is up",
         )
-    if "cv_outer" in points:
-        arm = points["cv_outer"] - points["wheel_centre"]
-        off = float(length(arm - dot(arm, reference.spin_axis) * reference.spin_axis))
-        if off > CV_OFF_AXIS_MM:
-            yield Fault(
-                f"{where}.points.cv_outer",
-                f"{off:.1f} mm off the wheel's spin axis (camber and toe counted)",
-                "the outer joint's centre lies on that axis: measure it, the wheel centre, camber "
-                "and toe again",
-            )
 
 
 def _damper_now(

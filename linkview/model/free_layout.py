@@ -6,11 +6,22 @@ from collections.abc import Iterator
 
 from linkview.errors import Fault, near_miss
 from linkview.model.axletables import FreeLayoutTable
-from linkview.model.layout import BODY, KNUCKLE, RACK, Arm, Ball, Hinge, Layout, OnLine, Rod, Strut
+from linkview.model.free_faults import free_faults
+from linkview.model.layout import (
+    BODY,
+    FREE,
+    KNUCKLE,
+    RACK,
+    Arm,
+    Ball,
+    Hinge,
+    Layout,
+    OnLine,
+    Rod,
+    Strut,
+)
 from linkview.model.layouts import LAYOUTS, with_anti_roll_bar
 from linkview.model.schema import AxleTable
-
-FREE = "free"
 
 
 def layout_of(table: AxleTable) -> Layout:
@@ -26,7 +37,8 @@ def layout_faults(where: str, table: AxleTable) -> Iterator[Fault]:
         if table.free is None:
             yield Fault(f"{where}.free", "missing", "list parts and joints, or name a layout")
             return
-        yield from _free_faults(f"{where}.free", table.free)
+        found = free_faults(f"{where}.free", table.free, bar=table.anti_roll_bar)
+        yield from dict.fromkeys(found)
     elif table.layout not in LAYOUTS:
         fix = near_miss(table.layout, [*LAYOUTS, FREE])
         yield Fault(f"{where}.layout", f"no layout '{table.layout}'", fix)
@@ -35,8 +47,8 @@ def layout_faults(where: str, table: AxleTable) -> Iterator[Fault]:
         yield Fault(f"{where}.free", f"given with layout '{table.layout}'", "take one of them out")
     bar = table.anti_roll_bar
     if bar is not None:
-        free = table.free.parts if table.free else {}
-        known = LAYOUTS[table.layout].solved if table.layout in LAYOUTS else [KNUCKLE, *free]
+        own = [p for p in table.free.parts if p != RACK] if table.free else []
+        known = LAYOUTS[table.layout].solved if table.layout in LAYOUTS else own
         if bar.on not in (BODY, *known):
             yield Fault(
                 f"{where}.anti_roll_bar.on", f"no solved part '{bar.on}'", near_miss(bar.on, known)
@@ -64,54 +76,3 @@ def _free(table: FreeLayoutTable) -> Layout:
         steered=table.steered,
         shared=table.shared,
     )
-
-
-def _free_faults(where: str, table: FreeLayoutTable) -> Iterator[Fault]:
-    if KNUCKLE not in table.parts:
-        yield Fault(f"{where}.parts.{KNUCKLE}", "missing", "the part that carries the wheel")
-    points = [p for owned in table.parts.values() for p in owned]
-    for twice in sorted({p for p in points if points.count(p) > 1}):
-        yield Fault(f"{where}.parts", f"'{twice}' is on two parts", "one part owns each point")
-    known = [*points, "wheel_centre"]
-    for key, name in _named(table):
-        if name not in known:
-            yield Fault(f"{where}.{key}", f"no point '{name}' in parts", near_miss(name, known))
-    moving = [p for p in table.parts if p not in (BODY, RACK)]
-    joined = [(f"hinges.{n}", h.part) for n, h in table.hinges.items()]
-    joined += [(f"balls.{n}", b.part) for n, b in table.balls.items()]
-    for key, part in joined:
-        if part not in moving:
-            yield Fault(f"{where}.{key}.part", f"no moving part '{part}'", near_miss(part, moving))
-    fixed = table.parts.get(BODY, ())
-    for n, arm in table.arms.items():
-        for pivot in arm.pivots:
-            if pivot in known and pivot not in fixed:
-                yield Fault(
-                    f"{where}.arms.{n}.pivots",
-                    f"'{pivot}' is not on the body",
-                    "make the arm a part of its own with a hinge",
-                )
-    if table.tie_rod is not None and table.tie_rod not in table.rods:
-        fix = near_miss(table.tie_rod, table.rods)
-        yield Fault(f"{where}.tie_rod", f"no rod '{table.tie_rod}'", fix)
-
-
-def _named(table: FreeLayoutTable) -> Iterator[tuple[str, str]]:
-    """Every hard point that a joint names, with the key that names it."""
-    for n, rod in table.rods.items():
-        yield from ((f"rods.{n}", p) for p in (rod.inner, rod.outer))
-    for n, arm in table.arms.items():
-        yield from ((f"arms.{n}", p) for p in (*arm.pivots, arm.ball))
-    for n, strut in table.struts.items():
-        yield from ((f"struts.{n}", p) for p in (strut.lower, strut.top))
-    for n, hinge in table.hinges.items():
-        yield from ((f"hinges.{n}", p) for p in hinge.pivots)
-    for n, ball in table.balls.items():
-        yield f"balls.{n}", ball.point
-    for n, line in table.lines.items():
-        yield from ((f"lines.{n}", p) for p in (line.point, *line.line))
-    yield from (("damper", p) for p in table.damper or ())
-    yield from (("steering_axis", p) for p in table.steering_axis or ())
-    yield from (("shared", p) for p in table.shared)
-    if table.steered is not None:
-        yield "steered", table.steered

@@ -15,6 +15,7 @@ Length = Annotated[Number, Field(gt=0.0, le=FARTHEST_MM)]
 Round = Annotated[Number, Field(ge=-360.0, le=360.0)]  # degrees
 NotNegative = Annotated[Number, Field(ge=0.0, le=FARTHEST_MM)]
 Angle = Annotated[Number, Field(ge=-90.0, le=90.0)]
+WheelAngle = Annotated[Number, Field(ge=-45.0, le=45.0)]  # a wheel further over lies down
 Swing = Annotated[Number, Field(gt=0.0, le=90.0)]
 Percent = Annotated[Number, Field(gt=0.0, lt=100.0)]
 Kilograms = Annotated[Number, Field(gt=0.0, le=100_000.0)]

@@ -14,6 +14,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 BODY, RACK, KNUCKLE, WHEEL = "body", "rack", "knuckle", "wheel"
+FREE = "free"  # the name of a layout that the file lists itself
 WHEEL_CENTRE, OTHER_WHEEL_CENTRE = "wheel_centre", "other_wheel_centre"
 
 
@@ -113,6 +114,11 @@ class Layout:
     level: bool = False
     shared: tuple[str, ...] = ()
     optional: tuple[str, ...] = ()
+
+    @property
+    def called(self) -> str:
+        """For a sentence: 'a strut', 'a free layout'."""
+        return f"a {self.name}{' layout' if self.name == FREE else ''}"
 
     @property
     def points(self) -> tuple[str, ...]:

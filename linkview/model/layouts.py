@@ -244,6 +244,11 @@ THREE_LINK_AXLE = replace(
     shared=tuple(p for r in _THREE_LINKS.values() for p in (r.inner, r.outer)),
 )
 
+BAR_LEVER = "bar_lever"
+BAR_PARTS = (BAR_LEVER, "drop_link")
+BAR_JOINTS = ("bar_bushes", "drop_link")
+BAR_POINTS = ("bar_inner", "bar_outer", "drop_link_inner", "drop_link_outer")
+
 LAYOUTS: Mapping[str, Layout] = {
     layout.name: layout
     for layout in (
@@ -278,6 +283,3 @@ def with_anti_roll_bar(layout: Layout, on: str) -> Layout:
         hinges={**layout.hinges, "bar_bushes": Hinge(BAR_LEVER, ("bar_inner", "bar_outer"))},
         rods={**layout.rods, **_links("drop_link")},
     )
-
-
-BAR_LEVER = "bar_lever"

@@ -158,7 +158,7 @@ def made_faults(
             if table.driveshaft is None or not {"cv_inner", "cv_outer"} <= set(points):
                 yield Fault(key, "no driveshaft here", "add its table, cv_inner and cv_outer")
             elif SHAFT_PART not in layout.spans:
-                yield Fault(key, f"a {layout.name} has no driveshaft", "draw it with tubes")
+                yield Fault(key, f"{layout.called} has no driveshaft", "draw it with tubes")
             for end in ("inner_joint", "outer_joint"):
                 joint = getattr(body, end)
                 if joint.boot_length is not None and joint.boot_length <= joint.half_length:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum
 from pathlib import Path
 
@@ -19,7 +19,7 @@ from linkview.errors import UnknownName, near_miss
 from linkview.geometry import Array, Index
 from linkview.model.adjusters import AdjusterTable, WantedTable
 from linkview.model.aims import AimTable, MoveTable
-from linkview.model.layout import Layout
+from linkview.model.layout import WHEEL_CENTRE, Layout
 
 
 class Side(Enum):
@@ -235,13 +235,32 @@ class Rim:
 
 @dataclass(frozen=True, eq=False)
 class Wheel:
-    """centre (3,) mm; spin_axis (3,) unit, pointing to the car's LEFT on both sides."""
+    """centre (3,) mm; spin_axis (3,) unit, pointing to the car's LEFT on both sides.
+
+    on_floor: the file gives no loaded radius, so it is what brings the contact centre down to
+    z = 0 at ride height, and goes with the centre's height. Of many corners at once centre is
+    (n, 3) and the radius (n, 1).
+    """
 
     centre: Array
     spin_axis: Array
     loaded_radius_mm: float
     tyre: Tyre
     rim: Rim
+    on_floor: bool = False
+
+    def at(self, centre: Array) -> Wheel:
+        """The wheel with its centre measured elsewhere."""
+        if not self.on_floor:
+            return replace(self, centre=centre)
+        radius = floor_radius_mm(centre, self.spin_axis)
+        one = float(radius[0]) if centre.ndim == 1 else radius
+        return replace(self, centre=centre, loaded_radius_mm=one)  # type: ignore[arg-type]
+
+
+def floor_radius_mm(centre: Array, spin_axis: Array) -> Array:
+    """Wheel centre to z = 0 along the wheel plane's steepest line: (..., 3), (3,) -> (..., 1)."""
+    return np.asarray(centre[..., 2:] / np.sqrt(1.0 - spin_axis[2] ** 2))
 
 
 # --- joints and their limits ----------------------------------------------------------------
@@ -262,6 +281,8 @@ class JointLimit:
 
     ROD_END: bolt axis; the rod may tilt max_deg out of square to it.
     INNER_JOINT, BALL_STUD, BEARING: the moving member may swing max_deg away from the axis.
+    housing (3,): a ball stud's only, where the housing on the member points at the reference pose;
+    None: along the stud. Parts that were kept while the corner changed bring an angle with them.
     """
 
     point: str
@@ -270,6 +291,12 @@ class JointLimit:
     axis_part: str
     member: str
     max_deg: float
+    housing: Array | None = None
+
+    @property
+    def housing_axis(self) -> Array:
+        """Where a ball stud's housing points at the reference pose, (3,) unit."""
+        return self.axis if self.housing is None else self.housing
 
 
 @dataclass(frozen=True)
@@ -379,6 +406,14 @@ class Corner:
     def distance_mm(self, a: str, b: str) -> float:
         """Distance between two hard points at the reference pose."""
         return float(np.linalg.norm(self.points[b] - self.points[a]))
+
+    def measured_at(self, points: Mapping[str, Array]) -> Corner:
+        """The corner with its hard points elsewhere and every part as long as they then say.
+
+        points: all of them, (3,), or (n, 3) of many corners at once.
+        """
+        wheel = self.wheel.at(points[WHEEL_CENTRE])
+        return replace(self, points=points, wheel=wheel)
 
 
 @dataclass(frozen=True, eq=False)

@@ -25,12 +25,15 @@ class Reference:
     """One side at ride height, rack centred.
 
     points: name -> (3,) mm, `wheel_centre` among them. spin_axis (3,) unit, to the car's left.
-    carried: body name, or 'joint POINT', -> (4, 4) move since its coordinates were written.
+    carried: body name, 'joint POINT' or 'housing POINT' -> (4, 4) move since its coordinates were
+    written. A ball stud and its housing were made to be straight at ride height then. loaded_mm: a
+    wheel's loaded radius where the file gives none and the wheel was kept from an earlier state.
     """
 
     points: Mapping[str, Array]
     spin_axis: Array
     carried: Mapping[str, Array] = field(default_factory=dict)
+    loaded_mm: float | None = None
 
     def mirrored(self, layout: Layout) -> Reference:
         """The other side of a symmetric axle; the spin axis still points to the car's left.
@@ -41,6 +44,7 @@ class Reference:
             {n: p if n in layout.shared else frozen(mirrored(p)) for n, p in self.points.items()},
             frozen(-mirrored(self.spin_axis)),
             {name: mirrored_move(m) for name, m in self.carried.items()},
+            self.loaded_mm,
         )
 
 
@@ -87,6 +91,11 @@ def given_references(table: AxleTable) -> dict[Side, Reference]:
             places[OTHER_WHEEL_CENTRE] = frozen(mirrored(centre))
         out[side] = Reference(places, spin_axis(side, wheel.camber, wheel.toe_in))
     return out
+
+
+def housing_of(point: str) -> str:
+    """Under which name a ball stud's housing stands in `Reference.carried`."""
+    return f"housing {point}"
 
 
 def rides_on(table: AxleTable, body: str) -> str:

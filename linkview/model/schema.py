@@ -28,15 +28,16 @@ from linkview.model.axletables import (
 )
 from linkview.model.bodytables import BodyTable
 from linkview.model.keys import (
-    Angle,
     Kilograms,
     Length,
     Name,
     NotNegative,
+    Number,
     Percent,
     Position,
     Swing,
     Table,
+    WheelAngle,
 )
 from linkview.model.platespec import PlateSpec
 
@@ -45,9 +46,13 @@ class CarTable(Table):
     """[car]"""
 
     name: str = Field(min_length=1, max_length=120, description="shown on every output")
-    wheelbase: Length = Field(description="front to rear wheel centres, mm")
+    wheelbase: Annotated[Number, Field(ge=500.0, le=10_000.0)] = Field(
+        description="front to rear wheel centres, mm"
+    )
     mass_kg: Kilograms = Field(description="ready to run, driver in")
-    cg_height: Length = Field(description="centre of gravity over the ground, mm")
+    cg_height: Annotated[Number, Field(ge=50.0, le=3000.0)] = Field(
+        description="centre of gravity over the ground, mm"
+    )
     front_weight_percent: Percent = Field(description="share of the mass on the front wheels")
     front_brake_percent: Percent = Field(description="share of the braking done in front")
     driven: Literal["front", "rear", "both"] = Field(description="which axle has driveshafts")
@@ -136,7 +141,7 @@ class ChangeTable(Table):
     parts: tuple[Name, ...] = Field(default=(), description="made_to_fit: which parts are new")
     points: dict[Name, Position] = Field(default={}, description="new positions")
     move: dict[Name, Position] = Field(default={}, description="or shifts of present ones")
-    reset_toe_in: Angle | None = Field(
+    reset_toe_in: WheelAngle | None = Field(
         default=None, description="parts_kept: screw the tie rod to this toe; left out: kept"
     )
     lengths: dict[Name, Length] = Field(

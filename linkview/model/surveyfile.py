@@ -19,6 +19,7 @@ from linkview.model.keys import (
     Number,
     Position,
     Table,
+    WheelAngle,
 )
 from linkview.model.schema import MeasuredTable
 
@@ -116,8 +117,8 @@ class UsualSigmaTable(Table):
 class WheelReadTable(Table):
     """[survey.wheels.'AXLE.SIDE'] of an as-built file: what level and toe gauge read."""
 
-    camber: Angle = Field(description="+ top outboard")
-    toe_in: Angle = Field(description="one wheel, + front of the wheel toward the car")
+    camber: WheelAngle = Field(description="+ top outboard")
+    toe_in: WheelAngle = Field(description="one wheel, + front of the wheel toward the car")
 
 
 class SurveyTable(Table):

@@ -15,7 +15,7 @@ from linkview.errors import CannotAssemble, LinkageLocked, LinkviewError, ModelF
 from linkview.geometry import Array, Flags, frozen, mirrored
 from linkview.kinematics.sensitivity import Coordinate, Sizes
 from linkview.kinematics.sweep import CornerSweep
-from linkview.model.parts import Axle, Car, Corner, Side
+from linkview.model.parts import Axle, Car, Corner, Hold, Side
 from linkview.tuning.aimed import LOST, Aimed, GapAimed, ReadingAimed, SlotAimed
 from linkview.tuning.gap_meter import SLACK, SPARE_MM, GapMeter
 from linkview.tuning.slots import room_mm, room_slope
@@ -61,7 +61,7 @@ def moved(axle: Axle, moves: Mapping[str, Array]) -> Axle:
             for p, v in moves.items()
         }
         points = {n: frozen(p + by[n]) if n in by else p for n, p in corner.points.items()}
-        return replace(corner, points=points)
+        return corner.measured_at(points)
 
     return replace(axle, left=of(axle.left), right=of(axle.right))
 
@@ -199,7 +199,8 @@ class _Readings:
             at = left, assumed, rack, travel, box, Sizes.FOLLOW
             values, slopes = corner_sensitivity(*at)
             return values, {n: v * flip for n, v in slopes.items() if v.ndim == 1}
-        table = sensitivities(there, self.car, rack, travel, Sizes.FOLLOW)[0]
+        held = replace(there, hold=Hold.WHEEL_HEIGHT)  # as each corner's own readings are
+        table = sensitivities(held, self.car, rack, travel, Sizes.FOLLOW)[0]
         which = [table.coordinates.index(c) for c in box]
         mine = [n for s, n in table.values if s is None]
         return (

@@ -18,7 +18,7 @@ from linkview.errors import LinkageLocked
 from linkview.geometry import Array
 from linkview.kinematics.sensitivity import Sizes
 from linkview.model.layout import OTHER_WHEEL_CENTRE, WHEEL_CENTRE
-from linkview.model.parts import Axle, Car, Side
+from linkview.model.parts import Axle, Car, Hold, Side
 from linkview.tuning.spread import Batch, Key, read_cars
 
 STEP_MM = 0.02
@@ -43,7 +43,8 @@ def exact_slopes(axle: Axle, car: Car, stations: Sequence[Station]) -> Slopes:
 
     Points of the whole axle stand under the side that is read, and under the left for the axle's.
     """
-    apart = replace(axle, symmetric=False)  # each side's points, also where one is given for both
+    # Each side's points, also where one is given for both; the cars drawn hold the wheel's height.
+    apart = replace(axle, symmetric=False, hold=Hold.WHEEL_HEIGHT)
     out: dict[Station, dict[Key, dict[Point, Array]]] = {}
     for station in stations:
         known = out.setdefault(station, {})

@@ -111,7 +111,8 @@ class Batch:
         """All that decides the batch's figures but its number."""
         corners = [
             (c.side.value, c.layout.name, sorted((n, p.tolist()) for n, p in c.points.items()),
-             c.wheel.spin_axis.tolist(), c.wheel.loaded_radius_mm, repr(c.damper),
+             c.wheel.spin_axis.tolist(), c.wheel.loaded_radius_mm, c.wheel.on_floor,
+             repr(c.damper),
              None if c.rack is None else c.rack.axis.tolist())
             for c in self.axle.corners
         ]  # fmt: skip

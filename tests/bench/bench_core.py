@@ -22,8 +22,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 
 ROOT = Path(__file__).parents[2]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests"), str(ROOT / "tests" / "bench")]
 
+from bench_positions import ScipyLoop  # noqa: E402
 from conftest import front_corner, rear_corner  # noqa: E402
 from shipped import axle_of_model, car_of  # noqa: E402
 
@@ -151,6 +152,13 @@ def closed_form(corner: Corner, poses: int) -> float:
     return took
 
 
+def scipy_loop(corner: Corner) -> float:
+    """Microseconds of one core a pose of the best loop that SciPy gave (see bench_positions.py)."""
+    loop = ScipyLoop(corner)
+    rack, travel = np.linspace(-60.0, 60.0, 21), np.linspace(-60.0, 55.0, 41)
+    return 1e6 * seconds(lambda: loop.run(rack, travel)) / (len(rack) * len(travel))
+
+
 def sensitivity_ratio() -> tuple[float, float, int, int]:
     """Milliseconds of the exact slopes and of central differences on the same core."""
     car = car_of("double_wishbone")
@@ -168,9 +176,7 @@ def sensitivity_ratio() -> tuple[float, float, int, int]:
             for by in (1e-3, -1e-3):
                 at = corner.points[c.point].copy()
                 at[c.axis] += by
-                points = {**corner.points, c.point: frozen(at)}
-                wheel = replace(corner.wheel, centre=points["wheel_centre"])
-                one = replace(corner, points=points, wheel=wheel)
+                one = corner.measured_at({**corner.points, c.point: frozen(at)})
                 align_corner(pose_at(one, 20.0, 15.0, Hold.WHEEL_HEIGHT), assumed)
 
     values, _ = corner_sensitivity(corner, assumed, 20.0, 15.0, coordinates, Sizes.FOLLOW)
@@ -204,7 +210,9 @@ def main() -> None:
         "strut, two lower links": axle_of_model("twin_link_strut").left,
         "five-link": rear_corner(),
         "semi-trailing arm": axle_of_model("semi_trailing_arm").left,
+        "trailing arm": axle_of_model("trailing_arm").left,
         "solid axle on four links": axle_of_model("four_link_axle").left,
+        "on three and a lateral rod": axle_of_model("three_link_axle").left,
     }
     several = {
         "double wishbone (2 parts)": axle_of_model("double_wishbone").left,
@@ -219,6 +227,7 @@ def main() -> None:
     for name, corner in several.items():
         print(f"  {name:28} {a_pose(corner, poses // 10):6.2f}")
     print(f"strut by hand, wheel centre alone: {closed_form(front_corner(), poses // 4):.2f} us")
+    print(f"strut by SciPy, pose after pose with slopes: {scipy_loop(front_corner()):.0f} us")
     few, many = (a_pose(front_corner(), n) for n in (poses // 10, poses))
     print(f"a tenth of the poses: {few:.2f} us each, all of them: {many:.2f} us each")
 
