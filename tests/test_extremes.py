@@ -140,7 +140,9 @@ def test_a_beam_axle_has_bands_on_stops_and_margins():
     real = [b for b in found.bands if not b.nothing and b.linear > 0.0]
     assert {b.number.kind for b in real} >= {Kind.MARGIN, Kind.ROLL}
     for b in real:
-        assert b.straight[0] == pytest.approx(1.0, abs=0.01), b.number
+        # A tube level under a flat rail has its nearest place at either edge: a kink, not a slope.
+        kinked = b.number.name == "axle tube to rail"
+        assert b.straight[0] == pytest.approx(1.0, abs=0.1 if kinked else 0.01), b.number
     by_name = {b.number.name: b for b in real}
     # A wheel at the end of its travel stops it: tan(roll) = 2 travel / distance of the wheels.
     apart = 2.0 * axle.left.points["wheel_centre"][1]
