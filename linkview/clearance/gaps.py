@@ -15,20 +15,17 @@ from numpy.typing import NDArray
 
 from linkview.clearance.abreast import abreast
 from linkview.clearance.answers import GapState, PairGap
-from linkview.clearance.bodies import Solid, TubeSolid, solids_of, tube_solid
+from linkview.clearance.bodies import Solid, solids_of
 from linkview.clearance.certified import Certainty, Certified, Task
 from linkview.clearance.certify import Progress, certify
 from linkview.clearance.distance import Poses, pair_gap
 from linkview.clearance.domain import Domain
+from linkview.clearance.left_out import reasons_of
 from linkview.errors import UnknownName, near_miss
 from linkview.geometry import Array, frozen
-from linkview.model.layouts import BODY, KNUCKLE, WHEEL
-from linkview.model.parts import Anchor, Corner, Tube, WantedGap
+from linkview.model.parts import Corner, WantedGap
 
 __all__ = ["GapState", "GapSurvey", "LeastGap", "LeftOut", "SurveyedPair", "survey"]
-
-_AT_JOINT_MM = 5.0  # a body this near to a joint's centre is taken to be joined there
-_WHEEL_CENTRE = "wheel_centre"
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,11 +160,11 @@ def survey(
     """
     solids = solids_of(corner.bodies)
     wanted_mm = {gap.pair: gap.at_least_mm for gap in wanted}
-    reasons = left_out or {}
     asked: list[tuple[Solid, Solid]] = []
     skipped: list[LeftOut] = []
+    why = reasons_of(corner, wanted_mm, left_out or {})
     for a, b in combinations(solids.values(), 2):
-        reason = _why_left_out(a, b, corner, wanted_mm, reasons)
+        reason = why(a, b)
         if reason is None:
             asked.append((a, b))
         else:
@@ -239,63 +236,3 @@ def _least(found: PairGap, shape: tuple[int, ...]) -> LeastGap:
         found.on_a[at],
         found.on_b[at],
     )
-
-
-# --- which pairs are left out, and why -------------------------------------------------------
-
-
-def _why_left_out(
-    a: Solid,
-    b: Solid,
-    corner: Corner,
-    wanted_mm: Mapping[frozenset[str], float],
-    reasons: Mapping[frozenset[str], str],
-) -> str | None:
-    pair = frozenset((a.name, b.name))
-    if pair in reasons:
-        return reasons[pair]
-    if len({*a.parts, *b.parts}) == 1:
-        return f"both on the {_spoken(a.part)}: they never move against each other"
-    if pair in wanted_mm:
-        return None
-    return _joint_of(a, b, corner) or _shared_end(a, b)
-
-
-def _joint_of(a: Solid, b: Solid, corner: Corner) -> str | None:
-    """The joint between the two parts that both bodies reach at the reference pose."""
-    for part in a.parts:
-        joints = dict(corner.layout.joined_at(part))
-        if part in (KNUCKLE, WHEEL):
-            joints[_WHEEL_CENTRE] = WHEEL if part == KNUCKLE else KNUCKLE
-        for point, other in joints.items():
-            at = corner.points.get(point)
-            if other not in b.parts or at is None:
-                continue
-            if _reaches(a, at) and _reaches(b, at):
-                return f"joined at {point}"
-    return None
-
-
-def _shared_end(a: Solid, b: Solid) -> str | None:
-    """A tube's end on a part that also carries the other body, where that body sits too."""
-    for tube, other in ((a, b), (b, a)):
-        if not isinstance(tube, TubeSolid):
-            continue
-        for part, at in tube.ends:
-            if part in other.parts and _reaches(other, at):
-                return f"{tube.name} ends at {other.name} on the {_spoken(part)}"
-    return None
-
-
-def _reaches(solid: Solid, at: Array) -> bool:
-    """Whether a body at the reference pose holds the point (3,), or comes within 5 mm of it."""
-    point = tube_solid(Tube("point", BODY, (Anchor(BODY, at),), 0.0))
-    still = {part: np.eye(4)[None] for part in solid.carriers}
-    found = pair_gap(solid, point, still)
-    if found.state[0] == GapState.CONTACT:
-        return True
-    return bool(found.gap_mm[0] <= _AT_JOINT_MM)
-
-
-def _spoken(part: str) -> str:
-    return part.replace("_", " ")
