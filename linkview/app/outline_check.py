@@ -10,6 +10,7 @@ from linkview.errors import PlateRefused
 from linkview.export.dxf import write_outlines_dxf
 from linkview.export.dxf_foreign import ForeignDrawing, read_foreign
 from linkview.export.outline_picture import Remark, remarks_of, write_picture
+from linkview.model.wording import counted
 from linkview.plates.foreign import plates_of
 from linkview.plates.mending import Mended, mended, troubles
 from linkview.plates.plate import Plate
@@ -38,7 +39,8 @@ class OutlineCheck:
 
     @property
     def words(self) -> Iterator[str]:
-        yield f"{self.drawing.path}: {len(self.drawing.pieces)} edges, unit {self.drawing.unit}"
+        edges = counted(len(self.drawing.pieces), "edge")
+        yield f"{self.drawing.path}: {edges}, unit {self.drawing.unit}"
         yield from (f"  converted: {text}" for text in self.drawing.told)
         for i, remark in enumerate(self.remarks, start=1):
             at = "" if remark.at is None else f" at ({remark.at.real:.2f}, {remark.at.imag:.2f})"
@@ -47,12 +49,13 @@ class OutlineCheck:
         for plate in self.plates:
             wide, tall = plate.size_mm
             yield (
-                f"  part {plate.name}: {wide:.2f} x {tall:.2f} mm, {len(plate.holes)} round holes, "
-                f"{len(plate.slots)} openings, net area {plate.net_area_mm2:.1f} mm2, cut "
-                f"{plate.cut_length_mm:.1f} mm"
+                f"  part {plate.name}: {wide:.2f} x {tall:.2f} mm, "
+                f"{counted(len(plate.holes), 'round hole')}, "
+                f"{counted(len(plate.slots), 'opening')}, net area {plate.net_area_mm2:.1f} mm2, "
+                f"cut {plate.cut_length_mm:.1f} mm"
             )
         if not any(hole.bolted for plate in self.plates for hole in plate.holes):
-            yield "  not judged: bolt holes' distances; name their diameters with --bolt-hole"
+            yield "  not judged: bolt holes' distances; give their diameters (--bolt-hole)"
         if self.clean:
             yield "  passes this profile; judged from the drawing alone, not for strength"
 
@@ -116,7 +119,9 @@ def write_mended(check: OutlineCheck, path: Path, profile: ShopProfile) -> str:
         raise PlateRefused("\n".join(f"{check.drawing.path}: {text}; not written" for text in bad))
     receipt = write_outlines_dxf(check.plates, path, style=profile.dxf)
     left = len(check.drawing.stray)
-    left_out = [f"{left} entities that nobody can cut left out"] if left else []
+    left_out = (
+        [f"{counted(left, 'entity', 'entities')} that nobody can cut left out"] if left else []
+    )
     done = "; ".join([*check.mended.done, *left_out]) or "nothing had to be mended"
     return f"{path}: {done}. Read back: {'; '.join(receipt.compared)}"
 

@@ -15,6 +15,7 @@ from ezdxf.lldxf.const import DXFStructureError
 from linkview.errors import CannotWrite
 from linkview.export.dxf_edges import edge_of
 from linkview.geometry import frozen
+from linkview.model.wording import counted
 from linkview.plates.edges import Arc, Edge
 from linkview.plates.joining import joined
 from linkview.plates.outline import (
@@ -208,10 +209,11 @@ def compared(wanted: Wanted, path: Path, where: Path) -> DxfReceipt:
 def _told(count: int, style: DxfStyle) -> tuple[str, ...]:
     loose = style.contours is Contours.LOOSE
     return (
-        f"{count} closed loops on {style.cut_layer}, none doubled, crossing or without length",
+        f"{counted(count, 'closed loop')} on {style.cut_layer}, none doubled, crossing or without "
+        "length",
         "every end of a line or arc within 1e-07 mm of the next"
         if loose
-        else f"every vertex and bulge within {SAME_COORDINATE_MM:g}",
+        else f"every vertex and bulge within {SAME_COORDINATE_MM:g} mm",
         f"area and length of every loop within {SAME_FIGURE:g} of its own",
         f"lettering and crosses on {style.mark_layer} only"
         if style.marking

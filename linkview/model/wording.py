@@ -21,6 +21,11 @@ def spoken(name: str) -> str:
     return name.replace("_", " ")
 
 
+def counted(count: int, one: str, more: str = "") -> str:
+    """'1 hole', '2 holes', '0 entities': a number with its noun; more: a plural not made by s."""
+    return f"{count} {one if count == 1 else more or one + 's'}"
+
+
 def table_faults(where: str, model: type[T], given: object) -> tuple[T | None, list[Fault]]:
     """One table checked against its keys: the table, or its faults."""
     if not isinstance(given, Mapping):

@@ -14,6 +14,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from linkview.model.wording import counted
 from linkview.plates.corners import from_edges, heading
 from linkview.plates.edges import SAME_MM, Arc, Edge, Line, edge, reach
 from linkview.plates.joining import Joined, joined
@@ -88,15 +89,17 @@ def mended(pieces: Sequence[Edge], *, join_mm: float, arcs_mm: float) -> Mended:
     done = []
     left = [e for e in pieces if e.length_mm > SAME_MM]
     if gone := len(pieces) - len(left):
-        done.append(f"{gone} entities of no length dropped")
+        done.append(f"{counted(gone, 'entity', 'entities')} of no length dropped")
     twice = set(_doubles(left))
     if twice:
-        done.append(f"{len(twice)} entities drawn twice dropped once")
+        done.append(f"{counted(len(twice), 'entity', 'entities')} drawn twice dropped once")
     left = [e for i, e in enumerate(left) if i not in twice]
     exact = joined(left, within_mm=SAME_MM)
     found = joined(left, within_mm=max(join_mm, SAME_MM))
     if closed := len(found.closed) - len(exact.closed):
-        done.append(f"{closed} contours closed by joining ends up to {join_mm:g} mm apart")
+        done.append(
+            f"{counted(closed, 'contour')} closed by joining ends up to {join_mm:g} mm apart"
+        )
     contours = []
     arcs = 0
     for loop in found.closed:
@@ -104,7 +107,9 @@ def mended(pieces: Sequence[Edge], *, join_mm: float, arcs_mm: float) -> Mended:
         arcs += made
         contours.append(smooth)
     if arcs:
-        done.append(f"{arcs} true arcs in place of short lines, within {arcs_mm:g} mm of them")
+        done.append(
+            f"{counted(arcs, 'true arc')} in place of short lines, within {arcs_mm:g} mm of them"
+        )
     return Mended(tuple(contours), found.open_chains, tuple(done))
 
 
