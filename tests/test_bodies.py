@@ -10,7 +10,8 @@ import pytest
 import trimesh
 
 from linkview.clearance.bodies import RevolvedSolid, TubeSolid, placed, solids_of
-from linkview.clearance.meshes import MeshSolid, mesh_of_file
+from linkview.clearance.mesh_files import mesh_of_file
+from linkview.clearance.meshes import MeshSolid
 from linkview.clearance.winding import winding_number
 from linkview.errors import MeshFault
 from linkview.geometry import Array, rigid, rotation_from_vector

@@ -12,7 +12,7 @@ from scipy.spatial.transform import Rotation
 
 from linkview.clearance.bodies import placed
 from linkview.clearance.distance import pair_gap
-from linkview.clearance.meshes import mesh_of_file
+from linkview.clearance.mesh_files import mesh_of_file
 from linkview.errors import MeshFault, ModelFaults
 from linkview.export.mesh_fit import write_mesh_fits
 from linkview.geometry import X, Z, apply, best_fit, rigid

@@ -28,7 +28,7 @@ from linkview.clearance.distance import (
     SURFACE_TOLERANCE_MM,
     pair_gap,
 )
-from linkview.clearance.meshes import MeshSolid, _solid
+from linkview.clearance.meshes import MeshSolid, solid_of
 from linkview.clearance.revolved import own_frame, piece_of
 from linkview.clearance.winding import winding_number, wrapped
 from linkview.errors import UnknownName
@@ -75,7 +75,9 @@ def bumpy(rng: np.random.Generator, radius: float, part: str = "body") -> MeshSo
     """A closed ball of 320 triangles pushed in and out, so that it is not convex."""
     ball = trimesh.creation.icosphere(subdivisions=2, radius=radius)
     scale = rng.uniform(0.6, 1.3, len(ball.vertices))[:, None]
-    return _solid(f"bumpy {part}", part, np.array(ball.vertices) * scale, np.array(ball.faces), ())
+    return solid_of(
+        f"bumpy {part}", part, np.array(ball.vertices) * scale, np.array(ball.faces), ()
+    )
 
 
 def random_moves(rng: np.random.Generator, n: int, spread_mm: float) -> Array:
@@ -516,7 +518,7 @@ def test_one_member_of_a_mesh_swallowed_is_contact() -> None:
     far = ball.copy()
     far.apply_translation([300.0, 0, 0])
     both = trimesh.util.concatenate([far, ball])
-    pair = _solid("two balls", "arm", np.array(both.vertices), np.array(both.faces), ())
+    pair = solid_of("two balls", "arm", np.array(both.vertices), np.array(both.faces), ())
     assert len(pair.members) == 2
     found = one(box((-60, -60, -60), (60, 60, 60)), pair)
     assert found.state[0] == GapState.CONTACT
@@ -529,13 +531,13 @@ def test_an_open_mesh_is_contact_unknown_or_measured_by_how_far_it_wraps() -> No
     inner = tube((0, 0, -1), (0, 0, 1), radius=5.0)
     wanted = {90.0: GapState.CONTACT, 30.0: GapState.UNKNOWN, -40.0: GapState.MEASURED}
     for cut, state in wanted.items():
-        bowl = _solid("bowl", "body", vertices, faces[height < cut], ())
+        bowl = solid_of("bowl", "body", vertices, faces[height < cut], ())
         assert not bowl.closed
         found = one(bowl, inner)
         assert found.state[0] == state
         assert any("open surface" in note for note in found.notes)
     assert np.isnan(
-        one(_solid("bowl", "body", vertices, faces[height < 30.0], ()), inner).gap_mm[0]
+        one(solid_of("bowl", "body", vertices, faces[height < 30.0], ()), inner).gap_mm[0]
     )
 
 

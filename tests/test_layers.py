@@ -68,7 +68,12 @@ MAY_IMPORT_LATE = ("linkview.__main__", "linkview", "linkview.clearance.compiled
 MAY_IMPORT_LATE = (*MAY_IMPORT_LATE, "linkview.app.aside", "linkview.live.works")
 # Libraries that only a car with meshes, one that does not assemble, or one with joints of its own
 # or too many has a use for.
-MAY_IMPORT_LATE = (*MAY_IMPORT_LATE, "linkview.clearance.meshes", "linkview.kinematics.reassemble")
+MAY_IMPORT_LATE = (
+    *MAY_IMPORT_LATE,
+    "linkview.clearance.meshes",
+    "linkview.clearance.mesh_files",
+    "linkview.kinematics.reassemble",
+)
 MAY_IMPORT_LATE = (*MAY_IMPORT_LATE, "linkview.kinematics.mobility")
 COMMANDS = "linkview.commands."
 # All that the command line may load before it knows the command; the rest stays inside functions.

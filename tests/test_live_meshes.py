@@ -14,7 +14,7 @@ import trimesh
 from scipy.spatial.transform import Rotation
 
 from linkview.clearance.mesh_counts import require_room, triangles_ahead
-from linkview.clearance.meshes import look_at
+from linkview.clearance.mesh_files import look_at
 from linkview.errors import CannotWrite, LinkviewError, MeshFault
 from linkview.kinematics.assemble import build_car
 from linkview.live.car_words import state_json

@@ -15,7 +15,8 @@ from typing import Any
 
 import numpy as np
 
-from linkview.clearance.meshes import MeshSolid, mesh_of_box, mesh_of_facets, mesh_of_file
+from linkview.clearance.mesh_files import mesh_of_file
+from linkview.clearance.meshes import MeshSolid, mesh_of_box, mesh_of_facets
 from linkview.clearance.revolved import Packed, Piece, own_frame, packed, piece_of
 from linkview.errors import MeshFault
 from linkview.geometry import Array, frozen

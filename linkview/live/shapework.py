@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from linkview.clearance.mesh_counts import require_room
-from linkview.clearance.meshes import impossible_size, look_at, odd_size
+from linkview.clearance.mesh_files import impossible_size, look_at, odd_size
 from linkview.errors import MeshFault
 from linkview.export.actor_shapes import actors_of, pads_of
 from linkview.export.actors import Actor, ActorMesh

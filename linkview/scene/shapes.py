@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 import pyvista as pv
 
-from linkview.clearance.meshes import mesh_of_file
+from linkview.clearance.mesh_files import mesh_of_file
 from linkview.geometry import Array, apply
 from linkview.model.layouts import BODY, KNUCKLE, RACK, WHEEL
 from linkview.model.parts import (
