@@ -19,6 +19,7 @@ from linkview.kinematics.axle import corner_poses, corner_poses_from, pose_list
 from linkview.kinematics.corner import linkage_of
 from linkview.kinematics.solve import Target
 from linkview.kinematics.sweep import pose_at
+from linkview.model.layouts import TWIN_LINK_STRUT
 from linkview.model.parts import Hold
 from linkview.model.read import read_file
 
@@ -69,6 +70,36 @@ def test_a_rocker_can_stand_on_the_other_side_of_its_rod(name, part, rod):
     (back,) = (o for o in other_assemblies(replace(moved, damper=None)) if o.part == part)
     for point, place in back.places.items():
         assert place == pytest.approx(corner.points[point], abs=1e-9)
+
+
+def test_the_other_assembly_without_a_drawn_axis_is_one_of_those_found_anywhere():
+    """Two lower links: told by turning the wheel on; found besides from random starts."""
+    corner = axle_of_model("twin_link_strut").left
+    (other,) = other_assemblies(corner)
+    built = linkage_of(corner)
+    starts = random_states(300, corner.points["wheel_centre"], 150.0, seed=5)
+    still = Target(np.zeros(300), np.zeros(300))
+    found = wandered(built.problem(Hold.DAMPER_LENGTH), starts, still)
+    centre = corner.points["wheel_centre"]
+    arm = corner.points["tie_rod_outer"] - centre
+    ends = np.einsum("ijn,j->ni", found.turn[0], arm) + found.origin[0].T
+    told = other.places["tie_rod_outer"]
+    assert np.linalg.norm(ends - told, axis=1).min() < 1e-6
+    assert np.linalg.norm(corner.points["tie_rod_outer"] - told) > 100.0  # mm: not its own
+
+
+def test_two_lower_links_with_one_outer_joint_have_the_single_joint_cars_other_assembly(front):
+    p = front.points
+    ball = dict.fromkeys(("lower_lateral_outer", "lower_drag_outer"), p["lower_ball_joint"])
+    inner = {
+        "lower_lateral_inner": p["lower_arm_rear_pivot"],
+        "lower_drag_inner": p["lower_arm_front_pivot"],
+    }
+    own = {n: p[n] for n in ("strut_top", "strut_lower", "tie_rod_inner", "tie_rod_outer")}
+    points = {**own, **ball, **inner, "wheel_centre": p["wheel_centre"]}
+    (twin,) = other_assemblies(replace(front, layout=TWIN_LINK_STRUT, points=points))
+    there = other_assembly(front).places["tie_rod_outer"]
+    assert twin.places["tie_rod_outer"] == pytest.approx(there, abs=1e-6)  # mm
 
 
 def test_a_rocker_that_its_damper_keeps_from_the_other_side_has_none():

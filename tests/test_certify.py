@@ -8,6 +8,7 @@ layouts by how long each takes.
 from __future__ import annotations
 
 import os
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -21,6 +22,7 @@ from linkview.clearance.certify import certify
 from linkview.clearance.distance import GapState, pair_gap
 from linkview.clearance.domain import Domain, domain_of
 from linkview.clearance.drift import Drift, corners_of
+from linkview.export.gap_words import range_words
 from linkview.geometry import apply, frozen, unit
 from linkview.kinematics.part_poses import part_poses
 from linkview.kinematics.solve import Target, trace
@@ -260,6 +262,20 @@ def test_nothing_is_certain_of_a_linkage_that_hardly_holds_its_wheel(lever_mm):
     sweep = swept(lambda: near, Hold.WHEEL_HEIGHT, racks=21, travels=41)
     assert sweep.solved.any()
     assert domain_of(sweep, ()) is None
+
+
+def test_gaps_that_are_certain_of_one_side_alone_say_so_of_the_other():
+    def pairs(certain):
+        return SimpleNamespace(pairs=(SimpleNamespace(certain=certain),))
+
+    axle = SimpleNamespace(left=SimpleNamespace(layout=SimpleNamespace(level=False)))
+    for left, right, said in (
+        (True, True, []),
+        (True, None, ["right side at the grid's poses only"]),
+        (None, None, ["at the grid's poses only"]),
+    ):
+        study = SimpleNamespace(axle=axle, gaps={Side.LEFT: pairs(left), Side.RIGHT: pairs(right)})
+        assert [words.split(":")[0] for words in range_words(study)] == said
 
 
 def test_the_map_of_where_it_is_too_small_agrees_with_exact_gaps():

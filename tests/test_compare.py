@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
 from itertools import pairwise
@@ -117,11 +118,40 @@ def test_compare_from_the_command_line(tmp_path, capsys):
     assert "did you mean 'planned'" in capsys.readouterr().err
 
 
+def test_where_the_sides_differ_each_line_says_whose_it_is(tmp_path, capsys):
+    """One upper link of a beam axle moved: both wheels' readings, and steps, differ."""
+    text = (FILE.parents[1] / "four_link_axle" / "four_link_axle.toml").read_text(encoding="utf-8")
+    path = tmp_path / "beam.toml"
+    path.write_text(
+        f'{text}\n[variant.v]\ntitle = "up"\n[[variant.v.change]]\naxle = "rear"\n'
+        'how = "parts_kept"\n[variant.v.change.move]\nupper_left_inner = [0, 0, 10]\n',
+        encoding="utf-8",
+    )
+    out = tmp_path / "out"
+    assert main(["compare", str(path), "as_found", "v", "--no-gaps", "--out", str(out)]) == 0
+    said = capsys.readouterr().out
+    rows = {
+        (r["side"], r["reading"]): float(r["change"])
+        for r in table(out / "compare_readings.csv")
+        if r["change"]
+    }
+    step = said.split("LADDER")[1]
+    for side in ("left", "right"):
+        ratio = f"{rows[side, 'motion_ratio']:+.4f} mm/mm"
+        assert re.search(rf"(?m)^  {side} motion ratio .* {re.escape(ratio)}$", said)
+        assert f"{side} motion ratio {ratio}" in step
+    assert rows["left", "motion_ratio"] != pytest.approx(rows["right", "motion_ratio"], abs=1e-4)
+    assert not re.search(r"(?m)^  (toe-in|camber) ", said)
+
+
 def test_sensitivity_from_the_command_line(tmp_path, capsys):
     out = tmp_path / "out"
     args = ["sensitivity", str(FILE), "--variant", "planned", "--parts", "kept", "--out", str(out)]
     assert main(args) == 0
     assert "strut top y" in capsys.readouterr().out
+    with pytest.raises(SystemExit):
+        main(["sensitivity", str(FILE), "--rack", "nan"])
+    assert "nan is no place of a rack or a wheel" in capsys.readouterr().err
     rows = table(out / "sensitivity.csv")
     mine = [
         r

@@ -407,6 +407,32 @@ def test_a_damper_that_points_at_the_hinge_holds_nothing(tmp_path):
     )
 
 
+def apart(old: str, new: str) -> str:
+    """The small test car with both sides measured, one thing changed on the right."""
+    text = (Path(__file__).parent / "small.toml").read_text(encoding="utf-8")
+    text = text.split("[variant")[0]
+    own = text.split("[axle.front.points]\n")[1].split("\n\n")[0]
+    right = re.sub(r"\[(\S+), (\d+), (\S+)\]", r"[\1, -\2, \3]", own)
+    wheels = "".join(
+        f"[axle.front.wheel_{side}]\ncentre = [0, {y}, 305]\ncamber = -1.5\ntoe_in = 0.0\n\n"
+        for side, y in (("left", 770), ("right", -770))
+    )
+    assert old in right
+    both = f"{own}\n\n[axle.front.points_right]\n{right.replace(old, new)}\n\n{wheels}"
+    return text.replace("[axle.front.points]", "[axle.front.points_left]").replace(own, both, 1)
+
+
+def test_what_is_wrong_with_the_right_side_is_told_of_its_own_points(tmp_path):
+    inner, outer = "tie_rod_inner = [-120, -350, 212]", "tie_rod_outer = [-110, -690, 205]"
+    said = refused(tmp_path, apart(inner, "tie_rod_inner = [-120, 350, 212]"))
+    assert said.startswith("axle.front.points_right.tie_rod_inner: y = 350 is across the car")
+    assert len(said.splitlines()) == 1
+    path = tmp_path / "weak.toml"
+    path.write_text(apart(outer, "tie_rod_outer = [7, -698, 212]"), encoding="utf-8")
+    notes = [n for n in check_file(path).notes if "dead point" in n]
+    assert [n.split(":")[0] for n in notes] == ["front right"]
+
+
 def test_two_points_at_one_place_are_told(tmp_path):
     assert "one place" not in check_file(MODELS / "five_link" / "five_link.toml").words
     text = (MODELS / "five_link" / "five_link.toml").read_text(encoding="utf-8")

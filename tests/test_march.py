@@ -100,7 +100,7 @@ def rows():
     return list(rows_to_march())
 
 
-@pytest.mark.parametrize("count", [1, 2, 3, 4, 6, 9, 14, 23])
+@pytest.mark.parametrize("count", [1, 2, 3, 6, 23])
 def test_a_row_ends_at_the_first_of_two_dead_points(count, rows):
     assert len(rows) > 20
     for problem, line, far, dead in rows:

@@ -57,6 +57,7 @@ FAULTS = {
     "variant_in_a_ring": ("variant.lower.on", "lower on lower"),
     "variant_on_nothing": ("variant.lower.on", "no variant 'planed'"),
     "variant_unknown_point": ("variant.lower.change[0].move.strut_tip", "'strut_top'?"),
+    "toe_that_no_wheel_has": ("variant.lower.change[0].reset_toe_in", "must be at most 45"),
     "wheel_lying_down": ("axle.front.wheel.camber", "must be at most 45"),
     "wheel_on_wrong_side": ("axle.front.wheel.centre", "y is + to the driver's left"),
     "working_past_stop": ("axle.front.rack.working", "beyond the stop at 70 mm"),

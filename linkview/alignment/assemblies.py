@@ -1,19 +1,23 @@
 """The other ways the same parts go together: a tie rod, or a rocker's rod, on the far side.
 
 With the dampers' length kept, the knuckle can only turn about its steering axis, and the tie rod's
-length is met at two angles: the one in which the car was measured, and one past the toggle. So too
-a rocker, or an anti-roll bar's lever, that turns about its pivots and is held by one rod.
+length is met at two angles: the one in which the car was measured, and one past the toggle. Where
+no axis is drawn that is followed step by step. So too a rocker, or an anti-roll bar's lever, that
+turns about its pivots and is held by one rod.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
+from linkview.alignment.posed import has_damper
 from linkview.geometry import (
     Array,
+    X,
+    Y,
     apply,
     dot,
     frozen,
@@ -22,9 +26,15 @@ from linkview.geometry import (
     turn_about,
     unit,
 )
+from linkview.kinematics.closure import GROUND, Direction, Joint, Linkage, Square, State
+from linkview.kinematics.corner import AXIS_HEIGHT, DAMPER, WHEEL_HEIGHT, linkage_of
+from linkview.kinematics.part_poses import part_poses
+from linkview.kinematics.solve import Problem, Target, newton
 from linkview.model.layout import BODY, KNUCKLE
 from linkview.model.parts import Corner
 from linkview.units import to_deg
+
+STEP_RAD = np.pi / 90.0  # of the wheel's heading, on the way to the other assembly
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,8 +42,8 @@ class OtherAssembly:
     """A part that could stand otherwise.
 
     turn_deg: from where it was measured, in (-180, 180]; a knuckle's about the steering axis
-    upward, another part's about its pivots. rod: what holds it, over centre there. places: hard
-    point -> (3,) mm, where it would be, to measure or to give.
+    upward (where none is drawn, its heading), another part's about its pivots. rod: what holds it,
+    over centre there. places: hard point -> (3,) mm, where it would be, to measure or to give.
     """
 
     part: str
@@ -61,7 +71,7 @@ class OtherAssembly:
 
 def other_assemblies(corner: Corner) -> Iterator[OtherAssembly]:
     """Every part of a corner that one rod alone keeps from turning, where that can be otherwise."""
-    wheel = other_assembly(corner)
+    wheel = other_assembly(corner) or _wheel_turned_round(corner)
     if wheel is not None:
         yield wheel
     yield from _turned_over(corner)
@@ -82,6 +92,79 @@ def other_assembly(corner: Corner) -> OtherAssembly | None:
     move = turn_about(rotation_from_vector(turn * axis), low, low)
     there = {rod.outer: frozen(apply(move, points[rod.outer]))}
     return OtherAssembly(KNUCKLE, float(to_deg(turn)), layout.tie_rod, there)
+
+
+def _wheel_turned_round(corner: Corner) -> OtherAssembly | None:
+    """As `other_assembly` where no steering axis is drawn: the wheel is turned on, the damper's
+    length held and the tie rod off, until the tie rod fits again."""
+    layout = corner.layout
+    if layout.steering_axis is not None or layout.tie_rod is None or not has_damper(corner):
+        return None
+    rod = layout.rods[layout.tie_rod]
+    size = corner.distance_mm(rod.inner, rod.outer)
+
+    def misfit(pose: Array) -> float:
+        outer = apply(pose, corner.points[rod.outer])
+        return float(length(outer - corner.points[rod.inner])) - size
+
+    for way in (1.0, -1.0):
+        before: tuple[float, State, float] | None = None
+        for turn, state, pose in _turned(corner, way):
+            off = misfit(pose)
+            if before is not None and off * before[2] < 0.0:
+                turn, pose = _where_it_fits(corner, misfit, before, turn)
+                there = {rod.outer: frozen(apply(pose, corner.points[rod.outer]))}
+                return OtherAssembly(KNUCKLE, float(to_deg(turn)), layout.tie_rod, there)
+            before = turn, state, off
+    return None
+
+
+def _turned(corner: Corner, way: float) -> Iterator[tuple[float, State, Array]]:
+    """The wheel's heading turned (rad), the linkage's state, the knuckle's move (4, 4): step by
+    step up to half a turn, as far as the other joints let it."""
+    state = linkage_of(corner).linkage.reference()
+    for k in range(1, int(np.pi / STEP_RAD) + 1):
+        found = _headed(corner, way * k * STEP_RAD, state)
+        if found is None:
+            return
+        state = found
+        yield way * k * STEP_RAD, state, part_poses(corner, state, np.zeros(1))[KNUCKLE][0]
+
+
+def _where_it_fits(
+    corner: Corner,
+    misfit: Callable[[Array], float],
+    before: tuple[float, State, float],
+    turn: float,
+) -> tuple[float, Array]:
+    """Between two steps of which one is too long and the other too short: turn and move."""
+    low, state, off = before
+    high, pose = turn, np.eye(4)
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        here = _headed(corner, middle, state)
+        if here is None:
+            break
+        pose = part_poses(corner, here, np.zeros(1))[KNUCKLE][0]
+        low, high = (middle, high) if misfit(pose) * off > 0.0 else (low, middle)
+    return low, pose
+
+
+def _headed(corner: Corner, turn: float, state: State) -> State | None:
+    """The state with the wheel turned to the left by so much, its tie rod off; from one near."""
+    built = linkage_of(corner)
+    heading = np.arctan2(-corner.wheel.spin_axis[0], corner.wheel.spin_axis[1]) + turn
+    across = Direction(GROUND, frozen(np.cos(heading) * X + np.sin(heading) * Y))
+    off = (corner.layout.tie_rod, WHEEL_HEIGHT, AXIS_HEIGHT)
+    joints: list[Joint] = [j for j in built.linkage.joints if j.name not in off]
+    joints.append(Square("heading", Direction(0, corner.wheel.spin_axis), across))
+    axis = corner.rack.axis if corner.rack else None
+    linkage = Linkage(list(built.linkage.origins), joints, axis)
+    if linkage.row_count != linkage.unknown_count:
+        return None
+    problem = Problem(linkage, linkage.row_names.index(DAMPER), np.arange(linkage.row_count))
+    found = newton(problem, state, Target(np.zeros(1), np.zeros(1)), most_iterations=12)
+    return found.state if found.solved[0] else None
 
 
 def _turned_over(corner: Corner) -> Iterator[OtherAssembly]:

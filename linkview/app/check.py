@@ -112,9 +112,14 @@ def _wheelbase(car: Car) -> Iterator[str]:
 def _weak(car: Car) -> Iterator[str]:
     """Corners that ride height holds only just; once where both do."""
     for axle in car.axles.values():
-        linkages = [linkage_of(corner) for corner in axle.corners]
-        found = [near_dead_point(built, built.problem(Hold.WHEEL_HEIGHT)) for built in linkages]
-        yield from dict.fromkeys(f"{axle.name}: {words}" for words in found if words is not None)
+        found: dict[str, list[str]] = {}
+        for corner in axle.corners:
+            built = linkage_of(corner)
+            words = near_dead_point(built, built.problem(Hold.WHEEL_HEIGHT))
+            if words is not None:
+                found.setdefault(words, []).append(corner.side.value)
+        for words, sides in found.items():
+            yield f"{axle.name}{'' if len(sides) == 2 else f' {sides[0]}'}: {words}"
 
 
 def _variant_faults(file: HardPointFile, variant: str) -> list[Fault]:

@@ -76,6 +76,17 @@ def take_no_film(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--no-film", action="store_true", help="pictures, but no MP4 and GIF")
 
 
+def place(text: str) -> float:
+    """A rack or a travel, mm, either way."""
+    try:
+        value = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a number of mm") from None
+    if not abs(value) < 1e4:
+        raise argparse.ArgumentTypeError(f"{text} is no place of a rack or a wheel, in mm")
+    return value
+
+
 def positive(text: str) -> float:
     value = not_negative(text)
     if value <= 0.0:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from linkview.commands.arguments import Commands, command, take_model
+from linkview.commands.arguments import Commands, command, place, take_model
 from linkview.commands.common import DONE, folder_for, say_files
 from linkview.commands.progress import progress
 
@@ -44,8 +44,8 @@ def add_sensitivity(commands: Commands) -> None:
     sub = command(commands, "sensitivity", _sensitivity, words)
     take_model(sub)
     sub.add_argument("--variant", metavar="NAME", default="as_found", help="a planned change")
-    sub.add_argument("--rack", type=float, default=0.0, metavar="MM", help="the pose (default 0)")
-    sub.add_argument("--travel", type=float, default=0.0, metavar="MM", help="the pose (default 0)")
+    sub.add_argument("--rack", type=place, default=0.0, metavar="MM", help="the pose (default 0)")
+    sub.add_argument("--travel", type=place, default=0.0, metavar="MM", help="the pose (default 0)")
     sub.add_argument(
         "--parts",
         choices=("follow", "kept"),

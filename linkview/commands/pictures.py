@@ -8,6 +8,7 @@ from linkview.commands.arguments import (
     Commands,
     command,
     pixels,
+    place,
     take_model,
     take_out,
     take_study,
@@ -64,8 +65,8 @@ def _take_view(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--axle", default="front", help="which axle (default: %(default)s)")
     views = (*VIEWS, "four")
     sub.add_argument("--from", dest="view", choices=views, default="corner", help="seen from")
-    sub.add_argument("--rack", type=float, default=0.0, metavar="MM", help="+ to the car's left")
-    sub.add_argument("--travel", type=float, default=0.0, metavar="MM", help="+ bump")
+    sub.add_argument("--rack", type=place, default=0.0, metavar="MM", help="+ to the car's left")
+    sub.add_argument("--travel", type=place, default=0.0, metavar="MM", help="+ bump")
     sub.add_argument("--size", type=pixels, default=(1600, 1000), metavar="WxH", help="pixels")
     sub.add_argument("--no-background", action="store_true", help="nothing behind the car")
 

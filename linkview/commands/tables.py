@@ -5,7 +5,14 @@ from __future__ import annotations
 import argparse
 from textwrap import fill
 
-from linkview.commands.arguments import Commands, command, take_model, take_out, take_study
+from linkview.commands.arguments import (
+    Commands,
+    command,
+    not_negative,
+    take_model,
+    take_out,
+    take_study,
+)
 from linkview.commands.common import (
     DONE,
     SHORT,
@@ -43,7 +50,9 @@ def add_envelope(commands: Commands) -> None:
     take_out(sub)
     sub.add_argument("axle", metavar="AXLE", help="the axle, such as front")
     sub.add_argument("body", metavar="BODY", help="the body, such as tyre or rim")
-    sub.add_argument("--grow", metavar="MM", type=float, default=0.0, help="grown by this besides")
+    sub.add_argument(
+        "--grow", metavar="MM", type=not_negative, default=0.0, help="grown by this besides"
+    )
 
 
 def _sweep(args: argparse.Namespace) -> int:

@@ -18,7 +18,7 @@ from linkview.clearance.gaps import SurveyedPair
 from linkview.export.tables import write_table
 from linkview.geometry import length
 from linkview.limits.report import FirstStops
-from linkview.model.parts import Axle, Car, Side
+from linkview.model.parts import Car, Side
 from linkview.model.wording import spoken
 from linkview.study import AxleStudy, CarStudy
 
@@ -109,12 +109,15 @@ def compare_lines(
     yield f"{after.car.name}: {a} against {b}"
     both = differences(before, after)
     for name in before.axles:
-        axle = after.axles[name].axle
+        alike = all(s.axles[name].axle.symmetric for s in (before, after))
         yield ""
-        yield f"{name.upper()} AXLE at ride height{'' if not axle.symmetric else ', both sides'}"
+        yield f"{name.upper()} AXLE at ride height{', both sides' if alike else ''}"
         yield f"  {'':34} {a[:14]:>14} {b[:14]:>14} {'change':>10}"
-        shown = [d for d in both if d.axle == name and _asked(d, axle)]
-        yield from (f"  {_line(d)}" for d in shown)
+        asked = [d for d in both if d.axle == name and _asked(d)]
+        if alike:
+            yield from (f"  {_line(d, '')}" for d in asked if d.side != "right" or _at_lock(d))
+        else:
+            yield from (f"  {_line(d, _whose(d))}" for d in asked)
         yield "  what stops it first:"
         for label, study in ((a, before), (b, after)):
             yield from (f"    {label}: {words}" for words in study.axles[name].stops.words)
@@ -231,14 +234,21 @@ def _locks(name: str, a: AxleAlignment, b: AxleAlignment) -> Iterator[Difference
                 yield Difference(name, pair[1].side.value, reading, unit, decimals, *values)
 
 
-def _asked(d: Difference, axle: Axle) -> bool:
-    if axle.symmetric and d.side == "right" and "lock" not in d.reading:
-        return False
+def _asked(d: Difference) -> bool:
     return d.reading in ASKED or ("leading" in d.reading and "toggle" not in d.reading)
 
 
-def _line(d: Difference) -> str:
-    label = next((q.label for q in QUANTITIES if q.name == d.reading), d.reading)
+def _at_lock(d: Difference) -> bool:
+    return "lock" in d.reading
+
+
+def _whose(d: Difference) -> str:
+    """'left ' before a reading of one wheel; a lock's reading and the axle's say it themselves."""
+    return "" if d.side == "axle" or _at_lock(d) else f"{d.side} "
+
+
+def _line(d: Difference, whose: str) -> str:
+    label = whose + _line_name(d)
     for field, word in (("steer_deg", "steer"), ("camber_deg", "camber"), ("trail_mm", "trail")):
         label = label.replace(field, word)
     cells = (f"{v:+.{d.decimals}f}" if np.isfinite(v) else "none" for v in (d.before, d.after))
@@ -283,19 +293,23 @@ def _ladder_lines(rungs: Sequence[Rung]) -> Iterator[str]:
             continue
         for name, alignment in rung.alignments.items():
             found = _ride_height(name, rungs[k - 1].alignments[name], alignment)
-            did = [
-                f"{_line_name(d)} {d.change:+.{d.decimals}f} {d.unit}"
-                for d in found
-                if d.reading in ASKED
-                and d.side != "right"
-                and abs(d.change) >= 0.5 * 10.0**-d.decimals
-            ]
+            did = list(_did([d for d in found if d.reading in ASKED]))
             safe = [r.stops[name].safe_rack_mm for r in (rungs[k - 1], rung)]
             if safe[0] != safe[1]:
                 shown = ("none" if s is None else f"{s:.1f} mm" for s in safe)
                 did.append("rack inside every limit " + " -> ".join(shown))
             if did:
                 yield f"       {name}: {', '.join(did)}"
+
+
+def _did(found: Sequence[Difference]) -> Iterator[str]:
+    """Each reading's change, once where both sides change alike, else each side's own."""
+    told = {(d.reading, d.side): f"{d.change:+.{d.decimals}f} {d.unit}" for d in found}
+    for d in found:
+        here = told[d.reading, d.side]
+        alike = told.get((d.reading, "left")) == told.get((d.reading, "right"))
+        if abs(d.change) >= 0.5 * 10.0**-d.decimals and not (alike and d.side == "right"):
+            yield f"{'' if alike else _whose(d)}{_line_name(d)} {here}"
 
 
 def _line_name(d: Difference) -> str:

@@ -23,17 +23,23 @@ NO_GAP = (
 
 def range_words(study: AxleStudy) -> Iterator[str]:
     """Where gaps of this axle are not known."""
-    measured = any(found.pairs for found in study.gaps.values())
-    if measured and not is_certain(study):
-        yield "at the grid's poses only: between them a gap of this layout can be smaller"
+    sampled = sampled_sides(study)
+    if sampled:
+        whose = f"{sampled[0].value} side " if len(sampled) < _measured(study) else ""
+        yield f"{whose}at the grid's poses only: between them a gap of this layout can be smaller"
     if study.axle.left.layout.level:
         apart = "in roll they are unknown" if study.rolled is None else "in roll: see below"
         yield f"with both wheels up and down together; {apart}"
 
 
-def is_certain(study: AxleStudy) -> bool:
-    """Whether gaps were certified between the poses."""
-    return any(pair.certain for found in study.gaps.values() for pair in found.pairs)
+def sampled_sides(study: AxleStudy) -> list[Side]:
+    """Sides whose gaps were not certified between the poses."""
+    found = {side: g.pairs for side, g in study.gaps.items() if g.pairs}
+    return [s for s, pairs in found.items() if not any(pair.certain for pair in pairs)]
+
+
+def _measured(study: AxleStudy) -> int:
+    return sum(bool(found.pairs) for found in study.gaps.values())
 
 
 def gap_words(study: AxleStudy, side: Side, pair: SurveyedPair) -> str:

@@ -15,9 +15,9 @@ from linkview.export.gap_words import (
     NO_GAP,
     advice_words,
     gap_words,
-    is_certain,
     range_words,
     rolled_words,
+    sampled_sides,
     stops_words,
 )
 from linkview.export.roll import roll_lines
@@ -180,8 +180,8 @@ def _gap_lines(study: AxleStudy) -> Iterator[str]:
     if not count:
         yield f"{NO_GAP} ({left_out} left out, see gaps.csv)"
         return
-    sure = is_certain(study)
-    between = ", between the poses too and inside the limits" if sure else ""
+    sampled = sampled_sides(study)
+    between = "" if sampled else ", between the poses too and inside the limits"
     which = "left side; the right is its mirror" if study.axle.symmetric else "both sides"
     yield (
         f"Smallest gaps, of {count} pairs, {left_out} left out{between} ({which}; see gaps.csv):"

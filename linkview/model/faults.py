@@ -41,9 +41,10 @@ def axle_faults(
     if missing:
         return out
     for side, reference in given_references(table).items():
-        out += _places(where, side, layout, reference)
-        out += _lengths(where, layout, reference)
-        out += driveshaft_faults(where, table, reference)
+        key = f"{where}.points" if table.points else f"{where}.points_{side.value}"
+        out += _places(key, side, layout, reference)
+        out += _lengths(key, layout, reference)
+        out += driveshaft_faults(key, table, reference)
         out += _damper_now(where, table, layout, reference, measured)
         if measured and measured.state == "on_its_wheels":
             out += loaded_faults(where, table, reference)
@@ -59,11 +60,11 @@ def axle_faults(
 
 def built_faults(where: str, side: Side, table: AxleTable, reference: Reference) -> list[Fault]:
     """What cannot be in one side's points, however they came about."""
-    layout = layout_of(table)
+    layout, key = layout_of(table), f"{where}.points"
     return [
-        *_places(where, side, layout, reference),
-        *_lengths(where, layout, reference),
-        *driveshaft_faults(where, table, reference),
+        *_places(key, side, layout, reference),
+        *_lengths(key, layout, reference),
+        *driveshaft_faults(key, table, reference),
         *_damper_now(where, table, layout, reference, None),
     ]
 
@@ -162,17 +163,18 @@ def _stands(where: str, table: AxleTable) -> Iterator[Fault]:
         )
 
 
-def _places(where: str, side: Side, layout: Layout, reference: Reference) -> list[Fault]:
+def _places(key: str, side: Side, layout: Layout, reference: Reference) -> list[Fault]:
     """Points on the wrong side; else a steering axis that is none, which that would bring along."""
-    across = list(_sides(where, side, layout, reference))
-    return across or list(_steering_axis(where, layout, reference))
+    across = list(_sides(key, side, layout, reference))
+    return across or list(_steering_axis(key, layout, reference))
 
 
-def _sides(where: str, side: Side, layout: Layout, reference: Reference) -> Iterator[Fault]:
+def _sides(key: str, side: Side, layout: Layout, reference: Reference) -> Iterator[Fault]:
     centre = reference.points["wheel_centre"]
+    where, _, one = key.rpartition(".points")
     if centre[1] * side.outboard <= 0.0:
         yield Fault(
-            f"{where}.wheel.centre",
+            f"{where}.wheel{one}.centre",
             f"y = {centre[1]:g} is on the car's {'right' if side is Side.LEFT else 'left'}, but "
             f"this is the {side.value} side",
             "y is + to the driver's left: change the sign, or set side",
@@ -183,26 +185,26 @@ def _sides(where: str, side: Side, layout: Layout, reference: Reference) -> Iter
             continue
         if point[1] * side.outboard < -20.0:
             yield Fault(
-                f"{where}.points.{name}",
+                f"{key}.{name}",
                 f"y = {point[1]:g} is across the car from its own wheel (y = {centre[1]:g})",
                 "left and right mixed up? + y is to the driver's left",
             )
 
 
-def _lengths(where: str, layout: Layout, reference: Reference) -> Iterator[Fault]:
+def _lengths(key: str, layout: Layout, reference: Reference) -> Iterator[Fault]:
     points = reference.points
     for name, a, b in layout.ends():
         if a in points and b in points:
             apart = float(length(points[b] - points[a]))
             if apart < SHORTEST_MM:
                 yield Fault(
-                    f"{where}.points.{b}",
+                    f"{key}.{b}",
                     f"only {apart:.3g} mm from {a}, so {name.replace('_', ' ')} has no length",
                     "measure the two again",
                 )
 
 
-def _steering_axis(where: str, layout: Layout, reference: Reference) -> Iterator[Fault]:
+def _steering_axis(key: str, layout: Layout, reference: Reference) -> Iterator[Fault]:
     """An axis upside down reads -176 deg of caster where it has 4."""
     if layout.steering_axis is None or any(p not in reference.points for p in layout.steering_axis):
         return
@@ -211,7 +213,7 @@ def _steering_axis(where: str, layout: Layout, reference: Reference) -> Iterator
     lean = float(to_deg(np.arccos(np.clip(axis[2] / max(float(length(axis)), 1e-9), -1.0, 1.0))))
     if lean > MOST_LEAN_DEG:
         yield Fault(
-            f"{where}.points.{top}",
+            f"{key}.{top}",
             f"the steering axis from {low} up to {top} leans {lean:.0f} deg from upright",
             "mixed up? the lower point comes first; z is up",
         )

@@ -77,19 +77,17 @@ def loaded_faults(where: str, table: AxleTable, reference: Reference) -> Iterato
         )
 
 
-def driveshaft_faults(where: str, table: AxleTable, reference: Reference) -> Iterator[Fault]:
-    """A driveshaft without its joints, or with the outer one off the spin axis."""
+def driveshaft_faults(key: str, table: AxleTable, reference: Reference) -> Iterator[Fault]:
+    """A driveshaft without its joints, or its outer one off the spin axis. key: of the points."""
     points = reference.points
     if table.driveshaft is not None and "cv_outer" not in points:
-        yield Fault(
-            f"{where}.points.cv_outer", "missing", "a driveshaft needs cv_inner and cv_outer"
-        )
+        yield Fault(f"{key}.cv_outer", "missing", "a driveshaft needs cv_inner and cv_outer")
     if "cv_outer" in points:
         arm = points["cv_outer"] - points["wheel_centre"]
         off = float(length(arm - dot(arm, reference.spin_axis) * reference.spin_axis))
         if off > CV_OFF_AXIS_MM:
             yield Fault(
-                f"{where}.points.cv_outer",
+                f"{key}.cv_outer",
                 f"{off:.1f} mm off the wheel's spin axis (camber and toe counted)",
                 "the outer joint's centre lies on that axis: measure it, the wheel centre, camber "
                 "and toe again",

@@ -33,7 +33,14 @@ def table_faults(where: str, model: type[T], given: object) -> tuple[T | None, l
     try:
         return model.model_validate(given), []
     except ValidationError as error:
-        return None, [_fault(where, model, e) for e in error.errors(include_url=False)]
+        found = error.errors(include_url=False)
+        return None, [_fault(where, model, e) for e in found if not _follows(e, found)]
+
+
+def _follows(error: ErrorDetails, found: list[ErrorDetails]) -> bool:
+    """A list that is too short only because what stands in it is faulty."""
+    within = [e["loc"][: len(error["loc"])] for e in found if e is not error]
+    return error["type"] == "too_short" and error["loc"] in within
 
 
 def _fault(where: str, model: type[BaseModel], error: ErrorDetails) -> Fault:
