@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from shipped import car_of
+from shipped import MODELS, car_of
 
 from linkview.clearance.in_roll import COUNT, RolledGaps
 from linkview.export.blocks import Table, Tone
@@ -17,9 +17,11 @@ from linkview.export.gap_tables import write_gaps_in_roll
 from linkview.export.gap_words import rolled_words
 from linkview.export.report_gaps import gap_blocks
 from linkview.geometry import apply, length
+from linkview.kinematics.assemble import build_car, rebuilder
 from linkview.kinematics.axle import axle_poses
 from linkview.model.parts import Axle, Side, WantedGap
-from linkview.plates.profiles import named_profile
+from linkview.model.read import read_file
+from linkview.plates.profiles import WATER_JET
 from linkview.study import AxleStudy, gap_shortfalls, study_car
 
 FOUR = car_of("four_link_axle")
@@ -28,7 +30,7 @@ REAR = FOUR.axles["rear"]
 
 def _studied(axle: Axle) -> AxleStudy:
     car = replace(FOUR, axles={"rear": axle})
-    return study_car(car, named_profile("water_jet"), lambda *_: None).axles["rear"]
+    return study_car(car, WATER_JET, lambda *_: None).axles["rear"]
 
 
 @pytest.fixture(scope="module")
@@ -119,3 +121,20 @@ def test_every_pair_is_told_in_the_summary_the_table_and_the_report(
     )
     assert len(shown.rows) == 10
     assert {row.tone for row in shown.rows} == {Tone.PLAIN}
+
+
+def test_without_a_measuring_error_no_error_band_is_told() -> None:
+    """The file gives no one_sigma; with one in it, the same table has bands."""
+    file = read_file(MODELS / "four_link_axle" / "four_link_axle.toml")
+    told = []
+    for sigma in (0.0, 1.0):
+        measured = file.measured.model_copy(update={"one_sigma": sigma})
+        given = replace(file, measured=measured)
+        axle = study_car(build_car(given), WATER_JET, lambda *_: None, rebuilder(given)).axles[
+            "rear"
+        ]
+        told.append(" ".join(str(block) for block in gap_blocks(axle)))
+    assert "±" not in told[0]
+    assert "No error band" in told[0]
+    assert "; error band ± " in told[1]
+    assert "No error band" not in told[1]

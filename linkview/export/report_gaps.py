@@ -55,8 +55,7 @@ def gap_blocks(axle: AxleStudy) -> Iterator[Block]:
         tuple(rows),
         f"mm.{mirror} least gap: at the grid's poses, those beyond a limit among them. how sure: "
         "what holds between the poses too, inside the limits; else at how many poses it was "
-        "measured, which proves nothing between them. error band: two sigma from the measuring "
-        "error of the points alone, of the least gap seen inside the limits. A gap under "
+        f"measured, which proves nothing between them. {_banded(axle)} A gap under "
         f"{SMALL_GAP_MM:g} mm from tape measurements means: measure it on the car.",
         dense=True,
     )
@@ -107,6 +106,16 @@ def _rolled(rolled: RolledGaps) -> Iterator[Block]:
         "gaps_in_roll.csv.",
         dense=True,
     )
+
+
+def _banded(axle: AxleStudy) -> str:
+    pairs = ((side, pair) for side, one in axle.gaps.items() for pair in one.pairs)
+    if any(one_sigma_mm(axle, *found) is not None for found in pairs):
+        return (
+            "error band: two sigma from the measuring error of the points alone, of the least gap "
+            "seen inside the limits."
+        )
+    return "No error band: none was worked out, or the file gives no one_sigma of its points."
 
 
 def _steered(axle: AxleStudy) -> bool:
@@ -169,10 +178,12 @@ def _gap_row(axle: AxleStudy, side: Side, pair: SurveyedPair) -> Row:
 
 
 def one_sigma_mm(axle: AxleStudy, side: Side, pair: SurveyedPair) -> float | None:
-    """The doubt in a gap from the doubt in the points alone; None where it was not worked out."""
+    """The doubt in a gap from the doubt in the points alone; None where it was not worked out, or
+    where the file says of no point that moves it how well it was measured."""
     advice = axle.advice.get(side)
     found = advice.pairs.get(pair.pair) if advice is not None else None
-    return found.one_sigma_mm if found is not None and np.isfinite(found.one_sigma_mm) else None
+    known = found is not None and np.isfinite(found.one_sigma_mm) and found.one_sigma_mm > 0.0
+    return found.one_sigma_mm if found is not None and known else None
 
 
 def how_sure(axle: AxleStudy, side: Side, pair: SurveyedPair) -> str:

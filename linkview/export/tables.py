@@ -163,7 +163,7 @@ def write_limits(path: Path, study: CarStudy) -> None:
                 else:
                     row += [None, None, None, 0]
                 sigma = bands.get((r.side, r.name))
-                yield [*row, axle.axle.hold.words, None if sigma is None else as_mm(sigma)]
+                yield [*row, axle.axle.hold.words, as_mm(sigma) if sigma else None]
 
     write_table(path, header, rows())
 
