@@ -46,17 +46,37 @@ def _plain(name: str) -> str:
 def whole_words(fit: Fit) -> str:
     """How the whole can still be moved: 'shift fore and aft, turn in plan'; '' where it cannot."""
     moves = fit.network.whole_moves(fit.x)
-    said = []
+    said, told = [], []
     for k, words in enumerate(WHOLE):
         size = np.linalg.norm(moves[:, k])
         if size > 0.0:
             inside = fit.whole @ (fit.whole.T @ moves[:, k])
             if np.linalg.norm(inside) > 0.99 * size:
                 said.append(words)
-    count = fit.whole.shape[1]
-    if not said and count:
-        return f"move in {count} way{'s' if count > 1 else ''}"
-    return ", ".join(said)
+                told.append(moves[:, k] / size)
+    rest = fit.whole
+    if told:
+        ways = np.linalg.qr(np.column_stack(told))[0]
+        rest = rest - ways @ (ways.T @ rest)
+    u, s, _ = np.linalg.svd(rest, full_matrices=False)
+    return ", ".join([*said, *(_mixed_words(fit, moves, way) for way in u[:, s > 0.1].T)])
+
+
+def _mixed_words(fit: Fit, moves: Array, way: Array) -> str:
+    """A move of the whole along or about no axis of the car, and which points it leaves."""
+    parts = np.linalg.lstsq(moves, way, rcond=None)[0]
+    shift, turn = parts[:3], parts[3:]
+    if np.linalg.norm(turn) < MOVES * np.linalg.norm(shift):
+        return f"shift {axis_words(shift / np.linalg.norm(shift))}"
+    line = axis_words(turn / np.linalg.norm(turn)).removeprefix("along ")
+    blocks = [float(np.linalg.norm(b)) for b in _blocks(fit, way[:, None])]
+    still = [
+        spoken_point(name)
+        for name, much in zip(fit.network.points, blocks, strict=True)
+        if much < MOVES * max(blocks)
+    ]
+    through = f" through {' and '.join(still[:2])}" if still else ""
+    return f"turn about a line {line}{through}"
 
 
 def direction_words(free: Array) -> str:
