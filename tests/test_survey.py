@@ -277,6 +277,17 @@ def test_a_slip_of_nine_mm_is_named_and_sized(seed):
     assert "more than the rest says" in doubt.words
 
 
+@pytest.mark.parametrize("row", [12, 5, 20, 9, 16])
+def test_a_slip_that_alone_explains_all_is_named_though_little_checks_it(row):
+    network, at = box_network(np.random.default_rng(7), count=8)
+    rows = list(noisy(network, np.random.default_rng(8)).readings)
+    rows[row] = replace(rows[row], value=rows[row].value + 20.0)
+    whole = solved_from(replace(network, readings=tuple(rows)), at)
+    assert whole.redundancy[row] > 0.15  # the least: 20 mm show as 8 sigma
+    (doubt,) = sifted(whole).doubts
+    assert doubt.reading is rows[row]
+
+
 def with_sigma(network: Network, sigma: float) -> Network:
     return replace(network, readings=tuple(replace(r, sigma=sigma) for r in network.readings))
 
@@ -369,6 +380,30 @@ def test_a_whole_survey_in_inches_is_asked_about():
         solve_survey(loose, USUAL, free_datum=True)
 
 
+@pytest.mark.parametrize(("unit", "size"), [("in", 25.4), ("cm", 10.0), ("m", 1000.0)])
+def test_a_whole_kind_in_another_unit_is_asked_about_and_no_good_tape_blamed(unit, size):
+    """All heights, or all that an arm read, in another unit than the tapes; as few as five."""
+    network, at = box_network(np.random.default_rng(5), count=6)
+    tapes = noisy(network, np.random.default_rng(6)).readings
+    z = [
+        Reading(Kind.COORDINATE, (p,), at[i, 2] / size, 1.0, 2, key=f"survey.heights[{i}]")
+        for i, p in enumerate(network.points[1:], start=1)
+    ]
+    arm = [
+        Reading(
+            Kind.ARM, (p,), (at[i, k] + 300.0) / size, 0.5, k, "arm", f"survey.coordinates[{i}]"
+        )
+        for i, p in enumerate(network.points)
+        for k in range(3)
+    ]
+    for rows, what in ((z, "survey.heights"), (arm, "survey.coordinates in set-up arm")):
+        mixed = replace(network, readings=(*tapes, *rows))
+        with pytest.raises(SurveyRefused) as told:
+            solve_survey(mixed, USUAL, free_datum=False)
+        assert f"the {len(rows)} numbers of {what} do not go with the rest" in str(told.value)
+        assert f"add unit = '{unit}'" in str(told.value)
+
+
 @pytest.mark.parametrize(
     ("wrong", "checks", "unit"),
     [((4,), True, "in"), ((0, 2, 5, 8), True, "in"), ((2,), False, "in"), ((4,), True, "m")],
@@ -412,6 +447,42 @@ def test_two_readings_of_one_thing_that_differ_cannot_be_told_apart():
     (doubt,) = solve_survey(network, USUAL, free_datum=False).doubts
     assert doubt.alike
     assert "contradictory" in doubt.words
+
+
+def test_a_pair_that_contradicts_itself_hides_no_slip_and_is_sized_truly():
+    network, at = box_network(np.random.default_rng(7), count=8)
+    rows = list(noisy(network, np.random.default_rng(8)).readings)
+    # Of a mark only the height is asked for, and what its two readings say is 50 mm apart.
+    mark = at[0] + [0.0, 200.0, 90.0]
+    rows += [
+        Reading(Kind.COORDINATE, ("mark",), float(mark[2]), 1.0, 2, key="height"),
+        Reading(Kind.RISE, ("p0", "mark"), 140.0, 1.0, key="rise"),
+    ]
+    rows[5] = replace(rows[5], value=rows[5].value + 20.0)
+    both = Network((*network.points, "mark"), np.vstack([network.near, mark]),
+                   np.vstack([network.held, [[True, True, False]]]), tuple(rows))  # fmt: skip
+    slip, pair = solve_survey(both, USUAL, free_datum=False).doubts
+    assert slip.reading is rows[5]
+    assert slip.off == pytest.approx(20.0, abs=3.0)
+    assert {r.key for r in (pair.reading, *pair.alike)} == {"height", "rise"}
+    assert abs(pair.off) == pytest.approx(50.0, abs=0.01)
+
+
+def test_a_point_read_in_inches_that_too_few_others_check_is_asked_about():
+    near = np.array([[1000.0, 700.0, 200.0], [1000.0, -700.0, 200.0]])
+    rows = [
+        Reading(
+            Kind.COORDINATE, (p,), float(near[i, k]) / (25.4 if i else 1.0), 1.0, k, key=f"c{i}"
+        )
+        for i, p in enumerate("ab")
+        for k in range(3)
+    ]
+    network = Network(("a", "b"), near, np.zeros((2, 3), dtype=bool), tuple(rows))
+    with pytest.raises(SurveyRefused, match=r"b, .*\(c1\) .*add unit = 'in'"):
+        solve_survey(network, USUAL, free_datum=False)
+    # Far from where it was thought to be, by no unit's factor: told as a note, not refused.
+    moved = tuple(replace(r, value=r.value * (0.3 if r.key == "c1" else 1.0)) for r in rows)
+    solve_survey(replace(network, readings=moved), USUAL, free_datum=False)
 
 
 # --- too few ----------------------------------------------------------------------
@@ -467,6 +538,22 @@ def test_a_turn_in_plan_that_heights_leave_is_named():
     with pytest.raises(SurveyRefused) as refused:
         solve_survey(replace(loose, readings=(*loose.readings, *heights)), USUAL, free_datum=False)
     assert "shift fore and aft, shift across the car, turn in plan;" in str(refused.value)
+
+
+def test_a_turn_about_no_axis_of_the_car_is_told_with_its_line():
+    network, at = box_network(np.random.default_rng(1), count=5)
+    laid = [
+        Reading(Kind.COORDINATE, (f"p{i}",), float(at[i, k]), 1.0, k)
+        for i in (0, 4)
+        for k in range(3)
+    ]
+    rows = (*network.readings, *laid)
+    loose = replace(network, readings=rows, held=np.zeros((5, 3), dtype=bool))
+    with pytest.raises(SurveyRefused) as refused:
+        solve_survey(loose, USUAL, free_datum=False)
+    way = (at[4] - at[0]) / np.linalg.norm(at[4] - at[0])
+    found = re.search(r"turn about a line \((.*?)\) through p0 and p4;", str(refused.value))
+    assert abs(np.array(found[1].split(","), dtype=float) @ way) == pytest.approx(1.0, abs=0.01)
 
 
 def test_a_point_on_three_tapes_may_stand_on_either_side():

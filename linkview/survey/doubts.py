@@ -10,7 +10,7 @@ from memory; checked by simulation.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import norm, t
@@ -38,6 +38,7 @@ FACTORS = {
     1000.0: "is it a thousand times too large? values are mm",
 }
 ROUGHLY = 0.15  # of what places given roughly make of a distance
+FAR_OUT_MM = 100.0  # a coordinate nearer the origin may have any ratio to its rough place
 UNCHECKED = 0.1  # of a slip that the others would show
 UNITS = (1.0 / MM_PER_INCH, MM_PER_INCH, 0.001, 1000.0)  # cm and a nought may be rough places
 
@@ -88,8 +89,11 @@ class Sifted:
 
 
 def sifted(first: Fit) -> Sifted:
-    """Takes out one reading at a time, as long as one is beyond the bound and can be named."""
-    fit, gone, group = first, [], None
+    """Takes out one reading at a time, as long as one is beyond the bound.
+
+    One that others may explain as well is set aside while the rest is looked through, and put back.
+    """
+    fit, gone, unsure = first, [], []
     for _ in range(max(0, min(first.spare - 1, len(first.misfit) // 3))):
         judged = _judged(fit)
         row = _worst(judged)
@@ -97,23 +101,36 @@ def sifted(first: Fit) -> Sifted:
             break
         twins = np.flatnonzero(judged.alike(row) > ALIKE)
         twins = twins[(twins != row) & (np.abs(judged.standardised[twins]) > 0.0)]
+        reading = fit.network.readings[row]
         if twins.size:
-            group = _doubt(judged, row, [judged.network.readings[k] for k in twins])
-            break
-        gone.append(fit.network.readings[row])
+            unsure.append((reading, tuple(fit.network.readings[k] for k in twins)))
+        else:
+            gone.append(reading)
         rest = fit.network.without([row])
         # A gross slip may have drawn the whole into a wrong shape: begin anew without it.
         fit = found_from_all_starts(rest).best if fit.too_large else fitted(rest, fit.x)
-    if group is None and fit.spare == 1 and (row := _worst(fit)) is not None:
+    doubts = [_measured_against(fit, r) for r in gone]
+    groups = [replace(_measured_against(fit, r), alike=others) for r, others in unsure]
+    if unsure:
+        rows = [k for k, r in enumerate(first.network.readings) if r in gone]
+        fit = fitted(first.network.without(rows), fit.x)
+    elif fit.spare == 1 and (row := _worst(fit)) is not None:
         others = [r for k, r in enumerate(fit.network.readings)
                   if k != row and fit.redundancy[k] > 1e-6]  # fmt: skip
-        group = _doubt(fit, row, others)
-    doubts = [_measured_against(fit, r) for r in gone]
-    return Sifted(fit, (*doubts, *([group] if group else ())))
+        groups = [_doubt(fit, row, others)]
+    return Sifted(fit, (*doubts, *groups))
 
 
 def _judged(fit: Fit) -> Fit:
-    return robustly_fitted(fit.network, fit.x) if fit.too_large else fit
+    """The fit as it is where taking out its worst reading mends all, else one pulled less."""
+    if not fit.too_large:
+        return fit
+    row = _worst(fit)
+    if row is not None:
+        rest = fitted(fit.network.without([row]), fit.x)
+        if not rest.too_large and _worst(rest) is None:
+            return fit
+    return robustly_fitted(fit.network, fit.x)
 
 
 def _worst(fit: Fit) -> int | None:
@@ -203,23 +220,34 @@ def whole_scale_question(network: Network) -> str:
 
 
 def unit_questions(fit: Fit) -> list[str]:
-    """Distances that are off the places given or read by the factor of a unit, where readings do
-    not go together, or no other checks this one. Else it was kept out and asked about before.
+    """Distances and coordinates that are off the places given or read by the factor of a unit,
+    where readings do not go together, or no other checks this one. Else it was kept out and asked
+    about before.
     """
     net = fit.network
     places = places_read(net)
     number, out = {p: i for i, p in enumerate(net.points)}, []
+    ratios: dict[str, list[tuple[Reading, float]]] = {}
     for r, checked in zip(net.readings, fit.redundancy, strict=True):
-        if r.kind is Kind.DISTANCE and (fit.too_large or checked < UNCHECKED):
+        if not (fit.too_large or checked < UNCHECKED):
+            continue
+        if r.kind is Kind.DISTANCE:
             a, b = (places[number[p]] for p in r.points)
             rough = float(np.linalg.norm(a - b))
-            for factor in UNITS if np.isfinite(rough) and rough > 20.0 else ():
-                if abs(r.value / rough / factor - 1.0) < ROUGHLY:
-                    out.append(
-                        f"{r.words} ({r.key}) is {r.shown(r.value)}, about {factor:.3g} times what "
-                        f"the places given or read make it: {FACTORS[factor]}, or correct the "
-                        "places"
-                    )
+            if np.isfinite(rough) and rough > 20.0:
+                ratios.setdefault(r.key, []).append((r, r.value / rough))
+        elif r.kind is Kind.COORDINATE:
+            rough = float(net.near[number[r.points[0]], r.axis])
+            if abs(rough) > FAR_OUT_MM:
+                ratios.setdefault(r.key, []).append((r, r.value / rough))
+    for several in ratios.values():
+        r = several[0][0]
+        for factor in UNITS:
+            if all(abs(ratio / factor - 1.0) < ROUGHLY for _, ratio in several):
+                out.append(
+                    f"{r.words} ({r.key}) is {r.shown(r.value)}, about {factor:.3g} times what "
+                    f"the places given or read make it: {FACTORS[factor]}, or correct the places"
+                )
     return out
 
 

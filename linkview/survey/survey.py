@@ -21,6 +21,7 @@ from linkview.survey.doubts import (
 )
 from linkview.survey.fit import BENT, SPREAD_95, Fit
 from linkview.survey.freedom import axis_words, free_words, misspelt_words, whole_words
+from linkview.survey.kind_units import kind_unit_question
 from linkview.survey.network import Network
 from linkview.survey.next_best import Suggestion, suggestions
 from linkview.survey.readings import Kind, spoken_point
@@ -88,6 +89,9 @@ def solve_survey(network: Network, sigmas: dict[Kind, float], *, free_datum: boo
         raise SurveyRefused(f"survey: {question}")
     found = found_from_all_starts(network)
     _refuse_loose(found.best, sigmas, free_datum=free_datum)
+    question = kind_unit_question(found.best)
+    if question:
+        raise SurveyRefused(f"survey: {question}")
     cleaned = sifted(found.best)
     asked = unit_questions(cleaned.fit)
     if asked:
