@@ -348,6 +348,30 @@ def test_commands_print_and_write(tmp_path, capsys):
     assert "NOT MET left camber" in capsys.readouterr().out
 
 
+def test_a_trailing_arm_whose_roll_centre_only_then_has_a_place_is_written(tmp_path, capsys):
+    plain = (MODELS / "trailing_arm" / "trailing_arm.toml").read_text(encoding="utf-8")
+    path, out = tmp_path / "arms.toml", tmp_path / "o"
+    path.write_text(
+        f"""{plain}
+[axle.rear.adjusters.toe]
+kind = "eccentric"
+points = ["arm_inner_pivot"]
+way = [1, 0, 0]
+offset = 5
+angle = 0
+[axle.rear.wanted]
+toe_in = [0.2, 0.1]
+""",
+        encoding="utf-8",
+    )
+    assert main(["setup", str(path), "--out", str(out)]) == 0
+    assert "toe, left: turn the cam" in capsys.readouterr().out
+    rows = (out / "setup_readings.csv").read_text(encoding="utf-8").splitlines()
+    (roll,) = [r.split(",") for r in rows if ",roll centre height," in r]
+    assert roll[4] == ""  # level arms: no place before
+    assert abs(float(roll[6])) < 10.0  # near the ground still
+
+
 @pytest.mark.parametrize(
     ("more", "words"),
     [

@@ -222,19 +222,21 @@ def write_wanted(path: Path, found: Sequence[SetUp]) -> None:
     def rows() -> Iterator[Sequence[object]]:
         for f in found:
             missed = {m.key: "; ".join(m.why) for m in f.misses}
-            for key, value in f.after.values.items():
+            for key in {**f.before.values, **f.after.values}:
                 if key[1] not in {q.name for q in QUANTITIES} | {RIDE_HEIGHT}:
                     continue
                 q, places = quantity(key[1]), quantity(key[1]).decimals + 2
+                # NaN where it has no meaning: a roll centre of wheels that go straight up, say.
+                now, then = (s.values.get(key, np.nan) for s in (f.before, f.after))
                 met = "" if key not in f.wanted else "no" if key in missed else "yes"
                 yield [
                     f.axle.name,
                     "axle" if key[0] is None else key[0].value,
                     q.label,
                     q.unit,
-                    round(f.before.values[key], places),
+                    round(now, places),
                     f.wanted.get(key),
-                    round(value, places),
+                    round(then, places),
                     met,
                     missed.get(key, ""),
                 ]
