@@ -426,6 +426,26 @@ def test_inches_and_metres_that_too_few_others_check_are_asked_about(wrong, chec
         assert rows[k].words in line
 
 
+def test_a_level_read_from_the_vertical_is_asked_about():
+    network, at = box_network(np.random.default_rng(5), count=6)
+    line = at[1] - at[0]
+    true = float(np.arctan2(line[2], np.hypot(line[0], line[1])))
+    assert 0.0 < true < 0.1
+    for value, asked in ((np.pi / 2 - true, "was it read from the vertical?"), (true + 0.3, "")):
+        level = Reading(Kind.LEVEL, ("p0", "p1"), value, 0.002, key="survey.levels[0]")
+        wrong = replace(network, readings=(*network.readings, level))
+        (doubt,) = solve_survey(wrong, USUAL, free_datum=False).doubts
+        assert doubt.reading is level
+        assert doubt.question == asked
+    # With a height for its only check neither can be named: asked against the rough places.
+    few = replace(level, value=np.pi / 2 - true)
+    height = Reading(Kind.COORDINATE, ("p1",), float(at[1, 2]), 1.0, 2, key="survey.heights[0]")
+    held = np.array([[True] * 3, [True, True, False]])
+    pair = Network(("p0", "p1"), at[:2], held, (few, height))
+    with pytest.raises(SurveyRefused, match=r"levels\[0\]\) .* read from the vertical"):
+        solve_survey(pair, USUAL, free_datum=False)
+
+
 def test_shapes_that_the_rough_places_speak_against_are_told_in_one_line():
     network, at = box_network(np.random.default_rng(11), count=6)
     notes = solve_survey(replace(network, near=at), USUAL, free_datum=False).notes

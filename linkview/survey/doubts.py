@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.stats import norm, t
 
+from linkview.geometry import Array
 from linkview.survey.fit import Fit, fitted, robustly_fitted
 from linkview.survey.network import Network
 from linkview.survey.readings import Kind, Reading, spoken_point
@@ -39,6 +40,8 @@ FACTORS = {
 }
 ROUGHLY = 0.15  # of what places given roughly make of a distance
 FAR_OUT_MM = 100.0  # a coordinate nearer the origin may have any ratio to its rough place
+LEVEL_ROUGH_RAD = 0.09  # 5 degrees: what rough places make of a level
+VERTICAL = "was it read from the vertical?"
 UNCHECKED = 0.1  # of a slip that the others would show
 UNITS = (1.0 / MM_PER_INCH, MM_PER_INCH, 0.001, 1000.0)  # cm and a nought may be rough places
 
@@ -183,7 +186,9 @@ def _measured_against(fit: Fit, reading: Reading) -> Doubt:
 
 
 def _question(reading: Reading, says: float) -> str:
-    if reading.is_angle or abs(says) < 5.0:
+    if reading.is_angle:
+        return VERTICAL if _from_vertical(reading.value, says) else ""
+    if abs(says) < 5.0:
         return ""
     ratio = reading.value / says
     for factor, words in FACTORS.items():
@@ -236,6 +241,8 @@ def unit_questions(fit: Fit) -> list[str]:
             rough = float(np.linalg.norm(a - b))
             if np.isfinite(rough) and rough > 20.0:
                 ratios.setdefault(r.key, []).append((r, r.value / rough))
+        elif r.kind is Kind.LEVEL:
+            out += _plumb_question(r, *(net.near[number[p]] for p in r.points))
         elif r.kind is Kind.COORDINATE:
             rough = float(net.near[number[r.points[0]], r.axis])
             if abs(rough) > FAR_OUT_MM:
@@ -249,6 +256,24 @@ def unit_questions(fit: Fit) -> list[str]:
                     f"the places given or read make it: {FACTORS[factor]}, or correct the places"
                 )
     return out
+
+
+def _from_vertical(value: float, says: float) -> bool:
+    """Whether a level (rad) reads what is left to 90 degrees of what it should."""
+    left = np.pi / 2.0 - abs(says)
+    return left - abs(says) > 4.0 * LEVEL_ROUGH_RAD and abs(abs(value) - left) < LEVEL_ROUGH_RAD
+
+
+def _plumb_question(r: Reading, a: Array, b: Array) -> list[str]:
+    """Asks about a level that was read from the vertical, as the rough places a, b have it."""
+    line = b - a
+    rough = float(np.arctan2(line[2], np.hypot(line[0], line[1])))
+    if not _from_vertical(r.value, rough):
+        return []
+    return [
+        f"{r.words} ({r.key}) is {r.shown(r.value)}, but about {r.shown(rough)} between the places "
+        f"given: {VERTICAL}, or correct the places"
+    ]
 
 
 def longer_than_the_way_round(network: Network) -> list[str]:
