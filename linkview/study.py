@@ -28,7 +28,8 @@ from linkview.limits.readings import limits_of, readings
 from linkview.limits.regions import RegionMap, region_map
 from linkview.limits.report import FirstStops, limit_shortfalls
 from linkview.limits.stops import first_stop
-from linkview.model.parts import Axle, Car, MeshFile, Side
+from linkview.model.bodies import MeshFile
+from linkview.model.parts import Axle, Car, Side
 from linkview.model.wording import spoken
 from linkview.plates.drawn import DrawnPlate, drawn_plates
 from linkview.plates.measured import Tell as Tell

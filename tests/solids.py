@@ -1,7 +1,7 @@
 """Bodies for tests of gaps, made in one line."""
 
 from linkview.clearance.bodies import tube_solid
-from linkview.model.parts import Anchor, Tube
+from linkview.model.bodies import Anchor, Tube
 
 
 def round_bar(name, part, riders, points, radius_mm):

@@ -15,7 +15,7 @@ from linkview.clearance.meshes import MeshSolid
 from linkview.clearance.winding import winding_number
 from linkview.errors import MeshFault
 from linkview.geometry import Array, rigid, rotation_from_vector
-from linkview.model.parts import Anchor, Box, MeshFile, Profile, Revolved, Tube
+from linkview.model.bodies import Anchor, Box, MeshFile, Profile, Revolved, Tube
 
 
 def mesh_file(path: Path, *, mm_per_unit: float = 1.0, name: str = "scan") -> MeshFile:

@@ -17,8 +17,8 @@ from linkview.errors import MeshFault, ModelFaults
 from linkview.export.mesh_fit import write_mesh_fits
 from linkview.geometry import X, Z, apply, best_fit, rigid
 from linkview.kinematics.assemble import build_car
+from linkview.model.bodies import Anchor, Tube
 from linkview.model.matching import fit_words
-from linkview.model.parts import Anchor, Tube
 from linkview.model.read import read_file
 
 SMALL = Path(__file__).parent / "small.toml"

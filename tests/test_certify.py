@@ -28,7 +28,8 @@ from linkview.kinematics.part_poses import part_poses
 from linkview.kinematics.solve import Target, trace
 from linkview.kinematics.sweep import sweep_corner
 from linkview.limits.limit import Limit
-from linkview.model.parts import Anchor, Hold, MeshFile, Side, Tube
+from linkview.model.bodies import Anchor, MeshFile, Tube
+from linkview.model.parts import Hold, Side
 from linkview.model.wheels import rim_body, tyre_body
 
 ATTACKS = int(os.environ.get("LINKVIEW_ATTACKS", "2000"))

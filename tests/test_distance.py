@@ -33,7 +33,7 @@ from linkview.clearance.revolved import own_frame, piece_of
 from linkview.clearance.winding import winding_number, wrapped
 from linkview.errors import UnknownName
 from linkview.geometry import Array, apply, inverse, length, rigid, rotation_from_vector
-from linkview.model.parts import Anchor, Box, Profile, Revolved, Tube
+from linkview.model.bodies import Anchor, Box, Profile, Revolved, Tube
 
 ROUNDING_MM = 1e-9
 TYRE = Profile(np.array([[-84.0, 233.0], [84.0, 233.0], [84.0, 289.0], [-84.0, 289.0]]), 28.0)

@@ -15,7 +15,8 @@ from linkview.clearance.envelope import STEP_MM, sweep_volume, volume_of
 from linkview.clearance.meshes import MeshSolid
 from linkview.export.envelope import surface_of, write_envelope
 from linkview.geometry import apply, frozen, rigid, rotation_from_vector
-from linkview.model.parts import Box, Hold, Profile, Revolved
+from linkview.model.bodies import Box, Profile, Revolved
+from linkview.model.parts import Hold
 
 
 def turns(count, axis, angle):

@@ -20,8 +20,8 @@ from scipy.spatial.transform import Rotation
 from linkview.clearance.gaps import survey
 from linkview.errors import PlateRefused
 from linkview.geometry import apply, frozen, rigid
+from linkview.model.bodies import Box
 from linkview.model.layouts import FIVE_LINK
-from linkview.model.parts import Box
 from linkview.plates.bends import Bend, flat_length_mm
 from linkview.plates.legs import leg_sizes
 from linkview.plates.plate import mirrored_plate, pin_misses

@@ -13,23 +13,9 @@ from linkview.clearance.distance import pair_gap
 from linkview.clearance.gaps import GapState, GapSurvey, survey
 from linkview.errors import MeshFault, UnknownName
 from linkview.geometry import Array, rigid, rotation_from_vector, turn_about
+from linkview.model.bodies import Anchor, Body, Box, MeshFile, Profile, Revolved, Tube, WantedGap
 from linkview.model.layouts import STRUT
-from linkview.model.parts import (
-    Anchor,
-    Body,
-    Box,
-    Corner,
-    MeshFile,
-    Profile,
-    Revolved,
-    Rim,
-    Side,
-    Travel,
-    Tube,
-    Tyre,
-    WantedGap,
-    Wheel,
-)
+from linkview.model.parts import Corner, Rim, Side, Travel, Tyre, Wheel
 
 POINTS = {
     "lower_ball_joint": np.array([12.0, 715, 180]),

@@ -19,7 +19,8 @@ from linkview.export.report_gaps import gap_blocks
 from linkview.geometry import apply, length
 from linkview.kinematics.assemble import build_car, rebuilder
 from linkview.kinematics.axle import axle_poses
-from linkview.model.parts import Axle, Side, WantedGap
+from linkview.model.bodies import WantedGap
+from linkview.model.parts import Axle, Side
 from linkview.model.read import read_file
 from linkview.plates.profiles import WATER_JET
 from linkview.study import AxleStudy, gap_shortfalls, study_car

@@ -23,7 +23,7 @@ from linkview.live.document import Document
 from linkview.live.edits import Edits, How, mesh_table, place, wheel_value
 from linkview.live.gate import Gate, Pass
 from linkview.live.meshfiles import mesh_coming
-from linkview.model.parts import MeshFile
+from linkview.model.bodies import MeshFile
 from linkview.model.read import read_file
 from tests.live_cases import Running, running
 from tests.scene_cases import DEMO

@@ -31,7 +31,7 @@ from linkview.live.meshplaces import (
     turned,
     upright,
 )
-from linkview.model.parts import MeshFile
+from linkview.model.bodies import MeshFile
 from linkview.model.read import read_file
 
 SMALL = Path(__file__).with_name("small.toml")

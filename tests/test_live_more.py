@@ -27,7 +27,7 @@ from linkview.live.helper import Superseded
 from linkview.live.jobs import MakeJob, OutlineJob
 from linkview.live.making import making_works
 from linkview.live.moving import Inputs
-from linkview.model.parts import MeshFile
+from linkview.model.bodies import MeshFile
 from linkview.model.read import read_file
 from linkview.model.reference import wheel_angles_deg
 from linkview.plates.profiles import named_profile

@@ -23,7 +23,8 @@ from linkview.export.identity import Identity, identify
 from linkview.export.page import Page, write_page
 from linkview.export.posegrid import WITHIN_MM, PoseGrid, halfway_errors, packed_places, pose_grid
 from linkview.kinematics.sweep import sweep_axle
-from linkview.model.parts import Car, Tube
+from linkview.model.bodies import Tube
+from linkview.model.parts import Car
 from linkview.model.read import read_file
 from linkview.plates.profiles import named_profile
 from linkview.study import CarStudy, study_car, study_without_gaps

@@ -10,7 +10,8 @@ import pytest
 
 from linkview.errors import LinkviewError, ModelFaults, UnknownName
 from linkview.kinematics.assemble import build_car
-from linkview.model.parts import Hold, JointKind, MeshFile, Revolved, Side, Tube
+from linkview.model.bodies import MeshFile, Revolved, Tube
+from linkview.model.parts import Hold, JointKind, Side
 from linkview.model.read import read_file
 from linkview.model.wheels import rim_diameter_mm, tyre_of_code
 

@@ -16,8 +16,9 @@ from scene_cases import axle, demo, plates_of
 from linkview.errors import LinkageLocked
 from linkview.geometry import apply, inverse, length, mirrored, rigid, rotation_from_vector
 from linkview.kinematics.sweep import pose_at, sweep_axle
+from linkview.model.bodies import Anchor, Tube
 from linkview.model.layouts import BODY
-from linkview.model.parts import Anchor, Side, Tube
+from linkview.model.parts import Side
 from linkview.scene.camera import fitted
 from linkview.scene.colours import TOLD_APART, Paint
 from linkview.scene.gap_view import DrawnGap, gap_camera

@@ -26,8 +26,9 @@ from linkview.kinematics.assemble import build_car
 from linkview.kinematics.part_poses import part_poses
 from linkview.kinematics.solve import Target, trace
 from linkview.kinematics.sweep import sweep_corner
+from linkview.model.bodies import Anchor, WantedGap
 from linkview.model.brakes import brake_disc, caliper
-from linkview.model.parts import Anchor, Driveshaft, Hold, Side, WantedGap
+from linkview.model.parts import Driveshaft, Hold, Side
 from linkview.model.read import read_file
 from linkview.model.stretching import ShaftJoint, coil_spring, damper, driveshaft
 

@@ -16,7 +16,8 @@ from linkview.geometry import Array
 from linkview.kinematics.assemble import build_car, rebuilder
 from linkview.kinematics.sweep import sweep_axle
 from linkview.model.aims import AimTable, MoveTable
-from linkview.model.parts import Axle, Side, WantedGap
+from linkview.model.bodies import WantedGap
+from linkview.model.parts import Axle, Side
 from linkview.model.read import read_file
 from linkview.tuning.aimed import aimed_of
 from linkview.tuning.gap_meter import GapMeter

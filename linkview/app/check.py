@@ -16,9 +16,10 @@ from linkview.geometry import length
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.corner import linkage_of
 from linkview.kinematics.sweep import check_reference, near_dead_point
+from linkview.model.bodies import MeshFile
 from linkview.model.layout import WHEEL_CENTRE
 from linkview.model.matching import fit_words
-from linkview.model.parts import Axle, Car, Corner, Hold, MeshFile
+from linkview.model.parts import Axle, Car, Corner, Hold
 from linkview.model.read import AS_FOUND, HardPointFile, read_file
 from linkview.plates.drawn import drawn_plates
 from linkview.plates.profiles import WATER_JET

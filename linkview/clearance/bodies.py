@@ -20,7 +20,7 @@ from linkview.clearance.meshes import MeshSolid, mesh_of_box, mesh_of_facets
 from linkview.clearance.revolved import Packed, Piece, own_frame, packed, piece_of
 from linkview.errors import MeshFault
 from linkview.geometry import Array, frozen
-from linkview.model.parts import Anchor, Body, Box, Facets, MeshFile, Revolved, Share, Tube, Wound
+from linkview.model.bodies import Anchor, Body, Box, Facets, MeshFile, Revolved, Share, Tube, Wound
 
 
 @dataclass(frozen=True, eq=False)

@@ -28,8 +28,8 @@ from linkview.clearance.bodies import RevolvedSolid, Solid, TubeSolid
 from linkview.clearance.compiled import kernels
 from linkview.geometry import Array, Index, apply, frozen, inverse
 from linkview.kinematics.cell_motion import Field, Motion, Spots
+from linkview.model.bodies import Share
 from linkview.model.layouts import BODY
-from linkview.model.parts import Share
 
 _CORNERS = 12  # of the polygon round a circle
 

@@ -13,7 +13,7 @@ from linkview.clearance.bodies import RevolvedSolid, Solid, TubeSolid, tube_soli
 from linkview.clearance.distance import SURFACE_TOLERANCE_MM, GapState, Poses, pair_gap
 from linkview.clearance.meshes import MeshSolid
 from linkview.geometry import Array, apply, length
-from linkview.model.parts import Anchor, Tube
+from linkview.model.bodies import Anchor, Tube
 
 
 def floor_mm(a: Solid, b: Solid, poses: Poses) -> float:

@@ -14,7 +14,7 @@ import numpy as np
 from linkview.clearance.bodies import line_of, shares_of
 from linkview.clearance.revolved import own_frame, piece_of, signed_distance
 from linkview.geometry import Array, apply, inverse, length
-from linkview.model.parts import Body, Box, Facets, MeshFile, Profile, Revolved, Tube, Wound
+from linkview.model.bodies import Body, Box, Facets, MeshFile, Profile, Revolved, Tube, Wound
 
 # The body as it is now and all parts' moves (n, 4, 4), the body's too -> the places (n, 3) there.
 Placed = Callable[[Any, Mapping[str, Array]], Array]

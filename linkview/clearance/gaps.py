@@ -23,7 +23,8 @@ from linkview.clearance.domain import Domain
 from linkview.clearance.left_out import reasons_of
 from linkview.errors import UnknownName, near_miss
 from linkview.geometry import Array, frozen
-from linkview.model.parts import Corner, WantedGap
+from linkview.model.bodies import WantedGap
+from linkview.model.parts import Corner
 
 __all__ = ["GapState", "GapSurvey", "LeastGap", "LeftOut", "SurveyedPair", "survey"]
 

@@ -10,8 +10,9 @@ import numpy as np
 from linkview.clearance.answers import GapState
 from linkview.clearance.bodies import Solid, TubeSolid, tube_solid
 from linkview.clearance.distance import pair_gap
+from linkview.model.bodies import Anchor, Tube
 from linkview.model.layouts import BODY, KNUCKLE, WHEEL
-from linkview.model.parts import Anchor, Corner, Tube
+from linkview.model.parts import Corner
 
 _AT_JOINT_MM = 5.0  # a body this near to a joint's centre is taken to be joined there
 _WHEEL_CENTRE = "wheel_centre"

@@ -24,8 +24,8 @@ from linkview.clearance.meshes import (
 )
 from linkview.errors import MeshFault
 from linkview.geometry import Array, apply, frozen, length
+from linkview.model.bodies import MeshFile
 from linkview.model.matching import fit_words
-from linkview.model.parts import MeshFile
 from linkview.units import MM_PER_UNIT
 
 FORMATS = (".stl", ".obj", ".ply", ".glb", ".3mf")

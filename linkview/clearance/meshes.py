@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from linkview.clearance.compiled import kernels
 from linkview.errors import MeshFault
 from linkview.geometry import Array, frozen, length
-from linkview.model.parts import Box, Facets
+from linkview.model.bodies import Box, Facets
 
 _NO_AREA_MM2 = 1e-9
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from linkview.clearance.compiled import kernels
 from linkview.geometry import Array, Index, frozen, length
-from linkview.model.parts import Profile
+from linkview.model.bodies import Profile
 
 _ON_AXIS_MM = 1e-9
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from linkview import __version__
-from linkview.model.parts import Car, MeshFile
+from linkview.model.bodies import MeshFile
+from linkview.model.parts import Car
 from linkview.model.read import HardPointFile
 from linkview.model.wording import spoken
 

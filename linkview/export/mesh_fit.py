@@ -6,7 +6,8 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from linkview.export.tables import write_table
-from linkview.model.parts import Car, MeshFile
+from linkview.model.bodies import MeshFile
+from linkview.model.parts import Car
 
 HEADER = (
     "axle",

@@ -15,8 +15,9 @@ from linkview.live.as_variant import own_corner
 from linkview.live.document import Document
 from linkview.live.edits import mesh_table, number, place
 from linkview.live.meshfiles import gone_meshes, own_name
+from linkview.model.bodies import MeshFile
 from linkview.model.bodytables import MeshTable
-from linkview.model.parts import Axle, MeshFile
+from linkview.model.parts import Axle
 from linkview.units import to_deg, to_rad
 
 Json = dict[str, Any]

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from linkview.geometry import Array, Index, Z, frozen, unit
+from linkview.model.bodies import Facets, Profile, Revolved
 from linkview.model.layout import KNUCKLE, WHEEL
-from linkview.model.parts import Facets, Profile, Revolved, Side, Wheel
+from linkview.model.parts import Side, Wheel
 from linkview.units import to_rad
 
 _STEP_DEG = 6.0

@@ -10,15 +10,14 @@ import numpy as np
 
 from linkview.geometry import apply_direction, frozen, unit
 from linkview.model.axletables import HoseTable, JointTable, WheelTable
+from linkview.model.bodies import Anchor, Body, WantedGap
 from linkview.model.bodytables import BodyTable
 from linkview.model.free_layout import layout_of
 from linkview.model.keys import PointOrPosition
 from linkview.model.layout import BODY, Layout
 from linkview.model.made_bodies import Hung, MadeTable, fit_together, made_bodies
 from linkview.model.parts import (
-    Anchor,
     Axle,
-    Body,
     ColumnJoint,
     Corner,
     Damper,
@@ -33,7 +32,6 @@ from linkview.model.parts import (
     Spring,
     Travel,
     Tyre,
-    WantedGap,
     Wheel,
     floor_radius_mm,
 )

@@ -11,6 +11,7 @@ import numpy as np
 from linkview.errors import Fault, near_miss
 from linkview.geometry import Array, dot, frozen, length, unit
 from linkview.model import brakes, stretching
+from linkview.model.bodies import Anchor, Body
 from linkview.model.bodytables import (
     BodyTable,
     BrakeDiscTable,
@@ -20,7 +21,7 @@ from linkview.model.bodytables import (
     DriveshaftBodyTable,
 )
 from linkview.model.layout import Layout
-from linkview.model.parts import Anchor, Body, Driveshaft, Side, Wheel
+from linkview.model.parts import Driveshaft, Side, Wheel
 from linkview.model.schema import AxleTable
 
 SHAFT_PART = "driveshaft"

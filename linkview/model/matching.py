@@ -12,9 +12,9 @@ import numpy as np
 
 from linkview.errors import Fault
 from linkview.geometry import Array, apply, best_fit, best_scale, length
+from linkview.model.bodies import MeshFile
 from linkview.model.bodytables import MatchTable, MeshTable
 from linkview.model.keys import Position
-from linkview.model.parts import MeshFile
 from linkview.units import MM_PER_UNIT
 
 WRONG_SCALE = 0.1  # matching places that differ this much in size are a unit or a mix-up

@@ -19,6 +19,7 @@ from linkview.geometry import (
     rigid,
     unit,
 )
+from linkview.model.bodies import Anchor, Body, Box, FittedPlace, MeshFile, Profile, Revolved, Tube
 from linkview.model.bodytables import (
     BentTubeTable,
     BoxTable,
@@ -30,7 +31,6 @@ from linkview.model.bodytables import (
 )
 from linkview.model.layout import BODY, WHEEL_CENTRE, Layout
 from linkview.model.matching import place_name
-from linkview.model.parts import Anchor, Body, Box, FittedPlace, MeshFile, Profile, Revolved, Tube
 from linkview.model.reference import Placing
 from linkview.units import MM_PER_UNIT
 

@@ -21,7 +21,8 @@ from linkview.geometry import (
     turn_between,
     unit,
 )
-from linkview.model.parts import Anchor, Profile, Revolved, Share, Side, Tube, Wound
+from linkview.model.bodies import Anchor, Profile, Revolved, Share, Tube, Wound
+from linkview.model.parts import Side
 from linkview.units import to_rad
 
 CHORDS = 24  # to one turn of wire

@@ -8,7 +8,8 @@ from itertools import pairwise
 import numpy as np
 
 from linkview.geometry import Array, frozen
-from linkview.model.parts import Profile, Revolved, Rim, Tyre, Wheel
+from linkview.model.bodies import Profile, Revolved
+from linkview.model.parts import Rim, Tyre, Wheel
 from linkview.units import MM_PER_INCH, inch_to_mm
 
 # Rim diameters in mm by code; rim 15 and 16 to 18: UN Regulation 30 (from memory, 15 read).

@@ -11,7 +11,8 @@ from linkview.clearance.distance import Poses
 from linkview.clearance.far_apart import ball_floor_mm, floor_mm
 from linkview.clearance.meshes import MeshSolid
 from linkview.errors import PlateRefused
-from linkview.model.parts import Axle, Corner, Facets, Side
+from linkview.model.bodies import Facets
+from linkview.model.parts import Axle, Corner, Side
 from linkview.model.platespec import CutPlate
 from linkview.plates.adjusting import SlotEffect, slot_effect
 from linkview.plates.brackets import draw_plates

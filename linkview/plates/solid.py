@@ -8,7 +8,7 @@ import manifold3d
 import numpy as np
 
 from linkview.geometry import Array, Index, apply, frozen
-from linkview.model.parts import Facets
+from linkview.model.bodies import Facets
 from linkview.plates.creases import CHORD_MM, folded
 from linkview.plates.folding import Fold
 from linkview.plates.plate import Plate

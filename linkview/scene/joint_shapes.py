@@ -8,8 +8,9 @@ import numpy as np
 import pyvista as pv
 
 from linkview.geometry import Array, length, unit
+from linkview.model.bodies import Anchor, Tube, Wound
 from linkview.model.layouts import BODY, RACK
-from linkview.model.parts import Anchor, Axle, Corner, JointKind, Tube, Wound
+from linkview.model.parts import Axle, Corner, JointKind
 from linkview.scene.colours import Paint
 from linkview.scene.pieces import Piece
 from linkview.scene.primitives import built_of, capsule, coil, cylinder, ring, turned, wire

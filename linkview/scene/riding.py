@@ -9,8 +9,9 @@ import numpy as np
 
 from linkview.alignment.wheel import contact_centre
 from linkview.geometry import Array, apply, apply_direction, length, rigid, turn_between, unit
+from linkview.model.bodies import Anchor
 from linkview.model.layouts import BODY, WHEEL
-from linkview.model.parts import Anchor, Corner
+from linkview.model.parts import Corner
 
 Poses = Mapping[str, Array]  # part -> (4, 4) move from the reference pose; the body's left out
 

@@ -14,19 +14,9 @@ import pyvista as pv
 
 from linkview.clearance.mesh_files import mesh_of_file
 from linkview.geometry import Array, apply
+from linkview.model.bodies import Body, Box, Facets, MeshFile, Revolved, Tube, Wound
 from linkview.model.layouts import BODY, KNUCKLE, RACK, WHEEL
-from linkview.model.parts import (
-    Axle,
-    Body,
-    Box,
-    Corner,
-    Facets,
-    MeshFile,
-    Revolved,
-    Side,
-    Tube,
-    Wound,
-)
+from linkview.model.parts import Axle, Corner, Side
 from linkview.plates import solid
 from linkview.plates.plate import Plate
 from linkview.scene import wheel_shapes

@@ -11,7 +11,8 @@ import numpy as np
 import pyvista as pv
 
 from linkview.geometry import Array, perpendicular, unit
-from linkview.model.parts import Revolved, Rim, Wheel
+from linkview.model.bodies import Revolved
+from linkview.model.parts import Rim, Wheel
 from linkview.model.wheels import (
     BARREL_WALL_MM,
     DISC_MM,

@@ -15,7 +15,8 @@ from linkview.geometry import Array, Flags, frozen
 from linkview.kinematics.sweep import AxleSweep, CornerSweep, grid_of, sweep_axle
 from linkview.limits.readings import limits_of
 from linkview.limits.report import REACH, Stop
-from linkview.model.parts import Axle, Car, Facets, Side
+from linkview.model.bodies import Facets
+from linkview.model.parts import Axle, Car, Side
 from linkview.plates.drawn import far_from_plates
 from linkview.tuning.extremes import (
     NOTHING,

@@ -18,7 +18,8 @@ from linkview.clearance.rates import Rebuild
 from linkview.errors import PlateRefused
 from linkview.geometry import Array, frozen
 from linkview.kinematics.follow import Followed
-from linkview.model.parts import Axle, Corner, Facets
+from linkview.model.bodies import Facets
+from linkview.model.parts import Axle, Corner
 from linkview.model.platebase import CutPlate
 from linkview.model.platekinds import SteeringArm
 from linkview.plates.bolted import ball_height_mm
