@@ -31,7 +31,7 @@ from linkview.geometry import apply, inverse  # noqa: E402
 from linkview.kinematics.assemble import build_car  # noqa: E402
 from linkview.kinematics.sweep import grid_of, sweep_axle  # noqa: E402
 from linkview.limits.readings import limits_of  # noqa: E402
-from linkview.model.parts import MeshFile  # noqa: E402
+from linkview.model.bodies import MeshFile  # noqa: E402
 from linkview.model.read import read_file  # noqa: E402
 from linkview.scene.riding import Ride  # noqa: E402
 from linkview.scene.shapes import corner_pieces  # noqa: E402
