@@ -12,7 +12,7 @@ from linkview.geometry import Array, frozen
 from linkview.kinematics.changes import Axles, changed, corner_of, let_down
 from linkview.model.faults import built_faults
 from linkview.model.free_layout import layout_of
-from linkview.model.parts import Car, Corner, Side
+from linkview.model.parts import Axle, Car, Corner, Side
 from linkview.model.read import AS_FOUND, HardPointFile, car_of, references_of
 from linkview.model.reference import Reference, spin_axis
 from linkview.model.wheel_faults import loaded_faults
@@ -24,12 +24,15 @@ def build_car(file: HardPointFile, variant: str = AS_FOUND) -> Car:
     Raises UnknownName, ModelFaults (what a change would make cannot be built), or CannotAssemble
     ("tie rod 3.2 mm short").
     """
-    if variant == AS_FOUND:
-        axles = _found(file)
-        return car_of(file, AS_FOUND, "as found", axles.tables, axles.references, axles.notes)
-    axles = _built(file, variant)
-    title = file.variant(variant).title
-    return car_of(file, variant, title, axles.tables, axles.references, axles.notes)
+    return car_with(file, variant, axles_of(file, variant))
+
+
+def car_with(
+    file: HardPointFile, variant: str, axles: Axles, kept: Mapping[str, Axle] | None = None
+) -> Car:
+    """The variant's car of its axles; see `car_of` for those kept. Raises as `build_car` does."""
+    title = "as found" if variant == AS_FOUND else file.variant(variant).title
+    return car_of(file, variant, title, axles.tables, axles.references, axles.notes, kept)
 
 
 def ladder(file: HardPointFile, since: str, variant: str) -> list[tuple[str, Car]]:
@@ -47,7 +50,7 @@ def ladder(file: HardPointFile, since: str, variant: str) -> list[tuple[str, Car
             )
         chain.insert(0, at)
         at = file.variant(at).on
-    axles = _built(file, since)
+    axles = axles_of(file, since)
     rungs = [(since.replace("_", " "), axles)]
     for name in chain:
         for i, change in enumerate(file.variant(name).change):
@@ -153,15 +156,19 @@ class Rebuilder:
 
 def rebuilder(file: HardPointFile, variant: str = AS_FOUND) -> Rebuilder:
     """For one variant; raises as `build_car` does."""
-    return Rebuilder(file, _built(file, variant))
+    return Rebuilder(file, axles_of(file, variant))
 
 
-def _built(file: HardPointFile, variant: str) -> Axles:
+def axles_of(file: HardPointFile, variant: str = AS_FOUND) -> Axles:
+    """A variant's axles, all its changes made; raises as `build_car` does."""
     if variant == AS_FOUND:
         return _found(file)
-    table = file.variant(variant)
-    axles = _built(file, table.on)
-    for i, change in enumerate(table.change):
+    return axles_on(file, variant, axles_of(file, file.variant(variant).on))
+
+
+def axles_on(file: HardPointFile, variant: str, axles: Axles) -> Axles:
+    """What a variant makes of the axles it is built on; raises as `build_car` does."""
+    for i, change in enumerate(file.variant(variant).change):
         axles = changed(file, f"variant.{variant}.change[{i}]", change, axles)
     return axles
 

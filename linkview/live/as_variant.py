@@ -7,7 +7,8 @@ from dataclasses import replace
 from functools import lru_cache
 
 from linkview.errors import ModelFaults, UnknownName, near_miss
-from linkview.kinematics.assemble import build_car
+from linkview.kinematics.assemble import axles_of, axles_on, build_car, car_with
+from linkview.kinematics.changes import Axles
 from linkview.live.edits import TYRE_CODE, WHEEL_KEYS, Change, Edits, How, Json
 from linkview.live.meshfiles import gone_meshes
 from linkview.model.layout import KNUCKLE, Layout
@@ -19,11 +20,33 @@ from linkview.model.wording import table_faults
 UNSAVED = "unsaved"
 
 
-def built(file: HardPointFile, edits: Edits) -> Car:
-    """The car with the edits made; raises as `build_car` does."""
-    car = build_car(*with_edits(file, edits))
+def built(file: HardPointFile, edits: Edits, axles: Axles | None = None) -> Car:
+    """The car with the edits made, of its axles if those are known; raises as `build_car` does."""
+    axles = axles_with(file, edits) if axles is None else axles
+    begun = _begun_from(file, edits.base)
+    before = _car_begun_from(file, edits.base).axles
+    kept = {name: before[name] for name, t in axles.tables.items() if t is begun.tables[name]}
+    car = car_with(*with_edits(file, edits), axles, kept)
     words = [f"{name} left out: its mesh file is gone" for _, name in gone_meshes(edits)]
     return replace(car, notes=(*car.notes, *words)) if words else car
+
+
+def axles_with(file: HardPointFile, edits: Edits) -> Axles:
+    """The axles with the edits made; raises as `build_car` does."""
+    with_them, variant = with_edits(file, edits)
+    base = _begun_from(file, edits.base)
+    return base if with_them is file else axles_on(with_them, variant, base)
+
+
+@lru_cache(maxsize=4)
+def _begun_from(file: HardPointFile, variant: str) -> Axles:
+    """Kept, for while a point is dragged only the edits on it change."""
+    return axles_of(file, variant)
+
+
+@lru_cache(maxsize=4)
+def _car_begun_from(file: HardPointFile, variant: str) -> Car:
+    return car_with(file, variant, _begun_from(file, variant))
 
 
 def with_edits(file: HardPointFile, edits: Edits) -> tuple[HardPointFile, str]:

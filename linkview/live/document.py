@@ -16,9 +16,9 @@ from pathlib import Path
 from linkview.errors import CannotWrite, Fault, LinkviewError, ModelFaults
 from linkview.export.files import write_whole, written_beside
 from linkview.geometry import length
-from linkview.kinematics.assemble import build_car, rebuilder
+from linkview.kinematics.assemble import build_car
 from linkview.kinematics.changes import Axles
-from linkview.live.as_variant import built, variant_text, with_edits
+from linkview.live.as_variant import axles_with, built, variant_text
 from linkview.live.edits import Edits
 from linkview.live.home import HOME, journal_of
 from linkview.live.meshfiles import gone_meshes, own_name, saved_beside
@@ -60,7 +60,7 @@ class Document:
         file = read_file(path)
         found = build_car(file)
         start = Edits(variant)
-        document = cls(file, checksum, tried(file, start), found, [start])
+        document = cls(file, checksum, tried(file, start)[0], found, [start])
         document._restore()
         return document
 
@@ -80,8 +80,7 @@ class Document:
     def axles(self) -> Axles:
         """The present car's tables, and what its coordinates count from."""
         if self._axles is None or self._axles[0] != self.generation:
-            file, variant = with_edits(self.file, self.edits)
-            self._axles = self.generation, rebuilder(file, variant).axles
+            self._axles = self.generation, axles_with(self.file, self.edits)
         return self._axles[1]
 
     @property
@@ -103,10 +102,10 @@ class Document:
         new = how(self.edits)
         if new == self.edits:
             return
-        car = tried(self.file, new)
+        made = tried(self.file, new)
         keep = self.at if same else self.at + 1
         self.history[keep:] = [new]
-        self._go(keep, car)
+        self._go(keep, *made)
         self._gesture = gesture
 
     def step(self, way: int) -> bool:
@@ -114,20 +113,21 @@ class Document:
         to = self.at + way
         if not 0 <= to < len(self.history):
             return False
-        self._go(to, tried(self.file, self.history[to]))
+        self._go(to, *tried(self.file, self.history[to]))
         return True
 
     def start_on(self, variant: str) -> None:
         """The chosen variant with no changes; undo leads back to what was there."""
         new = Edits(variant)
-        car = tried(self.file, new)
+        made = tried(self.file, new)
         self.history[self.at + 1 :] = [new]
-        self._go(self.at + 1, car)
+        self._go(self.at + 1, *made)
 
-    def _go(self, to: int, car: Car) -> None:
+    def _go(self, to: int, car: Car, axles: Axles) -> None:
         self.at, self.car = to, car
         self._gone = gone_meshes(self.edits)
         self.generation += 1
+        self._axles = self.generation, axles
         self._gesture = ""
         self.keep()
 
@@ -135,7 +135,7 @@ class Document:
         """Builds the car anew where files of meshes put in have gone or come back; whether so."""
         if gone_meshes(self.edits) == self._gone:
             return False
-        self._go(self.at, tried(self.file, self.edits))
+        self._go(self.at, *tried(self.file, self.edits))
         return True
 
     def pin(self, words: str) -> None:
@@ -176,7 +176,7 @@ class Document:
             kept = json.loads(self.journal.read_text(encoding="utf-8"))
             history = [Edits.from_json(e) for e in kept["history"]]
             at = int(kept["at"])
-            car = tried(self.file, history[at])
+            car, _ = tried(self.file, history[at])
         except (OSError, ValueError, KeyError, TypeError, IndexError, LinkviewError):
             return
         self.history, self.at, self.car = history, at, car
@@ -251,12 +251,13 @@ class Document:
         self.forget()
 
 
-def tried(file: HardPointFile, edits: Edits) -> Car:
-    """The car, after one pose of every corner was solved: the points do go together."""
-    car = built(file, edits)
+def tried(file: HardPointFile, edits: Edits) -> tuple[Car, Axles]:
+    """The car and its tables, one pose of every corner solved: the points do go together."""
+    axles = axles_with(file, edits)
+    car = built(file, edits, axles)
     for axle in car.axles.values():
         require_together(axle)
-    return car
+    return car, axles
 
 
 def require_same(wanted: Car, read: Car) -> None:

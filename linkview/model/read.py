@@ -141,11 +141,15 @@ def car_of(
     tables: Mapping[str, AxleTable],
     references: Mapping[str, Mapping[Side, Reference]],
     notes: tuple[str, ...] = (),
+    kept: Mapping[str, Axle] | None = None,
 ) -> Car:
-    """The frozen car from tables and where each side's points now stand."""
+    """The frozen car from tables and where each side's points now stand.
+
+    kept: axles that were built of the same tables and places already.
+    """
     axles: dict[str, Axle] = {}
     for name, table in tables.items():
-        axles[name] = axle_from(
+        axles[name] = (kept or {}).get(name) or axle_from(
             name,
             table,
             references[name],
