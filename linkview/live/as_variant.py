@@ -13,7 +13,7 @@ from linkview.live.edits import TYRE_CODE, WHEEL_KEYS, Change, Edits, How, Json
 from linkview.live.meshfiles import gone_meshes
 from linkview.model.layout import KNUCKLE, Layout
 from linkview.model.parts import Axle, Car, Corner, Side
-from linkview.model.read import HardPointFile
+from linkview.model.read import AS_FOUND, HardPointFile
 from linkview.model.schema import VariantTable
 from linkview.model.wording import table_faults
 
@@ -24,7 +24,7 @@ def built(file: HardPointFile, edits: Edits, axles: Axles | None = None) -> Car:
     """The car with the edits made, of its axles if those are known; raises as `build_car` does."""
     axles = axles_with(file, edits) if axles is None else axles
     begun = _begun_from(file, edits.base)
-    before = _car_begun_from(file, edits.base).axles
+    before = car_begun_from(file, edits.base).axles
     kept = {name: before[name] for name, t in axles.tables.items() if t is begun.tables[name]}
     car = car_with(*with_edits(file, edits), axles, kept)
     words = [f"{name} left out: its mesh file is gone" for _, name in gone_meshes(edits)]
@@ -45,7 +45,8 @@ def _begun_from(file: HardPointFile, variant: str) -> Axles:
 
 
 @lru_cache(maxsize=4)
-def _car_begun_from(file: HardPointFile, variant: str) -> Car:
+def car_begun_from(file: HardPointFile, variant: str = AS_FOUND) -> Car:
+    """A variant of the file as it stands there, kept; raises as `build_car` does."""
     return car_with(file, variant, _begun_from(file, variant))
 
 
@@ -107,13 +108,8 @@ def title_of(change: Change) -> str:
 
 
 def _every_part(file: HardPointFile, axle: str) -> list[str]:
-    car = _as_found(file)
+    car = car_begun_from(file)
     return parts_of(car.axles[axle].left.layout) if axle in car.axles else []
-
-
-@lru_cache(maxsize=2)
-def _as_found(file: HardPointFile) -> Car:
-    return build_car(file)
 
 
 def parts_of(layout: Layout) -> list[str]:

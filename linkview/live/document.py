@@ -18,7 +18,7 @@ from linkview.export.files import write_whole, written_beside
 from linkview.geometry import length
 from linkview.kinematics.assemble import build_car
 from linkview.kinematics.changes import Axles
-from linkview.live.as_variant import axles_with, built, variant_text
+from linkview.live.as_variant import axles_with, built, car_begun_from, variant_text
 from linkview.live.edits import Edits
 from linkview.live.home import HOME, journal_of
 from linkview.live.meshfiles import gone_meshes, own_name, saved_beside
@@ -48,7 +48,6 @@ class Document:
     restored: bool = False
     generation: int = 0
     _gesture: str = field(default="", repr=False)
-    _base: tuple[str, Car] | None = field(default=None, repr=False)
     _axles: tuple[int, Axles] | None = field(default=None, repr=False)
     _gone: Mapping[tuple[str, str], Path] = field(default_factory=dict, repr=False)
 
@@ -71,10 +70,7 @@ class Document:
     @property
     def unchanged(self) -> Car:
         """The variant begun from, without the changes made since."""
-        base = self.edits.base
-        if self._base is None or self._base[0] != base:
-            self._base = base, build_car(self.file, base)
-        return self._base[1]
+        return car_begun_from(self.file, self.edits.base)
 
     @property
     def axles(self) -> Axles:
