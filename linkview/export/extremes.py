@@ -59,13 +59,15 @@ def often_words(found: Extremes, number: Extreme) -> str:
     """'touches in 37 % of the cars, under 5 mm in 68 %'; '' where there is nothing to say."""
     often = found.often[number]
     if number.kind is Kind.STOP:
-        told = [f"{_spoken(name)} {100.0 * share:.0f} %" for name, share in often.items()]
+        told = [f"{_spoken(name)} {_percent(share)}" for name, share in often.items()]
         return f"stopped by: {', '.join(told)}" if len(told) > 1 else ""
     told = [f"{words} in {_percent(share)}" for words, share in often.items()]
     return f"{', '.join(told)} of the cars" if told else ""
 
 
 def _percent(share: float) -> str:
+    if 0.0 < share < 0.01 or 0.99 < share < 1.0:
+        return "under 1 %" if share < 0.5 else "over 99 %"
     return "all" if share == 1.0 else f"{100.0 * share:.0f} %"
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +24,7 @@ _NEAR: Rgb = (0xF8, 0xE0, 0xA0)
 _BEYOND: Rgb = (0xE0, 0x7B, 0x76)
 _GRID: Rgb = (0xE4, 0xE9, 0xF0)
 NEAR_SHARE = 0.25  # of a limit's full range
+_FAR_MM = 4.5  # a number farther than this from its dot gets a line to it
 
 
 @dataclass(frozen=True, eq=False)
@@ -196,14 +197,27 @@ def points_sketch(
     marks: list[Mark] = [
         Stroke((at[a], at[b]), HAIRLINE, 0.8) for a, b in lines_between(corner) if {a, b} <= set(at)
     ]
-    taken: list[tuple[float, float]] = []
-    for name, (x, y) in at.items():
+    marks += numbered({str(numbers[name]): place for name, place in at.items()})
+    return Drawing(size[0], size[1], tuple(marks), f"{len(names)} hard points, numbered as listed")
+
+
+def numbered(at: Mapping[str, tuple[float, float]]) -> list[Mark]:
+    """A dot at every place with its number beside it, a thin line to a number that stands far."""
+    marks: list[Mark] = []
+    for x, y in at.values():
         ring = [(x + 1.0 * np.cos(t), y + 1.0 * np.sin(t)) for t in np.linspace(0, 2 * np.pi, 17)]
         marks.append(Area(tuple((float(a), float(b)) for a, b in ring), INK))
-        place = _free_place((x, y), taken, tuple(at.values()))
+    taken: list[tuple[float, float]] = []
+    for number, dot in at.items():
+        place = _free_place(dot, taken, tuple(at.values()))
         taken.append(place)
-        marks.append(Words((place[0], place[1] - 1.1), str(numbers[name]), 3.1, 0))
-    return Drawing(size[0], size[1], tuple(marks), f"{len(names)} hard points, numbered as listed")
+        way = np.array(place) - dot
+        far = float(np.hypot(*way))
+        if far > _FAR_MM:
+            ends = (np.array(dot) + way * (1.0 / far), np.array(place) - way * (2.2 / far))
+            marks.append(Stroke(tuple((float(x), float(y)) for x, y in ends), FADED_INK, 0.2))
+        marks.append(Words((place[0], place[1] - 1.1), number, 3.1, 0))
+    return marks
 
 
 def _free_place(
@@ -212,7 +226,7 @@ def _free_place(
     dots: Sequence[tuple[float, float]],
 ) -> tuple[float, float]:
     """Beside a dot, not on another number nor on any dot; the nearest such place there is."""
-    for far in (3.0, 4.0, 5.0, 6.5, 8.0, 10.0):
+    for far in (3.0, 4.0, 5.0, 6.5, 8.0, 10.0, 12.0):
         for turn in (0.8, 2.4, -0.8, -2.4, 1.6, -1.6, 0.0, 3.14):
             place = (at[0] + far * float(np.cos(turn)), at[1] + far * float(np.sin(turn)))
             if all(abs(place[0] - t[0]) > 4.4 or abs(place[1] - t[1]) > 3.4 for t in taken) and all(

@@ -8,7 +8,6 @@ import numpy as np
 
 from linkview.export.blocks import (
     BOX,
-    Area,
     Block,
     Bullets,
     CautionBox,
@@ -23,15 +22,14 @@ from linkview.export.blocks import (
     Stroke,
     Table,
     Tone,
-    Words,
 )
 from linkview.export.cautions import CAUTIONS
 from linkview.export.identity import Identity, running_foot, running_head
-from linkview.export.line_drawings import BLUE, nice_step
+from linkview.export.line_drawings import BLUE, nice_step, numbered
 from linkview.export.survey_words import SMALL_GAP, quality_lines, side_lines, state_words
 from linkview.geometry import Array
 from linkview.model.read import SurveyFile
-from linkview.scene.colours import FADED_INK, HAIRLINE, INK
+from linkview.scene.colours import HAIRLINE
 from linkview.survey.fit import Fit
 from linkview.survey.readings import Kind, spoken_point
 from linkview.survey.survey import Survey
@@ -43,17 +41,22 @@ def survey_paper(file: SurveyFile, survey: Survey, identity: Identity) -> Docume
     """Everything of one survey, to print."""
     numbers = {p.name: k for k, p in enumerate(survey.points, start=1)}
     grow = enlarged(survey)
-    views = (
+    upright = (
         (
             _sketch(survey, numbers, (0, 2), (-1, 1), grow),
             "Left half, seen from the left, forward is left.",
         ),
-        (_sketch(survey, numbers, (1, 0), (-1, 1), grow), "Seen from above, forward is up."),
+        (
+            _sketch(survey, numbers, (1, 2), (-1, 1), grow),
+            "Seen from behind, the car's left is left.",
+        ),
     )
+    above = _sketch(survey, numbers, (1, 0), (-1, 1), grow, size=(172.0, 58.0))
     blocks: list[Block] = [
         Heading("Survey sheet", 0),
         Para(f"{identity.car}: {state_words(file)}."),
-        Figures(views),
+        Figures(upright),
+        Figures(((above, "Seen from above, forward is up."),)),
         Para(
             f"Lines: what was taped. Ellipses: one sigma, drawn {grow:g} times as large as the "
             "drawing's scale.",
@@ -150,7 +153,7 @@ def enlarged(survey: Survey) -> float:
 
 def _sketch(
     survey: Survey, numbers: dict[str, int], axes: tuple[int, int], flip: tuple[int, int],
-    grow: float, *, size: tuple[float, float] = (86.0, 66.0),
+    grow: float, *, size: tuple[float, float] = (86.0, 58.0),
 ) -> Drawing:  # fmt: skip
     """Points seen along a car axis: numbered, taped lines between them, ellipses enlarged."""
     pick, turn = list(axes), np.array(flip, dtype=float)
@@ -170,14 +173,8 @@ def _sketch(
             continue
         ring = _ellipse(survey.fit, i, pick, turn) * grow * scale + placed[i]
         marks.append(Stroke(tuple(_at(q) for q in ring), BLUE, 0.25))
-        dot = placed[i] + 0.7 * np.stack([np.cos(_ROUND), np.sin(_ROUND)], axis=-1)
-        marks.append(Area(tuple(_at(q) for q in dot), INK))
-    taken: list[Array] = []
-    for p in survey.points:
-        if p.name not in shown:
-            continue
-        taken.append(_beside(placed[number[p.name]], taken))
-        marks.append(Words(_at(taken[-1] - [0.0, 0.9]), str(numbers[p.name]), 2.6, 0, FADED_INK))
+    dots = {str(numbers[n]): _at(placed[number[n]]) for n in numbers if n in shown}
+    marks += numbered(dots)
     return Drawing(*size, tuple(marks), f"{len(survey.points)} points with error ellipses")
 
 
@@ -187,15 +184,6 @@ def _ellipse(fit: Fit, point: int, pick: list[int], turn: Array) -> Array:
     values, ways = np.linalg.eigh(block)
     circle = np.stack([np.cos(_ROUND), np.sin(_ROUND)])
     return np.asarray((ways * np.sqrt(np.maximum(values, 0.0)) @ circle).T)
-
-
-def _beside(at: Array, taken: list[Array]) -> Array:
-    for far in (2.6, 4.2, 6.0):
-        for turn in np.linspace(0.8, 0.8 + 2.0 * np.pi, 9)[:-1]:
-            place = at + far * np.array([np.cos(turn), np.sin(turn)])
-            if all(np.abs(place - t).max() > 3.4 for t in taken):
-                return np.asarray(place)
-    return np.asarray(at + 2.6)
 
 
 def _at(q: Array) -> tuple[float, float]:
