@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 import pytest
 from assemblies import distance, distinct, random_states, wandered
+from scipy.optimize import least_squares
+from scipy.spatial.transform import Rotation
 from shipped import MODELS, axle_of_model
 
 from linkview.alignment.assemblies import other_assemblies, other_assembly
@@ -111,8 +114,57 @@ def test_a_rocker_that_its_damper_keeps_from_the_other_side_has_none():
     assert [o.part for o in other_assemblies(tight)] == ["knuckle"]
 
 
-def test_unsteered_corners_have_no_other():
-    assert list(other_assemblies(axle_of_model("five_link").left)) == []
+def _from_anywhere(corner, links, count: int):
+    """Every move of the knuckle (turn vector, shift) that keeps five links and the damper as long
+    as they are, by SciPy's least squares from random starts on equations written here."""
+    inner, outer = (np.array([corner.points[r[k]] for r in links]) for k in (0, 1))
+    sizes = np.linalg.norm(outer - inner, axis=1)
+    centre, rng = corner.points["wheel_centre"], np.random.default_rng(11)
+
+    def misfit(x):
+        placed = Rotation.from_rotvec(x[:3]).apply(outer - centre) + centre + 100.0 * x[3:]
+        return np.linalg.norm(placed - inner, axis=1) - sizes
+
+    for _ in range(count):
+        start = np.concatenate([Rotation.random(random_state=rng).as_rotvec(), rng.uniform(-1.5, 1.5, 3)])
+        found = least_squares(misfit, start, xtol=1e-14, ftol=1e-14, gtol=1e-14)
+        if np.abs(found.fun).max() < 1e-8:
+            yield found.x
+
+
+def test_a_wheel_on_five_links_is_told_the_least_turned_other_assembly():
+    corner = axle_of_model("five_link").left
+    (other,) = other_assemblies(corner)
+    assert "turned over by" in other.words
+    assert "lower_lateral_outer near [" in other.words
+    links = [(r.inner, r.outer) for r in corner.layout.rods.values()]
+    links.append(("damper_upper", "damper_lower"))
+    moves = list(_from_anywhere(corner, links, 150))
+    turns = np.array([Rotation.from_rotvec(x[:3]).magnitude() for x in moves])
+    least = np.rad2deg(turns[turns > 1e-3].min())
+    assert other.turn_deg == pytest.approx(least, abs=1e-6)
+    moved = replace(corner, points={**corner.points, **other.places})
+    for pair in links:
+        assert moved.distance_mm(*pair) == pytest.approx(corner.distance_mm(*pair), abs=1e-8)
+    for a, b in combinations(other.places, 2):  # and the knuckle is the same size
+        assert moved.distance_mm(a, b) == pytest.approx(corner.distance_mm(a, b), abs=1e-8)
+
+
+def test_a_hinge_put_in_end_for_end_is_no_assembly():
+    """The H-shaped arm's equations close with its pivots swapped too; its bushes do not."""
+    corner = axle_of_model("free_layout").left
+    (other,) = other_assemblies(corner)
+    h_arm = [n for n in other.places if n.startswith("h_arm")]
+    pivots = next(h.pivots for h in corner.layout.hinges.values() if h.part == "h_arm")
+    assert len(h_arm) == 2
+    moved = replace(corner, points={**corner.points, **other.places})
+    for a in h_arm:
+        for b in pivots:
+            assert moved.distance_mm(a, b) == pytest.approx(corner.distance_mm(a, b), abs=1e-8)
+
+
+def test_a_wheel_on_a_hinge_alone_has_no_other():
+    assert list(other_assemblies(axle_of_model("semi_trailing_arm").left)) == []
 
 
 def test_check_says_which_was_taken():

@@ -3,7 +3,8 @@
 With the dampers' length kept, the knuckle can only turn about its steering axis, and the tie rod's
 length is met at two angles: the one in which the car was measured, and one past the toggle. Where
 no axis is drawn that is followed step by step. So too a rocker, or an anti-roll bar's lever, that
-turns about its pivots and is held by one rod.
+turns about its pivots and is held by one rod. A wheel on links without a tie rod has no one rod
+to blame: its assemblies are looked for from starts anywhere (`elsewhere.py`).
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import numpy as np
 from linkview.alignment.posed import has_damper
 from linkview.geometry import (
     Array,
+    Flags,
     X,
     Y,
     apply,
@@ -28,10 +30,11 @@ from linkview.geometry import (
 )
 from linkview.kinematics.closure import GROUND, Direction, Joint, Linkage, Square, State
 from linkview.kinematics.corner import AXIS_HEIGHT, DAMPER, WHEEL_HEIGHT, linkage_of
+from linkview.kinematics.elsewhere import assemblies_elsewhere
 from linkview.kinematics.part_poses import part_poses
 from linkview.kinematics.solve import Problem, Target, newton
-from linkview.model.layout import BODY, KNUCKLE
-from linkview.model.parts import Corner
+from linkview.model.layout import BODY, KNUCKLE, WHEEL_CENTRE
+from linkview.model.parts import Corner, Hold
 from linkview.units import to_deg
 
 STEP_RAD = np.pi / 90.0  # of the wheel's heading, on the way to the other assembly
@@ -42,19 +45,22 @@ class OtherAssembly:
     """A part that could stand otherwise.
 
     turn_deg: from where it was measured, in (-180, 180]; a knuckle's about the steering axis
-    upward (where none is drawn, its heading), another part's about its pivots. rod: what holds it,
-    over centre there. places: hard point -> (3,) mm, where it would be, to measure or to give.
+    upward (where none is drawn, its heading; without a tie rod, about whatever axis, positive),
+    another part's about its pivots. rod: what holds it, over centre there; None where all of its
+    links do. places: hard point -> (3,) mm, where it would be, to measure or to give.
     """
 
     part: str
     turn_deg: float
-    rod: str
+    rod: str | None
     places: Mapping[str, Array]
 
     @property
     def words(self) -> str:
         """For `linkview check`."""
-        if self.part == KNUCKLE:
+        if self.rod is None:
+            turned = f"wheel turned over by {self.turn_deg:.0f} deg on the same links"
+        elif self.part == KNUCKLE:
             turned = f"wheel turned {abs(self.turn_deg):.0f} deg to the "
             turned += "left" if self.turn_deg > 0.0 else "right"
         else:
@@ -62,16 +68,20 @@ class OtherAssembly:
         near = ", ".join(
             f"{name} near [{x:.0f}, {y:.0f}, {z:.0f}]" for name, (x, y, z) in self.places.items()
         )
+        if self.rod is not None:
+            turned += f", {_spoken(self.rod)} over centre"
         return (
-            f"the same parts also go together with the {turned}, {_spoken(self.rod)} over centre; "
-            f"taken is the way the points show (for the other, give the points as they stand "
-            f"there, its {near})"
+            f"the same parts also go together with the {turned}; taken is the way the points show "
+            f"(for the other, give the points as they stand there, its {near})"
         )
 
 
 def other_assemblies(corner: Corner) -> Iterator[OtherAssembly]:
     """Every part of a corner that one rod alone keeps from turning, where that can be otherwise."""
-    wheel = other_assembly(corner) or _wheel_turned_round(corner)
+    if corner.layout.tie_rod is None:
+        wheel = _wheel_elsewhere(corner)
+    else:
+        wheel = other_assembly(corner) or _wheel_turned_round(corner)
     if wheel is not None:
         yield wheel
     yield from _turned_over(corner)
@@ -117,6 +127,48 @@ def _wheel_turned_round(corner: Corner) -> OtherAssembly | None:
                 return OtherAssembly(KNUCKLE, float(to_deg(turn)), layout.tie_rod, there)
             before = turn, state, off
     return None
+
+
+def _wheel_elsewhere(corner: Corner) -> OtherAssembly | None:
+    """Of a wheel on links, none of which steers it: where else they let it stand, the damper's
+    length held; of several the one least turned over. None where no link holds the wheel."""
+    layout = corner.layout
+    links = [r for r in layout.rods.values() if KNUCKLE in map(layout.owner, (r.inner, r.outer))]
+    if not links or not has_damper(corner):
+        return None
+    found = assemblies_elsewhere(linkage_of(corner).problem(Hold.DAMPER_LENGTH))
+    moves = part_poses(corner, found, np.zeros(found.count))
+    right = _right_way_round(corner, moves)
+    if not right.any():
+        return None
+    poses = moves[KNUCKLE]
+    cosine = (np.trace(poses[:, :3, :3], axis1=1, axis2=2) - 1.0) / 2.0
+    turns = np.where(right, np.arccos(np.clip(cosine, -1.0, 1.0)), np.inf)
+    least = int(np.argmin(turns))
+    own = [p for p in (*layout.on_knuckle, WHEEL_CENTRE) if p in corner.points]
+    there = {p: frozen(apply(poses[least], corner.points[p])) for p in own}
+    return OtherAssembly(KNUCKLE, float(to_deg(turns[least])), None, there)
+
+
+def _right_way_round(corner: Corner, moves: Mapping[str, Array]) -> Flags:
+    """(n,): no hinge put in end for end, no strut's rod out of the wrong end of its tube; the
+    equations of a point on a line allow both."""
+    layout = corner.layout
+
+    def placed(part: str, point: str) -> Array:
+        return apply(moves[part] if part in moves else np.eye(4), corner.points[point])
+
+    right = np.ones(len(moves[KNUCKLE]), dtype=bool)
+    for hinge in layout.hinges.values():
+        near, far = hinge.pivots
+        along = placed(layout.owner(far), far) - placed(layout.owner(near), near)
+        own = placed(hinge.part, far) - placed(hinge.part, near)
+        right &= dot(along, own) > 0.0
+    for strut in layout.struts.values():
+        low, top = (placed(layout.owner(p), p) for p in (strut.lower, strut.top))
+        tube = placed(layout.owner(strut.lower), strut.top) - low
+        right &= dot(tube, top - low) > 0.0
+    return right
 
 
 def _turned(corner: Corner, way: float) -> Iterator[tuple[float, State, Array]]:
