@@ -24,7 +24,7 @@ from linkview.model.layout import OTHER_WHEEL_CENTRE
 from linkview.model.parts import Corner, Hold
 
 LAYOUT_MODELS = tuple(n for n in NAMES if n != "demo_coupe")
-EACH = 170  # of thirteen models: over two thousand linkages
+EACH = 170  # of fourteen models: over two thousand linkages
 
 
 def with_points(corner: Corner, points: dict[str, np.ndarray]) -> Corner:

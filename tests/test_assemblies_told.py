@@ -126,7 +126,9 @@ def _from_anywhere(corner, links, count: int):
         return np.linalg.norm(placed - inner, axis=1) - sizes
 
     for _ in range(count):
-        start = np.concatenate([Rotation.random(random_state=rng).as_rotvec(), rng.uniform(-1.5, 1.5, 3)])
+        start = np.concatenate(
+            [Rotation.random(random_state=rng).as_rotvec(), rng.uniform(-1.5, 1.5, 3)]
+        )
         found = least_squares(misfit, start, xtol=1e-14, ftol=1e-14, gtol=1e-14)
         if np.abs(found.fun).max() < 1e-8:
             yield found.x

@@ -51,7 +51,7 @@ def test_heave_and_roll_are_the_travels_of_a_tilted_plane(front_axle):
     assert left < right  # leaning to the right presses the right wheel in
 
 
-@pytest.mark.parametrize("name", ["four_link_axle", "three_link_axle"])
+@pytest.mark.parametrize("name", ["four_link_axle", "three_link_axle", "lever_axle"])
 def test_a_beam_axle_rolls_on_its_links(name):
     axle = axle_of_model(name)
     left, right = travels_of(axle, np.array([0.0, 10.0, -20.0]), np.array([3.0, -2.0, 1.0]))

@@ -53,6 +53,7 @@ LAYOUTS = (
     "twin_link_strut",
     "four_link_axle",
     "three_link_axle",
+    "lever_axle",
 )
 
 

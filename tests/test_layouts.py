@@ -268,6 +268,17 @@ BAD_FREE = {
         "axle.rear.free.shared: 'camber_link_outer' is on the knuckle, and each side has its own",
         "take it out of shared",
     ),
+    "a solid axle that steers": (
+        [(TITLE, f"{TITLE}\nsolid_axle = true\n"
+          'steering_axis = ["h_arm_outer_rear", "camber_link_outer"]')],
+        "axle.rear.free.steering_axis: given with solid_axle, whose wheels do not steer",
+        "take one of the two out",
+    ),
+    "a solid axle over-held": (
+        [(TITLE, f"{TITLE}\nsolid_axle = true")],
+        "axle.rear.free: 12 joint rows on 2 parts leave no way to move",
+        "over-held",
+    ),
     "steered body": (
         [(TITLE, f'{TITLE}\nsteered = "camber_link_inner"'), RACK[0]],
         "axle.rear.free.steered: 'camber_link_inner' is on the body and cannot be moved",

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 
@@ -37,6 +38,7 @@ from linkview.model.layout import BODY, KNUCKLE, WHEEL_CENTRE
 from linkview.model.parts import Corner, Hold
 from linkview.units import to_deg
 
+SAME_RAD = 1e-3  # a part turned by less stands as it was measured
 STEP_RAD = np.pi / 90.0  # of the wheel's heading, on the way to the other assembly
 
 
@@ -59,7 +61,8 @@ class OtherAssembly:
     def words(self) -> str:
         """For `linkview check`."""
         if self.rod is None:
-            turned = f"wheel turned over by {self.turn_deg:.0f} deg on the same links"
+            part = "wheel" if self.part == KNUCKLE else _spoken(self.part)
+            turned = f"{part} turned over by {self.turn_deg:.0f} deg on the same links"
         elif self.part == KNUCKLE:
             turned = f"wheel turned {abs(self.turn_deg):.0f} deg to the "
             turned += "left" if self.turn_deg > 0.0 else "right"
@@ -131,7 +134,7 @@ def _wheel_turned_round(corner: Corner) -> OtherAssembly | None:
 
 def _wheel_elsewhere(corner: Corner) -> OtherAssembly | None:
     """Of a wheel on links, none of which steers it: where else they let it stand, the damper's
-    length held; of several the one least turned over. None where no link holds the wheel."""
+    length held; of several the one whose parts turn least. None where no link holds the wheel."""
     layout = corner.layout
     links = [r for r in layout.rods.values() if KNUCKLE in map(layout.owner, (r.inner, r.outer))]
     if not links or not has_damper(corner):
@@ -141,13 +144,23 @@ def _wheel_elsewhere(corner: Corner) -> OtherAssembly | None:
     right = _right_way_round(corner, moves)
     if not right.any():
         return None
-    poses = moves[KNUCKLE]
-    cosine = (np.trace(poses[:, :3, :3], axis1=1, axis2=2) - 1.0) / 2.0
-    turns = np.where(right, np.arccos(np.clip(cosine, -1.0, 1.0)), np.inf)
-    least = int(np.argmin(turns))
-    own = [p for p in (*layout.on_knuckle, WHEEL_CENTRE) if p in corner.points]
-    there = {p: frozen(apply(poses[least], corner.points[p])) for p in own}
-    return OtherAssembly(KNUCKLE, float(to_deg(turns[least])), None, there)
+    turns = {part: np.where(right, _turn_rad(moves[part]), np.inf) for part in layout.solved}
+    least = int(np.argmin(sum(turns.values())))
+    moved = (
+        KNUCKLE if turns[KNUCKLE][least] > SAME_RAD else max(turns, key=lambda p: turns[p][least])
+    )
+    there = {
+        p: frozen(apply(moves[layout.owner(p)][least], corner.points[p]))
+        for p in (*layout.on_knuckle, *chain(*layout.carried.values()), WHEEL_CENTRE)
+        if p in corner.points and turns[layout.owner(p)][least] > SAME_RAD
+    }
+    return OtherAssembly(moved, float(to_deg(turns[moved][least])), None, there)
+
+
+def _turn_rad(moves: Array) -> Array:
+    """How far rigid moves (n, 4, 4) turn, (n,), about whatever axis."""
+    cosine = (np.trace(moves[:, :3, :3], axis1=1, axis2=2) - 1.0) / 2.0
+    return np.asarray(np.arccos(np.clip(cosine, -1.0, 1.0)))
 
 
 def _right_way_round(corner: Corner, moves: Mapping[str, Array]) -> Flags:

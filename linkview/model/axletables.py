@@ -244,3 +244,6 @@ class FreeLayoutTable(Table):
     shared: tuple[Name, ...] = Field(
         default=(), description="points of the whole axle, not mirrored for the other side"
     )
+    solid_axle: bool = Field(
+        default=False, description="the knuckle is the whole axle: both wheels ride on it"
+    )

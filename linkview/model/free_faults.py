@@ -131,10 +131,13 @@ def _roles(where: str, table: FreeLayoutTable, owner: Mapping[str, str]) -> Iter
             what = f"'{point}' is on the {spoken(owner[point])}, not where the knuckle is joined"
             fix = "name two ball joints of the knuckle, or one and the top of its strut"
             yield Fault(f"{where}.steering_axis", what, fix)
+    if table.solid_axle:
+        yield from _steered_solid_axle(where, table)
     for point in table.shared:
-        if owner.get(point) == KNUCKLE:
+        if owner.get(point) == KNUCKLE and not table.solid_axle:
             what = f"'{point}' is on the knuckle, and each side has its own"
-            yield Fault(f"{where}.shared", what, "take it out of shared")
+            fix = "take it out of shared; where both wheels ride on the knuckle say solid_axle"
+            yield Fault(f"{where}.shared", what, fix)
     if table.steered is None:
         return
     if table.parts.get(RACK):
@@ -143,6 +146,19 @@ def _roles(where: str, table: FreeLayoutTable, owner: Mapping[str, str]) -> Iter
     if owner.get(table.steered) in (BODY, RACK):
         what = f"'{table.steered}' is on the {owner[table.steered]} and cannot be moved by steering"
         yield Fault(f"{where}.steered", what, "name a point of the arm that turns, or of its link")
+
+
+def _steered_solid_axle(where: str, table: FreeLayoutTable) -> Iterator[Fault]:
+    """Wheels that steer do not ride on one part with each other."""
+    steering = {
+        "steering_axis": table.steering_axis is not None,
+        "tie_rod": table.tie_rod is not None,
+        "steered": table.steered is not None,
+        "parts.rack": RACK in table.parts,
+    }
+    for key in (k for k, given in steering.items() if given):
+        what = "given with solid_axle, whose wheels do not steer"
+        yield Fault(f"{where}.{key}", what, "take one of the two out")
 
 
 def _ends(table: FreeLayoutTable, owner: Mapping[str, str]) -> Iterator[tuple[str, str, str]]:

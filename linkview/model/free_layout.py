@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from collections.abc import Set as AbstractSet
 
 from linkview.errors import Fault, near_miss
 from linkview.model.axletables import FreeLayoutTable
@@ -20,7 +21,7 @@ from linkview.model.layout import (
     Rod,
     Strut,
 )
-from linkview.model.layouts import LAYOUTS, with_anti_roll_bar
+from linkview.model.layouts import LAYOUTS, damper_spans, with_anti_roll_bar
 from linkview.model.schema import AxleTable
 
 
@@ -56,6 +57,7 @@ def layout_faults(where: str, table: AxleTable) -> Iterator[Fault]:
 
 
 def _free(table: FreeLayoutTable) -> Layout:
+    links = {*table.rods, *table.arms, *table.struts, *table.parts}
     own = {p: points for p, points in table.parts.items() if p not in (BODY, RACK, KNUCKLE)}
     return Layout(
         name=FREE,
@@ -70,9 +72,21 @@ def _free(table: FreeLayoutTable) -> Layout:
         rods={n: Rod(r.inner, r.outer) for n, r in table.rods.items()},
         arms={n: Arm(a.pivots, a.ball) for n, a in table.arms.items()},
         struts={n: Strut(s.lower, s.top) for n, s in table.struts.items()},
+        spans=_damper_spans(table, links),
         damper=table.damper,
         steering_axis=table.steering_axis,
         tie_rod=table.tie_rod,
         steered=table.steered,
+        level=table.solid_axle,
         shared=table.shared,
     )
+
+
+def _damper_spans(table: FreeLayoutTable, taken: AbstractSet[str]) -> dict[str, Rod]:
+    """The damper's two halves as parts that look at each other; a strut is that already."""
+    if table.damper is None or taken & {*damper_spans("", "")}:
+        return {}
+    lower, upper = table.damper
+    if any({lower, upper} == {s.lower, s.top} for s in table.struts.values()):
+        return {}
+    return damper_spans(lower, upper)

@@ -18,10 +18,13 @@ from linkview.model.layout import WHEEL_CENTRE as WHEEL_CENTRE
 from linkview.model.layout import Arm, Ball, Hinge, OnLine, Rod, Strut
 from linkview.model.layout import Layout as Layout
 
-_DAMPER_SPANS = {
-    "damper": Rod("damper_lower", "damper_upper"),
-    "damper_shaft": Rod("damper_upper", "damper_lower"),
-}
+
+def damper_spans(lower: str, upper: str) -> dict[str, Rod]:
+    """A damper's body and shaft, each standing at its own end and looking at the other."""
+    return {"damper": Rod(lower, upper), "damper_shaft": Rod(upper, lower)}
+
+
+_DAMPER_SPANS = damper_spans("damper_lower", "damper_upper")
 _DRIVESHAFT = {"driveshaft": Rod("cv_inner", "cv_outer")}
 _TIE_ROD = {"tie_rod": Rod("tie_rod_inner", "tie_rod_outer")}
 
@@ -93,10 +96,7 @@ DOUBLE_WISHBONE = Layout(
 
 _ROCKER_FIXED = ("rocker_rear_pivot", "rocker_front_pivot", "damper_body")
 _ROCKER_HINGE = {"rocker_pivots": Hinge("rocker", ("rocker_rear_pivot", "rocker_front_pivot"))}
-_ROCKER_SPANS = {
-    "damper": Rod("damper_rocker", "damper_body"),
-    "damper_shaft": Rod("damper_body", "damper_rocker"),
-}
+_ROCKER_SPANS = damper_spans("damper_rocker", "damper_body")
 _WISHBONE_PIVOTS = tuple(p for p in DOUBLE_WISHBONE.fixed if p != "damper_upper")
 
 PUSH_ROD = replace(
