@@ -50,10 +50,20 @@ def _why(bench: Bench, key: Key, short: float, exact: Array, after: State) -> It
     """Dials at their ends that would help, dials held, and what else those that help change."""
     low, high = bench.ends
     helps, ended = [], False
+    most, strongest = 0.0, ""  # of those too weak, what lies at its end
     for k, dial in enumerate(bench.dials):
         slope = float(after.slopes[key][k])
         range_ = high[k] - low[k]
-        if dial.by_choice or abs(slope) * max(range_, 1e-9) < 0.25 * abs(short):
+        reach = abs(slope) * max(range_, 1e-9)
+        if dial.by_choice:
+            continue
+        if reach < 0.25 * abs(short):
+            end = high[k] if slope * short > 0.0 else low[k]
+            at_end = abs(exact[k] - end) < 0.02 * dial.adjuster.increment
+            if not dial.held and at_end and reach > most:
+                most = reach
+                stop = dial.adjuster.stops[int(slope * short > 0.0)]
+                strongest = f"; of those at their end {dial.words} does most ({stop})"
             continue
         if dial.held:
             ended = True
@@ -78,7 +88,7 @@ def _why(bench: Bench, key: Key, short: float, exact: Array, after: State) -> It
         names = ", ".join(d.words for d in helps)
         yield f"{names} could change it, but only with {', '.join(sorted(kin))} too"
     elif not ended:
-        yield "no adjuster here changes it enough"
+        yield f"no adjuster here changes it enough{strongest}"
 
 
 def remarks(dials: Sequence[Dial], state: State) -> list[str]:
