@@ -11,11 +11,12 @@ from linkview.clearance.certified import Certainty, Certified
 from linkview.clearance.compiled import compile_all, compiled_before
 from linkview.clearance.distance import GapState
 from linkview.clearance.gaps import GapSurvey, SurveyedPair, survey
-from linkview.kinematics.sweep import AxleSweep, grid_of, sweep_axle
+from linkview.geometry import Array
+from linkview.kinematics.sweep import AxleSweep, grid_of, sweep_corner
 from linkview.live.helper import Post, Work
 from linkview.live.jobs import GapJob
 from linkview.live.moving import swept_at
-from linkview.model.parts import Axle, Side
+from linkview.model.parts import Side
 from linkview.model.wording import spoken
 from linkview.plates.drawn import drawn_plates
 from linkview.plates.measured import measured_gaps
@@ -47,22 +48,17 @@ def _sampled(post: Post, job: GapJob) -> None:
     """Every pair's least gap on a coarse grid: quick, and certain at its poses only."""
     axle = job.car.axles[job.axle]
     racks, travels = SAMPLED
-    sweep = sweep_axle(axle, *grid_of(axle, rack_count=racks, travel_count=travels))
+    rack_mm, travel_mm = grid_of(axle, rack_count=racks, travel_count=travels)
     found = {}
-    for side, one in _measured(axle, sweep).items():
+    for corner in axle.corners[:1] if axle.symmetric else axle.corners:
+        sweep = sweep_corner(corner, rack_mm, travel_mm, axle.hold)
+        found[corner.side] = survey(
+            corner, sweep.poses, wanted=axle.wanted_gaps, left_out=axle.left_out
+        )
         post.heed()
-        found[side] = one
-    pairs = pairs_json(found, sweep)
-    grid = f"{len(sweep.left.rack_mm)} x {len(sweep.left.travel_mm)}"
+    pairs = pairs_json(found, rack_mm, travel_mm)
+    grid = f"{len(rack_mm)} x {len(travel_mm)}"
     post.answer({"axle": job.axle, "pairs": pairs, "grid": grid})
-
-
-def _measured(axle: Axle, sweep: AxleSweep) -> dict[Side, GapSurvey]:
-    corners = sweep.corners[:1] if axle.symmetric else sweep.corners
-    return {
-        c.corner.side: survey(c.corner, c.poses, wanted=axle.wanted_gaps, left_out=axle.left_out)
-        for c in corners
-    }
 
 
 def _posed(post: Post, job: GapJob) -> None:
@@ -123,11 +119,12 @@ def _certified(post: Post, job: GapJob) -> None:
         if time.monotonic() - told_at > TOLD_EVERY_S:
             told_at = time.monotonic()
             post.heed()
-            post.answer({"axle": job.axle, "sure": [_pair_json(s, p, sweep) for s, p in sure]})
+            post.answer({"axle": job.axle, "sure": [_pair_json(s, p, *grid) for s, p in sure]})
 
     sweep = swept(axle)
+    grid = sweep.left.rack_mm, sweep.left.travel_mm
     found = measured_gaps(sweep, job.car, tell, drawn_plates(axle, job.shop), certain)
-    pairs = pairs_json(found, sweep)
+    pairs = pairs_json(found, *grid)
     left_out = [
         {"side": side.value, "a": spoken(o.pair[0]), "b": spoken(o.pair[1]), "reason": o.reason}
         for side, one in found.items()
@@ -155,14 +152,14 @@ def _touching(found: dict[Side, GapSurvey], sweep: AxleSweep) -> Json:
     }
 
 
-def pairs_json(found: dict[Side, GapSurvey], sweep: AxleSweep) -> list[Json]:
-    """Every pair, worst first."""
+def pairs_json(found: dict[Side, GapSurvey], rack_mm: Array, travel_mm: Array) -> list[Json]:
+    """Every pair, worst first; the grid it was measured on."""
     both = [(side, pair) for side, one in found.items() for pair in one.pairs]
     ordered = sorted(both, key=lambda item: item[1].badness)
-    return [_pair_json(side, pair, sweep) for side, pair in ordered]
+    return [_pair_json(side, pair, rack_mm, travel_mm) for side, pair in ordered]
 
 
-def _pair_json(side: Side, pair: SurveyedPair, sweep: AxleSweep) -> Json:
+def _pair_json(side: Side, pair: SurveyedPair, rack_mm: Array, travel_mm: Array) -> Json:
     least = pair.least
     posed = least.steer is not None and least.travel is not None
     state = _state(pair)
@@ -174,8 +171,8 @@ def _pair_json(side: Side, pair: SurveyedPair, sweep: AxleSweep) -> Json:
         "least": _number(least.gap_mm),
         "wanted": pair.wanted_mm,
         "short": state != "gap" or not pair.margin_mm >= 0.0,
-        "rack": float(sweep.left.rack_mm[least.steer]) if posed else None,
-        "travel": float(sweep.left.travel_mm[least.travel]) if posed else None,
+        "rack": float(rack_mm[least.steer]) if posed else None,
+        "travel": float(travel_mm[least.travel]) if posed else None,
         "certain": _certain_json(pair.certain),
         "notes": list(pair.notes),
         "rank": [pair.badness[0], _number(pair.badness[1])],
