@@ -1,6 +1,7 @@
 """All assemblies of a linkage, found by starting Newton anywhere: for tests only.
 
-linkview itself never does this: it follows the assembly it was given and asks for no other.
+linkview follows the assembly it was given; only `check` looks for others, by its own
+`kinematics/elsewhere.py`, which this stays apart from.
 """
 
 from __future__ import annotations

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from collections.abc import Set as AbstractSet
 
 from linkview.errors import Fault, near_miss
 from linkview.model.axletables import FreeLayoutTable
@@ -57,7 +56,6 @@ def layout_faults(where: str, table: AxleTable) -> Iterator[Fault]:
 
 
 def _free(table: FreeLayoutTable) -> Layout:
-    links = {*table.rods, *table.arms, *table.struts, *table.parts}
     own = {p: points for p, points in table.parts.items() if p not in (BODY, RACK, KNUCKLE)}
     return Layout(
         name=FREE,
@@ -72,7 +70,7 @@ def _free(table: FreeLayoutTable) -> Layout:
         rods={n: Rod(r.inner, r.outer) for n, r in table.rods.items()},
         arms={n: Arm(a.pivots, a.ball) for n, a in table.arms.items()},
         struts={n: Strut(s.lower, s.top) for n, s in table.struts.items()},
-        spans=_damper_spans(table, links),
+        spans=_damper_spans(table),
         damper=table.damper,
         steering_axis=table.steering_axis,
         tie_rod=table.tie_rod,
@@ -82,11 +80,11 @@ def _free(table: FreeLayoutTable) -> Layout:
     )
 
 
-def _damper_spans(table: FreeLayoutTable, taken: AbstractSet[str]) -> dict[str, Rod]:
+def _damper_spans(table: FreeLayoutTable) -> dict[str, Rod]:
     """The damper's two halves as parts that look at each other; a strut is that already."""
-    if table.damper is None or taken & {*damper_spans("", "")}:
+    if table.damper is None:
         return {}
-    lower, upper = table.damper
-    if any({lower, upper} == {s.lower, s.top} for s in table.struts.values()):
-        return {}
-    return damper_spans(lower, upper)
+    spans = damper_spans(*table.damper)
+    taken = spans.keys() & {*table.rods, *table.arms, *table.struts, *table.parts}
+    is_strut = any({*table.damper} == {s.lower, s.top} for s in table.struts.values())
+    return {} if taken or is_strut else spans

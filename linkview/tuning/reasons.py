@@ -57,24 +57,22 @@ def _why(bench: Bench, key: Key, short: float, exact: Array, after: State) -> It
         reach = abs(slope) * max(range_, 1e-9)
         if dial.by_choice:
             continue
+        up = slope * short > 0.0
+        at_end = abs(exact[k] - (high if up else low)[k]) < 0.02 * dial.adjuster.increment
+        stop = dial.adjuster.stops[int(up)]
         if reach < 0.25 * abs(short):
-            end = high[k] if slope * short > 0.0 else low[k]
-            at_end = abs(exact[k] - end) < 0.02 * dial.adjuster.increment
             if not dial.held and at_end and reach > most:
                 most = reach
-                stop = dial.adjuster.stops[int(slope * short > 0.0)]
                 strongest = f"; of those at their end {dial.words} does most ({stop})"
             continue
         if dial.held:
             ended = True
             yield f"{dial.words} would change it but is held"
             continue
-        up = slope * short > 0.0
-        end = high[k] if up else low[k]
-        if abs(exact[k] - end) < 0.02 * dial.adjuster.increment:
+        if at_end:
             ended, more = True, abs(short / slope)
             yield (
-                f"{dial.words} is at its end ({dial.adjuster.stops[int(up)]}); alone it would "
+                f"{dial.words} is at its end ({stop}); alone it would "
                 f"need {more:.1f} {plural(dial.adjuster.unit, more)} more"
             )
         else:
