@@ -150,6 +150,12 @@ def turn_between(a: ArrayLike, b: ArrayLike) -> Array:
     return rotation_from_vector(axis / safe[..., None] * angle[..., None])
 
 
+def turn_angle_rad(turn: Array) -> Array:
+    """How far rotations (..., 3, 3) turn, about whatever axis: (...), 0 to pi."""
+    cosine = (np.trace(turn, axis1=-2, axis2=-1) - 1.0) / 2.0
+    return np.asarray(np.arccos(np.clip(cosine, -1.0, 1.0)))
+
+
 def smallest_turn(a: Array, b: Array) -> Array:
     """The smallest rotation (n, 3, 3) that takes unit vectors a to b (n, 3), complex ones too.
 

@@ -27,6 +27,7 @@ from linkview.geometry import (
     length,
     rotation_from_vector,
     turn_about,
+    turn_angle_rad,
     unit,
 )
 from linkview.kinematics.closure import GROUND, Direction, Joint, Linkage, Square, State
@@ -144,7 +145,10 @@ def _wheel_elsewhere(corner: Corner) -> OtherAssembly | None:
     right = _right_way_round(corner, moves)
     if not right.any():
         return None
-    turns = {part: np.where(right, _turn_rad(moves[part]), np.inf) for part in layout.solved}
+    turns = {
+        part: np.where(right, turn_angle_rad(moves[part][:, :3, :3]), np.inf)
+        for part in layout.solved
+    }
     least = int(np.argmin(sum(turns.values())))
     moved = (
         KNUCKLE if turns[KNUCKLE][least] > SAME_RAD else max(turns, key=lambda p: turns[p][least])
@@ -155,12 +159,6 @@ def _wheel_elsewhere(corner: Corner) -> OtherAssembly | None:
         if p in corner.points and turns[layout.owner(p)][least] > SAME_RAD
     }
     return OtherAssembly(moved, float(to_deg(turns[moved][least])), None, there)
-
-
-def _turn_rad(moves: Array) -> Array:
-    """How far rigid moves (n, 4, 4) turn, (n,), about whatever axis."""
-    cosine = (np.trace(moves[:, :3, :3], axis1=1, axis2=2) - 1.0) / 2.0
-    return np.asarray(np.arccos(np.clip(cosine, -1.0, 1.0)))
 
 
 def _right_way_round(corner: Corner, moves: Mapping[str, Array]) -> Flags:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from linkview.errors import CannotAssemble
-from linkview.geometry import Array, Flags, Index, Z
+from linkview.geometry import Array, Flags, Index, Z, turn_angle_rad
 from linkview.kinematics.closure import (
     GROUND,
     SLIDE,
@@ -38,7 +38,7 @@ from linkview.kinematics.solve import SCALE_MM, Problem, Target, Trace, rates, t
 from linkview.kinematics.sweep import check_reference, twists_of
 from linkview.model.layout import OTHER_WHEEL_CENTRE, WHEEL_CENTRE
 from linkview.model.parts import Axle, Corner, Hold
-from linkview.units import to_rad
+from linkview.units import to_deg, to_rad
 
 SAME_MM = 1e-6
 
@@ -157,8 +157,7 @@ def _stray(problem: Problem, back: Trace, one: Index, start: Target, goal: Targe
         met = start.between(goal, back.reached).take(one)
         where = f"rack {met.slide_mm[0]:+.2f} mm, travel {met.held_mm[0]:+.1f} mm"
         return f"on the way back to ride height {blocked_by(problem, state, met).words(where)}"
-    cosine = (np.trace(state.turn[0, ..., 0]) - 1.0) / 2.0
-    turned = np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
+    turned = float(to_deg(turn_angle_rad(state.turn[0, ..., 0])))
     home = problem.linkage.reference()
     measured = rates(problem, problem.rows(home, goal.take(one))).grip[:, 0]
     rows = np.array([problem.driven, *problem.watched])
